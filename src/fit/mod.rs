@@ -1,0 +1,5 @@
+//! Survey into [`Surface`].
+
+/// The found surface.
+#[derive(Clone, Debug)]
+pub struct Surface {}

@@ -1,0 +1,2 @@
+//! lowspot
+fn main() {}

@@ -1,0 +1,1 @@
+//! Notes form of a readings file.

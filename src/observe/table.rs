@@ -1,0 +1,1 @@
+//! Table form of a readings file.

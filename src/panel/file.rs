@@ -1,0 +1,1 @@
+//! Reading `panel.toml`, all faults at once.

@@ -1,0 +1,5 @@
+//! Surface into the fair shapes to work to.
+
+/// The references.
+#[derive(Clone, Debug)]
+pub struct References {}
