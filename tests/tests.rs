@@ -1,1 +1,3 @@
+//! One test program for everything that is tried from outside the crate: it links once.
 
+mod support;
