@@ -345,6 +345,8 @@ pub struct SurveyPlan {
     pub directions: Directions,
     /// Bow of the straightedge: its underside is hollow by this in the middle, mm (constant curvature).
     pub bow_mm: f64,
+    /// The straightedge stands on two packers of this thickness, one under each end, mm; 0 for none.
+    pub packers_mm: f64,
     /// How the tool sits where gravity does not settle it (pin gauge, wave gauge's zero, bridge): standard
     /// deviation of its offset, and of its tilt over its length, mm.
     pub rest_sd_mm: f64,
@@ -365,6 +367,7 @@ impl SurveyPlan {
             rounding_mm: 0.05,
             directions: Directions::Both,
             bow_mm: 0.0,
+            packers_mm: 0.0,
             rest_sd_mm: 0.0,
             place_sd_mm: 0.0,
         }
@@ -444,6 +447,11 @@ impl SurveyPlan {
     /// The same survey with lines in these directions only.
     pub fn along(self, directions: Directions) -> Self {
         SurveyPlan { directions, ..self }
+    }
+
+    /// The same survey with the edge on packers.
+    pub fn on_packers(self, packers_mm: f64) -> Self {
+        SurveyPlan { packers_mm, ..self }
     }
 
     /// The same survey with a bowed edge.
@@ -615,7 +623,11 @@ pub fn place(
     let tool: Box<dyn Fn(f64) -> f64> = match plan.tool {
         Tool::Straightedge => {
             let bow = |s: f64| bow(plan.bow_mm, s / stretch.length_mm);
-            let bent: Vec<_> = touch.iter().map(|&[s, z]| [s, z - bow(s)]).collect();
+            let mut bent: Vec<_> = touch.iter().map(|&[s, z]| [s, z - bow(s)]).collect();
+            if let [first, .., last] = &mut bent[..] {
+                first[1] += plan.packers_mm;
+                last[1] += plan.packers_mm;
+            }
             let [a, b] = rest(&bent, stretch.length_mm / 2.0)?;
             Box::new(move |s| a + b * s + bow(s))
         }
@@ -796,7 +808,7 @@ fn rest(points: &[[f64; 2]], middle: f64) -> Option<[f64; 2]> {
 /// The straight line between the first and the last point.
 fn chord(points: &[[f64; 2]]) -> Option<impl Fn(f64) -> f64 + 'static + use<>> {
     let (&[s0, z0], &[s1, z1]) = (points.first()?, points.last()?);
-    (s1 > s0).then(|| move |s: f64| z0 + (z1 - z0) * (s - s0) / (s1 - s0))
+    (s1 > s0).then_some(move |s: f64| z0 + (z1 - z0) * (s - s0) / (s1 - s0))
 }
 
 /// Where a springy batten touches when its ends are held down on the panel: the contacts, in order.
@@ -911,6 +923,7 @@ impl Spline {
 /// header line. The placings must be evenly read: a batten also read between its stations has a [`table`] only.
 pub fn notes(survey: &Survey) -> String {
     let mut text = heading(&survey.conditions);
+    text += "unit mm\n";
     let mut header = String::new();
     for placing in &survey.placings {
         let now = tool_line(placing);
@@ -952,10 +965,7 @@ pub fn tool_line(placing: &Placing) -> String {
         _ => format!(" {}", placing.base_mm),
     };
     let step = place_text(pitch(placing));
-    format!(
-        "tool {}{base}   step {step}   unit mm\n",
-        placing.tool.word()
-    )
+    format!("tool {}{base}   step {step}\n", placing.tool.word())
 }
 
 /// One placing as a line of notes: `A1  x 0 to 600  y 100 : 0.00 0.10 …`.
@@ -1166,6 +1176,27 @@ mod tests {
         }
     }
 
+    /// On a crown of radius R an edge of length L on packers has L²/8R less under its middle than under its ends.
+    #[test]
+    fn an_edge_on_packers_stands_on_both_and_touches_nowhere() {
+        let mut truth = truth(Kind::Flat, 0, 0.0);
+        truth.added[3] = -truth.length_mm.powi(2) / (2.0 * 12_000.0);
+        let plan = SurveyPlan::straightedge(100.0).exact().on_packers(5.0);
+        let panel = panel(Kind::Flat);
+        let survey = survey(&truth, &panel, &plan.along(Directions::AlongX), 0);
+        for p in &survey.placings {
+            let gap = |i: usize| p.readings[i].value_mm.unwrap();
+            nearly(gap(0), 5.0, 1e-6, &p.name);
+            nearly(gap(12), 5.0, 1e-6, &p.name);
+            nearly(
+                gap(6),
+                5.0 - 600.0 * 600.0 / (8.0 * 12_000.0),
+                1e-6,
+                &p.name,
+            );
+        }
+    }
+
     /// A constant bow adds constant curvature to gaps read between the same two contacts.
     #[test]
     fn a_bowed_edge_over_a_flat_panel_reads_its_bow() {
@@ -1336,7 +1367,7 @@ mod tests {
             .sum();
         assert_eq!(values, 1326, "{notes}");
         assert_eq!(table(&survey).lines().count(), 1 + 1326);
-        assert!(notes.starts_with("panel simulated crowned panel\ntool straightedge 600   step 50   unit mm\nA1   x 0 to 600  y 50"), "{notes}");
+        assert!(notes.starts_with("panel simulated crowned panel\nunit mm\ntool straightedge 600   step 50\nA1   x 0 to 600  y 50"), "{notes}");
     }
 
     /// Mirroring the panel mirrors the height.
