@@ -397,7 +397,7 @@ fn folder(job: &Job) -> PathBuf {
     root.join("samples").join(job.folder)
 }
 
-fn committed(job: &Job, file: &str) -> String {
+pub fn committed(job: &Job, file: &str) -> String {
     let path = folder(job).join(file);
     std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
 }

@@ -620,6 +620,7 @@ pub fn place(
     let count = (stretch.length_mm / plan.step_mm + 1e-6).floor() as usize;
     let mut stations: Vec<f64> = (0..=count).map(|i| i as f64 * plan.step_mm).collect();
     let touch = ground.look(&stations);
+    let mut contacts: Vec<[f64; 2]> = Vec::new();
     let tool: Box<dyn Fn(f64) -> f64> = match plan.tool {
         Tool::Straightedge => {
             let bow = |s: f64| bow(plan.bow_mm, s / stretch.length_mm);
@@ -632,14 +633,14 @@ pub fn place(
             Box::new(move |s| a + b * s + bow(s))
         }
         Tool::Batten => {
-            let contacts = drape(&touch)?;
+            contacts = drape(&touch)?;
             for &[s, _] in &contacts {
                 if !stations.iter().any(|t| (t - s).abs() < 1e-6) {
                     stations.push(s);
                 }
             }
             stations.sort_by(f64::total_cmp);
-            let spline = Spline::through(contacts);
+            let spline = Spline::through(contacts.clone());
             Box::new(move |s| spline.at(s))
         }
         Tool::ProfileGauge => {
@@ -664,7 +665,13 @@ pub fn place(
         .map(|&s| {
             let slipped = (s + plan.place_sd_mm * normal(rng)).clamp(0.0, stretch.length_mm);
             let noise = plan.noise_mm * normal(rng);
-            let value = read(&ground, plan, tool.as_ref(), s, slipped).map(|v| v + noise);
+            // Where a batten touches, a slip of paper tells: 0 is written, whatever the feeler says elsewhere.
+            let touches = contacts.iter().any(|c| (c[0] - s).abs() < 1e-6);
+            let value = if touches {
+                Some(0.0)
+            } else {
+                read(&ground, plan, tool.as_ref(), s, slipped).map(|v| v + noise)
+            };
             written(stretch.at(s), value, plan)
         })
         .collect();
@@ -1008,10 +1015,12 @@ pub fn placing_line(placing: &Placing) -> String {
 pub fn table(survey: &Survey) -> String {
     let mut text = String::from("placing,tool,x,y,reading,base\n");
     for p in &survey.placings {
+        let known = Some(p.base_mm).filter(|base| *base > 0.0);
+        let base = known.map(place_text).unwrap_or_default();
         for r in p.taken() {
             let (x, y) = (place_text(r.x), place_text(r.y));
             let (label, tool) = (p.label(), p.tool.word());
-            let _ = writeln!(text, "{label},{tool},{x},{y},{},{}", r.written, p.base_mm);
+            let _ = writeln!(text, "{label},{tool},{x},{y},{},{base}", r.written);
         }
     }
     text
