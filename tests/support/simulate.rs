@@ -345,6 +345,8 @@ pub struct SurveyPlan {
     pub directions: Directions,
     /// Bow of the straightedge: its underside is hollow by this in the middle, mm (constant curvature).
     pub bow_mm: f64,
+    /// The straightedge stands on two packers of this thickness, one under each end, mm; 0 for none.
+    pub packers_mm: f64,
     /// How the tool sits where gravity does not settle it (pin gauge, wave gauge's zero, bridge): standard
     /// deviation of its offset, and of its tilt over its length, mm.
     pub rest_sd_mm: f64,
@@ -365,6 +367,7 @@ impl SurveyPlan {
             rounding_mm: 0.05,
             directions: Directions::Both,
             bow_mm: 0.0,
+            packers_mm: 0.0,
             rest_sd_mm: 0.0,
             place_sd_mm: 0.0,
         }
@@ -444,6 +447,11 @@ impl SurveyPlan {
     /// The same survey with lines in these directions only.
     pub fn along(self, directions: Directions) -> Self {
         SurveyPlan { directions, ..self }
+    }
+
+    /// The same survey with the edge on packers.
+    pub fn on_packers(self, packers_mm: f64) -> Self {
+        SurveyPlan { packers_mm, ..self }
     }
 
     /// The same survey with a bowed edge.
@@ -612,22 +620,27 @@ pub fn place(
     let count = (stretch.length_mm / plan.step_mm + 1e-6).floor() as usize;
     let mut stations: Vec<f64> = (0..=count).map(|i| i as f64 * plan.step_mm).collect();
     let touch = ground.look(&stations);
+    let mut contacts: Vec<[f64; 2]> = Vec::new();
     let tool: Box<dyn Fn(f64) -> f64> = match plan.tool {
         Tool::Straightedge => {
             let bow = |s: f64| bow(plan.bow_mm, s / stretch.length_mm);
-            let bent: Vec<_> = touch.iter().map(|&[s, z]| [s, z - bow(s)]).collect();
+            let mut bent: Vec<_> = touch.iter().map(|&[s, z]| [s, z - bow(s)]).collect();
+            if let [first, .., last] = &mut bent[..] {
+                first[1] += plan.packers_mm;
+                last[1] += plan.packers_mm;
+            }
             let [a, b] = rest(&bent, stretch.length_mm / 2.0)?;
             Box::new(move |s| a + b * s + bow(s))
         }
         Tool::Batten => {
-            let contacts = drape(&touch)?;
+            contacts = drape(&touch)?;
             for &[s, _] in &contacts {
                 if !stations.iter().any(|t| (t - s).abs() < 1e-6) {
                     stations.push(s);
                 }
             }
             stations.sort_by(f64::total_cmp);
-            let spline = Spline::through(contacts);
+            let spline = Spline::through(contacts.clone());
             Box::new(move |s| spline.at(s))
         }
         Tool::ProfileGauge => {
@@ -652,7 +665,13 @@ pub fn place(
         .map(|&s| {
             let slipped = (s + plan.place_sd_mm * normal(rng)).clamp(0.0, stretch.length_mm);
             let noise = plan.noise_mm * normal(rng);
-            let value = read(&ground, plan, tool.as_ref(), s, slipped).map(|v| v + noise);
+            // Where a batten touches, a slip of paper tells: 0 is written, whatever the feeler says elsewhere.
+            let touches = contacts.iter().any(|c| (c[0] - s).abs() < 1e-6);
+            let value = if touches {
+                Some(0.0)
+            } else {
+                read(&ground, plan, tool.as_ref(), s, slipped).map(|v| v + noise)
+            };
             written(stretch.at(s), value, plan)
         })
         .collect();
@@ -796,7 +815,7 @@ fn rest(points: &[[f64; 2]], middle: f64) -> Option<[f64; 2]> {
 /// The straight line between the first and the last point.
 fn chord(points: &[[f64; 2]]) -> Option<impl Fn(f64) -> f64 + 'static + use<>> {
     let (&[s0, z0], &[s1, z1]) = (points.first()?, points.last()?);
-    (s1 > s0).then(|| move |s: f64| z0 + (z1 - z0) * (s - s0) / (s1 - s0))
+    (s1 > s0).then_some(move |s: f64| z0 + (z1 - z0) * (s - s0) / (s1 - s0))
 }
 
 /// Where a springy batten touches when its ends are held down on the panel: the contacts, in order.
@@ -911,6 +930,7 @@ impl Spline {
 /// header line. The placings must be evenly read: a batten also read between its stations has a [`table`] only.
 pub fn notes(survey: &Survey) -> String {
     let mut text = heading(&survey.conditions);
+    text += "unit mm\n";
     let mut header = String::new();
     for placing in &survey.placings {
         let now = tool_line(placing);
@@ -952,10 +972,7 @@ pub fn tool_line(placing: &Placing) -> String {
         _ => format!(" {}", placing.base_mm),
     };
     let step = place_text(pitch(placing));
-    format!(
-        "tool {}{base}   step {step}   unit mm\n",
-        placing.tool.word()
-    )
+    format!("tool {}{base}   step {step}\n", placing.tool.word())
 }
 
 /// One placing as a line of notes: `A1  x 0 to 600  y 100 : 0.00 0.10 …`.
@@ -998,10 +1015,12 @@ pub fn placing_line(placing: &Placing) -> String {
 pub fn table(survey: &Survey) -> String {
     let mut text = String::from("placing,tool,x,y,reading,base\n");
     for p in &survey.placings {
+        let known = Some(p.base_mm).filter(|base| *base > 0.0);
+        let base = known.map(place_text).unwrap_or_default();
         for r in p.taken() {
             let (x, y) = (place_text(r.x), place_text(r.y));
             let (label, tool) = (p.label(), p.tool.word());
-            let _ = writeln!(text, "{label},{tool},{x},{y},{},{}", r.written, p.base_mm);
+            let _ = writeln!(text, "{label},{tool},{x},{y},{},{base}", r.written);
         }
     }
     text
@@ -1082,7 +1101,7 @@ mod tests {
     }
 
     #[test]
-    fn a_straightedge_touches_and_never_sinks_in() {
+    fn a_straightedge_is_straight_touches_and_never_sinks_in() {
         for kind in Kind::ALL {
             for seed in 0..6 {
                 let (truth, panel) = (truth(kind, seed, 1.0), panel(kind));
@@ -1093,32 +1112,24 @@ mod tests {
                 for bow_mm in [0.0, 0.6, -0.6] {
                     let survey = survey(&truth, &panel, &plan.clone().bowed(bow_mm), seed);
                     for p in &survey.placings {
-                        let gaps: Vec<f64> = p.taken().filter_map(|r| r.value_mm).collect();
-                        let touching = gaps.iter().filter(|g| **g <= 1e-6).count();
+                        let gap = |r: &Reading| r.value_mm.unwrap();
+                        let touching = p.readings.iter().filter(|r| gap(r) <= 1e-6).count();
                         assert!(
                             touching >= 2,
                             "{kind:?} {seed} {}: {touching} contacts",
                             p.name
                         );
+                        // Were a gap clipped at 0, the edge would not be straight there.
+                        let edge = p.readings.iter().enumerate().map(|(i, r)| {
+                            let t = i as f64 / (p.readings.len() - 1) as f64;
+                            gap(r) + truth.height(r.x, r.y) - bow(bow_mm, t)
+                        });
+                        let edge: Vec<f64> = edge.collect();
+                        for w in edge.windows(3) {
+                            nearly(w[0] - 2.0 * w[1] + w[2], 0.0, 5e-6, &p.name);
+                        }
                     }
                 }
-            }
-        }
-    }
-
-    /// The gap is never clipped in an exact survey, so the edge is a straight line less the surface.
-    #[test]
-    fn a_straightedge_is_straight() {
-        let (truth, panel) = (truth(Kind::Crowned, 4, 1.0), panel(Kind::Crowned));
-        let survey = survey(&truth, &panel, &SurveyPlan::straightedge(200.0).exact(), 4);
-        for p in &survey.placings {
-            let edge: Vec<f64> = p
-                .readings
-                .iter()
-                .map(|r| r.value_mm.unwrap() + truth.height(r.x, r.y))
-                .collect();
-            for w in edge.windows(3) {
-                nearly(w[0] - 2.0 * w[1] + w[2], 0.0, 5e-6, &p.name);
             }
         }
     }
@@ -1166,6 +1177,27 @@ mod tests {
         }
     }
 
+    /// On a crown of radius R an edge of length L on packers has L²/8R less under its middle than under its ends.
+    #[test]
+    fn an_edge_on_packers_stands_on_both_and_touches_nowhere() {
+        let mut truth = truth(Kind::Flat, 0, 0.0);
+        truth.added[3] = -truth.length_mm.powi(2) / (2.0 * 12_000.0);
+        let plan = SurveyPlan::straightedge(100.0).exact().on_packers(5.0);
+        let panel = panel(Kind::Flat);
+        let survey = survey(&truth, &panel, &plan.along(Directions::AlongX), 0);
+        for p in &survey.placings {
+            let gap = |i: usize| p.readings[i].value_mm.unwrap();
+            nearly(gap(0), 5.0, 1e-6, &p.name);
+            nearly(gap(12), 5.0, 1e-6, &p.name);
+            nearly(
+                gap(6),
+                5.0 - 600.0 * 600.0 / (8.0 * 12_000.0),
+                1e-6,
+                &p.name,
+            );
+        }
+    }
+
     /// A constant bow adds constant curvature to gaps read between the same two contacts.
     #[test]
     fn a_bowed_edge_over_a_flat_panel_reads_its_bow() {
@@ -1182,7 +1214,11 @@ mod tests {
         for kind in Kind::ALL {
             for seed in 0..6 {
                 let (truth, panel) = (truth(kind, seed, 1.0), panel(kind));
-                let survey = survey(&truth, &panel, &SurveyPlan::batten(250.0).exact(), seed);
+                let plan = SurveyPlan {
+                    step_mm: LOOK_MM,
+                    ..SurveyPlan::batten(250.0).exact()
+                };
+                let survey = survey(&truth, &panel, &plan, seed);
                 for p in &survey.placings {
                     let [x, y] = [p.readings[0].x, p.readings[0].y];
                     let along = |r: &Reading| (r.x - x).hypot(r.y - y);
@@ -1336,7 +1372,7 @@ mod tests {
             .sum();
         assert_eq!(values, 1326, "{notes}");
         assert_eq!(table(&survey).lines().count(), 1 + 1326);
-        assert!(notes.starts_with("panel simulated crowned panel\ntool straightedge 600   step 50   unit mm\nA1   x 0 to 600  y 50"), "{notes}");
+        assert!(notes.starts_with("panel simulated crowned panel\nunit mm\ntool straightedge 600   step 50\nA1   x 0 to 600  y 50"), "{notes}");
     }
 
     /// Mirroring the panel mirrors the height.
