@@ -98,8 +98,9 @@ impl Axis {
         gram
     }
 
-    /// Coefficients of ((x − centre)/scale)^power, power 0 to 3, which cubic splines carry exactly
-    /// (Marsden 1970: the blossom at the three inner knots of each basis function).
+    /// Coefficients of ((x − centre)/scale)^power. Powers 0 to 3 are carried exactly (Marsden 1970: the blossom at the three
+    /// inner knots of each basis function); higher ones by the quasi-interpolant f − h²f″/6, to about
+    /// (spacing/scale)⁴ (de Boor 1978, ch. XII).
     pub fn power(&self, power: usize, centre: f64, scale: f64) -> Vec<f64> {
         let h = self.spacing;
         (0..self.count())
@@ -109,7 +110,11 @@ impl Axis {
                     0 => 1.0,
                     1 => middle,
                     2 => middle * middle - h * h / 3.0,
-                    _ => middle * (middle * middle - h * h),
+                    3 => middle * (middle * middle - h * h),
+                    n => {
+                        let bend = (n * (n - 1)) as f64 * middle.powi(n as i32 - 2);
+                        middle.powi(n as i32) - h * h / 6.0 * bend
+                    }
                 };
                 blossom / scale.powi(power as i32)
             })
@@ -157,7 +162,13 @@ impl Basis {
     }
 
     /// Values (or derivatives) on all nodes (xs × ys): array indexed `[[iy, ix]]`.
-    pub fn on_grid(&self, coefficients: &[f64], xs: &[f64], ys: &[f64], d: [usize; 2]) -> Array2<f64> {
+    pub fn on_grid(
+        &self,
+        coefficients: &[f64],
+        xs: &[f64],
+        ys: &[f64],
+        d: [usize; 2],
+    ) -> Array2<f64> {
         let ny = self.y.count();
         let at_y: Vec<_> = ys.iter().map(|&y| self.y.at(y, d[1])).collect();
         let mut out = Array2::zeros((ys.len(), xs.len()));
@@ -178,7 +189,7 @@ impl Basis {
         out
     }
 
-    /// Coefficients of u^p·v^q with u = (x − centre x)/scale x, v likewise; powers up to 3.
+    /// Coefficients of u^p·v^q with u = (x − centre x)/scale x, v likewise.
     pub fn monomial(&self, powers: [usize; 2], centre: [f64; 2], scale: [f64; 2]) -> Vec<f64> {
         let a = self.x.power(powers[0], centre[0], scale[0]);
         let b = self.y.power(powers[1], centre[1], scale[1]);
@@ -239,7 +250,10 @@ mod tests {
                     }
                 }
             }
-            assert!((sum / expected - 1.0).abs() < 1e-11, "{derivative}: {sum} {expected}");
+            assert!(
+                (sum / expected - 1.0).abs() < 1e-11,
+                "{derivative}: {sum} {expected}"
+            );
         }
     }
 }

@@ -11,7 +11,7 @@ use super::cholesky::Pattern;
 use crate::problem::Error;
 
 /// α: twice the order of the operator's root; smoothness is α − 1.
-pub const ALPHA: usize = 2;
+pub const ALPHA: usize = 3;
 
 /// Shortest and longest range tried, mm.
 pub const RANGE_BOUNDS_MM: [f64; 2] = [60.0, 3000.0];

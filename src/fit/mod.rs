@@ -121,12 +121,12 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
     }
     let steps = rounding_steps(survey);
     let typical = most_used(survey);
-    let mut fitted = attempt(basis, survey, &noise, typical, &steps)?;
+    let mut fitted = attempt(basis, panel, survey, &noise, typical, &steps)?;
     // Tools differ in noise; their ratio is learned from their own residuals, in two rounds.
     if noise.len() > 1 {
         for _ in 0..2 {
             noise = fitted.noise_by_tool(&noise, &steps);
-            fitted = attempt(basis, survey, &noise, typical, &steps)?;
+            fitted = attempt(basis, panel, survey, &noise, typical, &steps)?;
         }
     }
     fitted.into_surface(survey, &noise)
@@ -181,13 +181,14 @@ struct Fitted {
 
 fn attempt(
     basis: Basis,
+    panel: &Panel,
     survey: &Survey,
     noise: &BTreeMap<Tool, f64>,
     typical: Tool,
     steps: &BTreeMap<Tool, f64>,
 ) -> Result<Fitted, Error> {
     let sigma = noise.get(&typical).copied().unwrap_or(0.04);
-    let system = System::new(basis, survey, &|row| {
+    let system = System::new(basis, panel.form, survey, &|row| {
         let placing = &survey.placings[row.placing];
         let given = placing.readings.get(row.reading).and_then(|r| r.sd_mm);
         given.unwrap_or_else(|| noise.get(&placing.tool).copied().unwrap_or(sigma)) / sigma

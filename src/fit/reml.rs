@@ -45,10 +45,12 @@ pub fn find(
     floor_mm: f64,
 ) -> Result<Numbers, Error> {
     let bounds = [RANGE_BOUNDS_MM.map(f64::ln), RATIO_BOUNDS.map(f64::ln)];
-    let clamp = |p: [f64; 2]| [
-        p[0].clamp(bounds[0][0], bounds[0][1]),
-        p[1].clamp(bounds[1][0], bounds[1][1]),
-    ];
+    let clamp = |p: [f64; 2]| {
+        [
+            p[0].clamp(bounds[0][0], bounds[0][1]),
+            p[1].clamp(bounds[1][0], bounds[1][1]),
+        ]
+    };
     let deviance = |p: [f64; 2]| -> Result<(f64, f64), Error> {
         let (range, ratio) = (p[0].exp(), p[1].exp());
         let solved = system.solve(normal, range, ratio, sigma_guess_mm)?;
@@ -65,12 +67,16 @@ pub fn find(
             .collect();
         let values = offsets
             .par_iter()
-            .map(|o| deviance(clamp([centre[0] + half * o[0], centre[1] + half * o[1]])).map(|d| d.0))
+            .map(|o| {
+                deviance(clamp([centre[0] + half * o[0], centre[1] + half * o[1]])).map(|d| d.0)
+            })
             .collect::<Result<Vec<f64>, Error>>()?;
         evaluations += values.len();
         let quadratic = Quadratic::through(&offsets, &values);
         let step = quadratic.lowest();
-        let best = (0..9).min_by(|&a, &b| values[a].total_cmp(&values[b])).unwrap_or(4);
+        let best = (0..9)
+            .min_by(|&a, &b| values[a].total_cmp(&values[b]))
+            .unwrap_or(4);
         match step {
             Some(step) if step.iter().all(|s| s.abs() <= 1.5) => {
                 covariance = quadratic.covariance(half);

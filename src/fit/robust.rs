@@ -35,7 +35,12 @@ pub struct Setting {
 
 impl Setting {
     /// Solve with these extra weights.
-    fn solve<'s>(&self, system: &'s System, y: &[f64], extra: &[f64]) -> Result<(Normal, Solved<'s>), Error> {
+    fn solve<'s>(
+        &self,
+        system: &'s System,
+        y: &[f64],
+        extra: &[f64],
+    ) -> Result<(Normal, Solved<'s>), Error> {
         let normal = system.normal(y, extra);
         let solved = system.solve(&normal, self.range_mm, self.ratio, self.sigma_mm)?;
         Ok((normal, solved))
@@ -61,10 +66,11 @@ pub fn weed(system: &System, y: &[f64], setting: &Setting) -> Result<Vec<bool>, 
     let mut scaled = vec![0.0; y.len()];
     for round in 0..ROUNDS {
         let (_, solved) = setting.solve(system, y, &extra)?;
-        for (s, (r, sd)) in scaled
-            .iter_mut()
-            .zip(residuals(system, &solved, y).iter().zip(&system.relative_sd))
-        {
+        for (s, (r, sd)) in scaled.iter_mut().zip(
+            residuals(system, &solved, y)
+                .iter()
+                .zip(&system.relative_sd),
+        ) {
             *s = r / sd;
         }
         let scale = middle_scale(&scaled).max(setting.sigma_mm);
@@ -146,7 +152,12 @@ pub fn deleted(
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
-pub fn confirm(system: &System, y: &[f64], setting: &Setting, keep: &mut [bool]) -> Result<bool, Error> {
+pub fn confirm(
+    system: &System,
+    y: &[f64],
+    setting: &Setting,
+    keep: &mut [bool],
+) -> Result<bool, Error> {
     let before = keep.to_vec();
     let most = ((y.len() as f64 * MOST_SHARE) as usize).max(1);
     for _ in 0..most.min(60) {
@@ -155,12 +166,14 @@ pub fn confirm(system: &System, y: &[f64], setting: &Setting, keep: &mut [bool])
         let residual = residuals(system, &solved, y);
         let mut looked_at: Vec<usize> = (0..y.len())
             .filter(|&r| {
-                !keep[r] || (residual[r] / system.relative_sd[r]).abs() > LOOKED_AT * setting.sigma_mm
+                !keep[r]
+                    || (residual[r] / system.relative_sd[r]).abs() > LOOKED_AT * setting.sigma_mm
             })
             .collect();
         looked_at.sort_by(|&a, &b| residual[b].abs().total_cmp(&residual[a].abs()));
         looked_at.truncate(60);
-        let wrong = |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > SMALLEST_MM;
+        let wrong =
+            |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > SMALLEST_MM;
         let all = deleted(system, &solved, y, &extra, setting.sigma_mm, &looked_at);
         // One change a round: deleting one reading can clear, or uncover, its neighbours.
         let back = all

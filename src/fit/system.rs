@@ -1,7 +1,7 @@
 //! The joint linear system: field coefficients, rests of all placings, and the free shape, in one sparse matrix.
 //!
 //! Unknowns, in this order: the N spline coefficients of the field d; the rest numbers of each placing; the
-//! shape columns (x², xy, y² and the four cubics, over the panel scaled to −1 … 1). No tool sees a plane, so planes
+//! shape columns (quadratics, cubics and, across the rulings of a ruled panel, its section). No tool sees a plane, so planes
 //! are left out of the shape: height is known up to one. With weights w (1 is a typical reading), the normal matrix is
 //! M = AᵀWA + λQ(κ) (+ the weak priors of the shape), λ = τσ².
 
@@ -10,24 +10,55 @@ use super::cholesky::{Factor, Pattern};
 use super::field::{self, Field};
 use super::tools::{self, Row};
 use crate::observe::Survey;
+use crate::panel::Form;
 use crate::problem::Error;
 
-/// Powers of (u, v) in the shape: three quadratics, then four cubics.
-const SHAPE: [[usize; 2]; 7] = [
-    [2, 0],
-    [1, 1],
-    [0, 2],
-    [3, 0],
-    [2, 1],
-    [1, 2],
-    [0, 3],
-];
-/// Quadratics in [`SHAPE`]: free, but for a prior so wide (sd 1 m) that it only keeps the matrix regular where no
-/// placing ties one (twist, when all placings run along the axes).
+/// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
+#[derive(Clone, Copy, Debug)]
+struct Term {
+    powers: [usize; 2],
+    sd_mm: f64,
+}
+
+/// Number of quadratics, which come first. They are free, but for a prior so wide (sd 1 m) that it only keeps the matrix regular
+/// where no placing ties one (twist, when all placings run along the axes).
 const QUADRATICS: usize = 3;
 const QUADRATIC_SD_MM: f64 = 1000.0;
-/// Prior standard deviation of a cubic term over the panel, mm.
-const CUBIC_SD_MM: f64 = 1.0;
+/// Cubics are nearly free: 1 mm does worse on scarce surveys, 0.1 mm no better.
+const CUBIC_SD_MM: f64 = 0.3;
+/// Across the rulings a ruled panel may curve as a section does: v³ … v⁶, alike all along.
+const SECTION_SD_MM: [f64; 4] = [1.0, 1.0, 0.5, 0.5];
+
+/// The shape's columns for a panel of this form.
+fn shape_terms(form: Form) -> Vec<Term> {
+    let term = |p, q, sd_mm| Term {
+        powers: [p, q],
+        sd_mm,
+    };
+    let mut terms = vec![
+        term(2, 0, QUADRATIC_SD_MM),
+        term(1, 1, QUADRATIC_SD_MM),
+        term(0, 2, QUADRATIC_SD_MM),
+        term(2, 1, CUBIC_SD_MM),
+        term(1, 2, CUBIC_SD_MM),
+    ];
+    let section = SECTION_SD_MM.iter().zip(3..);
+    match form {
+        Form::RuledX => {
+            terms.push(term(3, 0, CUBIC_SD_MM));
+            terms.extend(section.map(|(&sd, q)| term(0, q, sd)));
+        }
+        Form::RuledY => {
+            terms.push(term(0, 3, CUBIC_SD_MM));
+            terms.extend(section.map(|(&sd, p)| term(p, 0, sd)));
+        }
+        Form::Flat | Form::Crowned => {
+            terms.push(term(3, 0, CUBIC_SD_MM));
+            terms.push(term(0, 3, CUBIC_SD_MM));
+        }
+    }
+    terms
+}
 
 /// The assembled system of one survey.
 #[derive(Debug)]
@@ -48,6 +79,7 @@ pub struct System {
     /// Places in the matrix of the products of a row's entries, row after row.
     row_places: Vec<u32>,
     shape: Vec<Vec<f64>>,
+    terms: Vec<Term>,
     rests: usize,
 }
 
@@ -80,7 +112,13 @@ impl System {
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn new(basis: Basis, survey: &Survey, relative_sd: &dyn Fn(&Row) -> f64) -> Result<Self, Error> {
+    pub fn new(
+        basis: Basis,
+        form: Form,
+        survey: &Survey,
+        relative_sd: &dyn Fn(&Row) -> f64,
+    ) -> Result<Self, Error> {
+        let terms = shape_terms(form);
         let n = basis.count();
         let mut rows = Vec::new();
         let mut first_rest = Vec::new();
@@ -93,7 +131,7 @@ impl System {
             }
             rows.extend(own);
         }
-        let total = n + rests + SHAPE.len();
+        let total = n + rests + terms.len();
         let (mut starts, mut columns, mut coefficients) = (vec![0], Vec::new(), Vec::new());
         let mut entries: Vec<(usize, f64)> = Vec::new();
         for row in &rows {
@@ -155,11 +193,11 @@ impl System {
             basis.x.spacing * basis.x.intervals as f64 / 2.0,
             basis.y.spacing * basis.y.intervals as f64 / 2.0,
         );
-        let shape = SHAPE
+        let shape = terms
             .iter()
-            .map(|&powers| {
+            .map(|term| {
                 basis.monomial(
-                    powers,
+                    term.powers,
                     [basis.x.start + half_x, basis.y.start + half_y],
                     [half_x, half_y],
                 )
@@ -178,6 +216,7 @@ impl System {
             coefficients,
             row_places,
             shape,
+            terms,
             rests,
         })
     }
@@ -247,7 +286,13 @@ impl System {
     ///
     /// # Errors
     /// [`Error::Calculation`] when the matrix cannot be factored.
-    pub fn solve(&self, normal: &Normal, range_mm: f64, ratio: f64, sigma_mm: f64) -> Result<Solved<'_>, Error> {
+    pub fn solve(
+        &self,
+        normal: &Normal,
+        range_mm: f64,
+        ratio: f64,
+        sigma_mm: f64,
+    ) -> Result<Solved<'_>, Error> {
         let kappa = field::kappa_of_range(range_mm);
         let lambda = field::tau_of_amplitude(ratio, kappa);
         let mut values = normal.values.clone();
@@ -255,10 +300,9 @@ impl System {
             values[place] += lambda * q;
         }
         let first = self.basis.count() + self.rests;
-        for k in 0..SHAPE.len() {
-            let sd = if k < QUADRATICS { QUADRATIC_SD_MM } else { CUBIC_SD_MM };
+        for (k, term) in self.terms.iter().enumerate() {
             if let Some(place) = self.pattern.position(first + k, first + k) {
-                values[place] += (sigma_mm / sd).powi(2);
+                values[place] += (sigma_mm / term.sd_mm).powi(2);
             }
         }
         let factor = self.pattern.factor(&values)?;
@@ -275,12 +319,21 @@ impl System {
 
     /// −2 log restricted likelihood (Patterson and Thompson, Biometrika 58, 1971) up to a constant, σ profiled out but
     /// no smaller than `floor_mm`; with the weak prior on the range. Also the σ (mm) it implies.
-    pub fn deviance(&self, normal: &Normal, solved: &Solved, range_mm: f64, ratio: f64, floor_mm: f64) -> (f64, f64) {
+    pub fn deviance(
+        &self,
+        normal: &Normal,
+        solved: &Solved,
+        range_mm: f64,
+        ratio: f64,
+        floor_mm: f64,
+    ) -> (f64, f64) {
         let kappa = field::kappa_of_range(range_mm);
         let n = self.basis.count() as f64;
-        let log_prior = n * field::tau_of_amplitude(ratio, kappa).ln() + self.field.log_determinant(range_mm);
+        let log_prior =
+            n * field::tau_of_amplitude(ratio, kappa).ln() + self.field.log_determinant(range_mm);
         let variance = (solved.square / solved.freedom).max(floor_mm * floor_mm);
-        let deviance = solved.freedom * variance.ln() + solved.square / variance
+        let deviance = solved.freedom * variance.ln()
+            + solved.square / variance
             + solved.factor.log_determinant()
             - log_prior
             - normal.log_weights
@@ -344,7 +397,6 @@ impl System {
     pub fn rests(&self) -> usize {
         self.rests
     }
-
 }
 
 /// −2 log of the weak prior on the range: lognormal about 300 mm with log-sd 0.8.

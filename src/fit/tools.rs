@@ -58,9 +58,8 @@ pub fn rows(placing: &Placing, index: usize) -> Vec<Row> {
         taken.iter().map(|(_, r, _)| r.x).sum::<f64>() / n,
         taken.iter().map(|(_, r, _)| r.y).sum::<f64>() / n,
     ];
-    let along = |r: &Reading| {
-        (r.x - middle[0]) * placing.toward[0] + (r.y - middle[1]) * placing.toward[1]
-    };
+    let along =
+        |r: &Reading| (r.x - middle[0]) * placing.toward[0] + (r.y - middle[1]) * placing.toward[1];
     let mut contacts: Vec<(f64, f64, f64)> = taken
         .iter()
         .filter(|(_, _, v)| *v == 0.0)

@@ -4,6 +4,8 @@
 //! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
 //! `show` computes nothing new.
 
+pub mod regions;
+
 use crate::panel::{Form, Limit};
 use crate::problem::Warning;
 use ndarray::Array2;

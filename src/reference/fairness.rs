@@ -220,10 +220,14 @@ mod tests {
         let xs: Vec<f64> = (0..31).map(|k| 30.0 * k as f64).collect();
         let ys: Vec<f64> = (0..15).map(|k| 50.0 * k as f64).collect();
         let nodes = NodeLines::new(&fairness.basis, &xs, &ys);
-        let weights: Vec<f64> = (0..nodes.count()).map(|k| (k as f64).sin().powi(2)).collect();
+        let weights: Vec<f64> = (0..nodes.count())
+            .map(|k| (k as f64).sin().powi(2))
+            .collect();
         let mut values = vec![0.0; fairness.pattern.entries()];
         fairness.add_products(&nodes, &weights, &mut values);
-        let c: Vec<f64> = (0..fairness.basis.count()).map(|k| (k as f64 * 0.7).cos()).collect();
+        let c: Vec<f64> = (0..fairness.basis.count())
+            .map(|k| (k as f64 * 0.7).cos())
+            .collect();
         let by_matrix = fairness.pattern.times(&values, &c);
         let spread = fairness.spread(&nodes, &c);
         let weighted: Vec<f64> = spread.iter().zip(&weights).map(|(s, w)| s * w).collect();
@@ -236,17 +240,18 @@ mod tests {
     fn quadratics_cost_nothing() {
         let fairness = Fairness::new(1800.0, 1200.0, [1200.0, 1200.0]).unwrap();
         for powers in [[0, 0], [1, 0], [0, 1], [2, 0], [1, 1], [0, 2]] {
-            let c = fairness.basis.monomial(powers, [900.0, 600.0], [900.0, 600.0]);
-            let cost = crate::fit::system::dot(
-                &c,
-                &fairness.pattern.times(&fairness.penalty(1.0), &c),
-            );
+            let c = fairness
+                .basis
+                .monomial(powers, [900.0, 600.0], [900.0, 600.0]);
+            let cost =
+                crate::fit::system::dot(&c, &fairness.pattern.times(&fairness.penalty(1.0), &c));
             // A cubic of the same size costs of the order of 10⁷.
             assert!(cost.abs() < 1e-3, "{powers:?}: {cost}");
         }
-        let c = fairness.basis.monomial([3, 0], [900.0, 600.0], [900.0, 600.0]);
-        let cost =
-            crate::fit::system::dot(&c, &fairness.pattern.times(&fairness.penalty(1.0), &c));
+        let c = fairness
+            .basis
+            .monomial([3, 0], [900.0, 600.0], [900.0, 600.0]);
+        let cost = crate::fit::system::dot(&c, &fairness.pattern.times(&fairness.penalty(1.0), &c));
         let a = 1200.0 / (2.0 * std::f64::consts::PI);
         let expected = (a / 900.0f64).powi(6) * 36.0 * 1800.0 * 1200.0 / H0_MM;
         assert!((cost / expected - 1.0).abs() < 1e-9, "{cost} {expected}");

@@ -67,7 +67,10 @@ impl Workbench {
         let line = |length: f64| {
             let cells = (length / step_mm).round().max(4.0) as usize;
             let step = length / cells as f64;
-            ((0..=cells).map(|k| k as f64 * step).collect::<Vec<f64>>(), step)
+            (
+                (0..=cells).map(|k| k as f64 * step).collect::<Vec<f64>>(),
+                step,
+            )
         };
         let ((xs, dx), (ys, dy)) = (line(panel.length_mm), line(panel.width_mm));
         let mut weights = Vec::with_capacity(xs.len() * ys.len());
@@ -110,7 +113,12 @@ impl Workbench {
     ///
     /// # Errors
     /// [`Error::Calculation`] when the problem does not settle.
-    pub fn reference(&self, kind: Kind, heights: &[f64], allowance: &[f64]) -> Result<Vec<f64>, Error> {
+    pub fn reference(
+        &self,
+        kind: Kind,
+        heights: &[f64],
+        allowance: &[f64],
+    ) -> Result<Vec<f64>, Error> {
         let nothing;
         let (allowance, sand) = match kind {
             Kind::BestFit => (allowance, 1.0),
@@ -120,7 +128,12 @@ impl Workbench {
                 (nothing.as_slice(), 1.0)
             }
         };
-        solve::solve(&self.problem(), heights, allowance, Price { fill: 1.0, sand })
+        solve::solve(
+            &self.problem(),
+            heights,
+            allowance,
+            Price { fill: 1.0, sand },
+        )
     }
 
     /// The best fit without any allowance: by it fairness is judged.

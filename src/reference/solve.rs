@@ -39,7 +39,6 @@ pub struct Price {
 struct Node {
     /// Index on the grid.
     at: usize,
-    g: f64,
     z: f64,
     /// Allowance; infinite: no bound. Zero: no sanding, then q, b, e, r are not used.
     bound: f64,
@@ -135,7 +134,11 @@ impl Node {
     /// Longest steps (primal, dual) that keep everything positive.
     fn longest(&self, s: &Step) -> (f64, f64) {
         let limit = |value: f64, change: f64| {
-            if change < 0.0 { -value / change } else { f64::INFINITY }
+            if change < 0.0 {
+                -value / change
+            } else {
+                f64::INFINITY
+            }
         };
         let (mut primal, mut dual) = (limit(self.p, s.p), limit(self.a, s.a));
         if self.sanded() {
@@ -171,12 +174,17 @@ impl Node {
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails or the steps run out.
-pub fn solve(problem: &Problem, heights: &[f64], allowance: &[f64], price: Price) -> Result<Vec<f64>, Error> {
+pub fn solve(
+    problem: &Problem,
+    heights: &[f64],
+    allowance: &[f64],
+    price: Price,
+) -> Result<Vec<f64>, Error> {
     let Problem {
         fairness,
         nodes: lines,
-        weights,
         cell_mm2,
+        ..
     } = problem;
     let penalty = fairness.penalty(1.0 / cell_mm2);
     let mut c = least_squares(problem, heights, &penalty)?;
@@ -274,17 +282,18 @@ fn longest(nodes: &[Node], steps: &[Step], share: f64) -> (f64, f64) {
 ///
 /// # Errors
 /// [`Error::Calculation`] when the factorisation fails.
-pub fn least_squares(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Result<Vec<f64>, Error> {
+pub fn least_squares(
+    problem: &Problem,
+    heights: &[f64],
+    penalty: &[f64],
+) -> Result<Vec<f64>, Error> {
     let Problem {
         fairness,
         nodes,
         weights,
         ..
     } = problem;
-    let scaled: Vec<f64> = weights
-        .iter()
-        .map(|w| w / super::fairness::H0_MM)
-        .collect();
+    let scaled: Vec<f64> = weights.iter().map(|w| w / super::fairness::H0_MM).collect();
     let mut values = penalty.to_vec();
     fairness.add_products(nodes, &scaled, &mut values);
     for k in 0..fairness.basis.count() {
@@ -303,7 +312,13 @@ pub fn least_squares(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Res
 }
 
 /// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of their ranges.
-fn start(problem: &Problem, heights: &[f64], allowance: &[f64], price: Price, c: &[f64]) -> Vec<Node> {
+fn start(
+    problem: &Problem,
+    heights: &[f64],
+    allowance: &[f64],
+    price: Price,
+    c: &[f64],
+) -> Vec<Node> {
     let surface = problem.fairness.spread(problem.nodes, c);
     let used = || (0..heights.len()).filter(|&k| problem.weights[k] > 0.0);
     let spread = {
@@ -324,10 +339,13 @@ fn start(problem: &Problem, heights: &[f64], allowance: &[f64], price: Price, c:
             let p = t.max(0.0) + spread;
             // y = 0 lies inside: a = g·w_f, b = g·w_s + e.
             let r = bound - q;
-            let e = if bound.is_finite() && bound > 0.0 { 0.5 * g } else { 0.0 };
+            let e = if bound.is_finite() && bound > 0.0 {
+                0.5 * g
+            } else {
+                0.0
+            };
             Node {
                 at: k,
-                g,
                 z: heights[k],
                 bound,
                 p,
