@@ -1,1 +1,4 @@
+//! The integration tests, as one program that links once.
 
+mod published;
+mod truth;
