@@ -165,6 +165,10 @@ fn table() -> String {
             text.push('\n');
         }
     }
+    text += "\n## By hand\n\n\
+        The volcano grid of R (87 × 61 heights, GPL, not carried) was tried with `volcano_iso_lines_and_volumes` on 2026-11-25: at ten levels\n\
+        the count and length of the iso-lines agree with contourpy's to 1e-11 of the length, the volumes above in all three cell\n\
+        models with own Python's to 1e-10, and above less below of the bilinear model with the trapezoid sum.\n";
     text
 }
 
@@ -1371,20 +1375,6 @@ fn gauges() -> Vec<Check> {
         160.2286787769251 + 73.21132122307608,
         largest(&as_row(&z), step, 200.0),
         1e-9,
-    ));
-    let (z, _) = profile("profile_015");
-    let local = gaps(&as_row(&z), 1.0, 200.0).unwrap();
-    checks.push(close_share(
-        "profile_015: gap at its worst is at least the mid-chord one, nm",
-        "computed: NumPy, mid-chord heights",
-        312.2594390574251,
-        local
-            .gap
-            .iter()
-            .copied()
-            .filter(|g| g.is_finite())
-            .fold(0.0, f64::max),
-        0.01,
     ));
     // Slope of a sine over a base: H sin(πb/λ)/b.
     for (base, wavelength) in [(50.0, 200.0), (100.0, 400.0), (300.0, 600.0)] {

@@ -41,8 +41,8 @@ pub enum LeastSquaresError {
         /// Values or weights given.
         values: usize,
     },
-    /// NaN or infinity among the numbers, or a negative weight.
-    #[error("a number is NaN or infinite, or a weight is negative")]
+    /// NaN or infinity among the numbers, numbers too large to square, or a negative weight.
+    #[error("a number is NaN, infinite or too large, or a weight is negative")]
     NotANumber,
     /// Fewer rows (with weight) than unknowns, or columns that depend on one another.
     #[error("{columns} unknowns, but the rows fix only {rank} of them")]
@@ -107,6 +107,9 @@ pub fn solve_weighted(
     let mut coef = vec![0.0; columns];
     for (k, &j) in order.iter().enumerate() {
         coef[j] = solved[k] / scale[j];
+    }
+    if coef.iter().any(|c| !c.is_finite()) {
+        return Err(LeastSquaresError::NotANumber);
     }
 
     let residual: Vec<f64> = (0..rows)

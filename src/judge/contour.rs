@@ -200,6 +200,45 @@ fn without_repeats(mut points: Vec<[f64; 2]>, closed: bool) -> Option<IsoLine> {
 mod tests {
     use super::*;
     use ndarray::arr2;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Whole numbers with some nodes not measured, levels between them: turned or upside down, the lines are as long,
+        /// as many, and each line that ends does so at the rim or beside an unmeasured node.
+        #[test]
+        fn turning_the_grid_or_the_surface_changes_no_length(
+            nx in 2_usize..9,
+            cells in proptest::collection::vec(prop_oneof![8 => (-3_i32..4).prop_map(f64::from), 1 => Just(f64::NAN)], 4..60),
+            level in (-3_i32..4).prop_map(|v| f64::from(v) + 0.4),
+        ) {
+            let ny = cells.len() / nx;
+            let z = Array2::from_shape_fn((ny, nx), |(y, x)| cells[y * nx + x]);
+            let lines = iso_lines(&z, 2.0, level);
+            let others = [
+                iso_lines(&z.t().to_owned(), 2.0, level),
+                iso_lines(&z.mapv(|v| -v), 2.0, -level),
+            ];
+            for other in others {
+                prop_assert!((length_mm(&other) - length_mm(&lines)).abs() < 1e-9);
+                prop_assert_eq!(other.len(), lines.len());
+            }
+            // A crossing in the middle of four measured cells' nodes goes on; an end must have a cell missing beside it.
+            let whole = |y: usize, x: usize| {
+                y + 1 < ny && x + 1 < nx && (0..4).all(|k| z[[y + k / 2, x + k % 2]].is_finite())
+            };
+            for line in lines.iter().filter(|l| !l.closed) {
+                for end in [line.points.first(), line.points.last()].into_iter().flatten() {
+                    let (x, y) = ((end[0] / 2.0).floor() as usize, (end[1] / 2.0).floor() as usize);
+                    let on_x_edge = end[1] % 2.0 == 0.0;
+                    let beside = match on_x_edge {
+                        true => (y > 0 && whole(y - 1, x), whole(y, x)),
+                        false => (x > 0 && whole(y, x - 1), whole(y, x)),
+                    };
+                    prop_assert!(beside.0 != beside.1, "{end:?} {beside:?}");
+                }
+            }
+        }
+    }
 
     #[test]
     fn a_lone_high_is_ringed_anticlockwise_and_a_lone_low_clockwise() {

@@ -100,7 +100,7 @@ pub fn swings(deviation: &Array2<f64>, step_mm: f64, base_mm: f64) -> Option<Gau
             z - (back + ahead) / 2.0
         });
         let window = whole_steps(2.0 * base_mm / step);
-        swings_along(line, &readings, window);
+        swings_along(line, &readings, window.min(line.len()));
     });
     Some(GaugeMap { value, direction })
 }
@@ -235,7 +235,7 @@ fn gaps_along(z: &mut [f64], reach: usize) {
         z.fill(f64::NAN);
         return;
     }
-    let envelope = highest_chords(z, reach);
+    let envelope = highest_chords(z, reach.min(z.len()));
     for (z, envelope) in z.iter_mut().zip(envelope) {
         *z = envelope - *z;
     }
@@ -262,6 +262,7 @@ fn highest_chords(z: &[f64], reach: usize) -> Vec<f64> {
     };
     let mut left = Envelope::default();
     let mut right = Envelope::default();
+    let mut drawn = None;
     let mut middle = reach.min(last);
     loop {
         left.clear();
@@ -272,9 +273,11 @@ fn highest_chords(z: &[f64], reach: usize) -> Vec<f64> {
         for i in (middle - reach.min(middle)..=middle).rev() {
             left.put_on(i, &mut chords);
             right.take_off_beyond(i + reach);
-            if let Some((a, b)) = bridge(left.points(), right.points(), z) {
+            let side = bridge(left.points(), right.points(), z);
+            if let Some((a, b)) = side.filter(|_| side != drawn) {
                 chords.draw(a, b);
             }
+            drawn = side;
         }
         if middle + reach > last {
             return chords.highest;
@@ -423,6 +426,9 @@ fn with_feet(line: &[f64], half: f64, read: impl Fn(f64, f64, f64) -> f64) -> Ve
 fn height_at(line: &[f64], k: usize, steps: f64) -> Option<f64> {
     let whole = (steps + 1e-9).floor();
     let t = steps - whole;
+    if whole >= line.len() as f64 {
+        return None;
+    }
     let i = k + whole as usize;
     let near = *line.get(i)?;
     if t <= 1e-9 {
@@ -620,6 +626,14 @@ mod tests {
             assert_eq!(map.direction[[0, 3]], 0);
         }
         assert!(gaps(&Array2::zeros((0, 0)), 10.0, 40.0).is_some_and(|m| m.gap.is_empty()));
+    }
+
+    #[test]
+    fn a_base_far_beyond_the_panel_is_one_edge_over_each_whole_line() {
+        let z = Array2::from_shape_fn((9, 12), |(y, x)| ((3 * x + y * y) % 7) as f64);
+        assert!(same(&gap(&z, 1e300), &gap(&z, 1e4), 0.0));
+        let worst = |map: Option<GaugeMap>| map.is_some_and(|m| m.value.iter().all(|v| v.is_nan()));
+        assert!(worst(swings(&z, 10.0, 1e300)) && worst(slopes(&z, 10.0, 1e300)));
     }
 
     #[test]

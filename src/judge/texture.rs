@@ -125,7 +125,7 @@ fn gradient(z: &Array2<f64>, (iy, ix): (usize, usize)) -> Option<[f64; 2]> {
 /// towards what is there. Nodes that are no number stay so. A cutoff that is no positive number smooths nothing.
 pub fn gaussian_smooth(values: &Array2<f64>, step_mm: f64, cutoff_mm: f64) -> Array2<f64> {
     let reach = (cutoff_mm / step_mm * (1.0 + 1e-12)).floor();
-    if !(reach >= 1.0) || !cutoff_mm.is_finite() {
+    if reach.is_nan() || reach < 1.0 || !cutoff_mm.is_finite() {
         return values.clone();
     }
     let longest = values.nrows().max(values.ncols());

@@ -8,6 +8,7 @@
 use crate::judge::Grid;
 use crate::panel::{Panel, Polygon};
 use ndarray::Array2;
+use rayon::prelude::*;
 use std::ops::AddAssign;
 
 /// The surface that is laid through the four nodes of a cell.
@@ -47,8 +48,8 @@ impl AddAssign for Volumes {
 ///
 /// Values in mm, indexed `[[iy, ix]]`, nodes `step_mm` apart. To compare two surfaces pass their difference and
 /// level 0. A cell with a corner that is NaN is left out: set the nodes outside a mask to NaN. Above less below
-/// equals the integral over the cells taken in. A part of a cell that lies exactly on the level has no volume and
-/// counts to neither area in a triangle; a bilinear cell all at the level counts as below.
+/// equals the integral over the cells taken in. A cell or triangle that lies
+/// all on the level counts to neither area.
 ///
 /// Triangles: the tip of height h over a level cuts off the share h²/((h−l)(h−m)) of the triangle's area (similar
 /// triangles). Bilinear: across x the patch is a straight line from e(x) to f(x); where they differ in sign the
@@ -191,8 +192,8 @@ fn one_side_above(e: [f64; 2], f: [f64; 2]) -> (f64, f64) {
 /// Gauss-Legendre quadrature over 0…1 with eight points (Abramowitz and Stegun, 1964, table 25.4; digits computed).
 fn gauss(f: impl Fn(f64) -> (f64, f64)) -> (f64, f64) {
     const POINTS: [[f64; 2]; 4] = [
-        [0.1834346424956498, 0.3626837833783620],
-        [0.5255324099163290, 0.3137066458778873],
+        [0.1834346424956498, 0.362683783378362],
+        [0.525532409916329, 0.3137066458778873],
         [0.7966664774136267, 0.2223810344533745],
         [0.9602898564975363, 0.1012285362903763],
     ];
@@ -223,22 +224,26 @@ pub fn node_weights_mm2(grid: &Grid, panel: &Panel) -> Array2<f64> {
     let polygons: Vec<&Polygon> = std::iter::once(&panel.outline)
         .chain(&panel.cutouts)
         .collect();
-    let on = Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| {
-        panel.contains(grid.x(ix), grid.y(iy))
-    });
-    let area = Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| {
-        area_in_box(panel, &polygons, node_box(grid, panel, ix, iy))
-    });
+    let nodes: Vec<(bool, f64)> = (0..grid.nx * grid.ny)
+        .into_par_iter()
+        .map(|n| {
+            let (ix, iy) = (n % grid.nx, n / grid.nx);
+            let area = area_in_box(panel, &polygons, node_box(grid, panel, ix, iy));
+            (panel.contains(grid.x(ix), grid.y(iy)), area)
+        })
+        .collect();
+    let on = |n: [usize; 2]| nodes.get(n[0] * grid.nx + n[1]).is_some_and(|n| n.0);
     let mut weights = Array2::zeros((grid.ny, grid.nx));
-    for ((iy, ix), &part) in area.indexed_iter() {
-        if on[[iy, ix]] {
+    for (n, &(here, part)) in nodes.iter().enumerate() {
+        let (ix, iy) = (n % grid.nx, n / grid.nx);
+        if here {
             weights[[iy, ix]] += part;
             continue;
         }
         if part <= 0.0 {
             continue;
         }
-        let near: Vec<[usize; 2]> = neighbours(grid, ix, iy).filter(|n| on[*n]).collect();
+        let near: Vec<[usize; 2]> = neighbours(grid, ix, iy).filter(|n| on(*n)).collect();
         for n in &near {
             weights[*n] += part / near.len() as f64;
         }
