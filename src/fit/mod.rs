@@ -69,6 +69,8 @@ pub struct LeftOut {
     pub expected_mm: f64,
 }
 
+pub mod least_squares;
+
 /// The found surface.
 #[derive(Clone, Debug)]
 pub struct Surface {
