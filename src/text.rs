@@ -145,6 +145,14 @@ pub fn place(text: &str, byte: usize) -> (usize, usize) {
     (line, column)
 }
 
+/// Lines with their numbers from 1, whichever way they end (LF, CR LF, or CR alone).
+pub fn lines(text: &str) -> impl Iterator<Item = (usize, &str)> {
+    let old_mac = !text.contains('\n');
+    text.split(move |c| c == '\n' || old_mac && c == '\r')
+        .enumerate()
+        .map(|(i, l)| (i + 1, l.strip_suffix('\r').unwrap_or(l)))
+}
+
 /// The known word nearest to `word`, if it is near enough to be a slip: at most one change in words up
 /// to four letters, two in longer ones; capitals and `_` for `-` count for nothing.
 ///
@@ -239,7 +247,7 @@ impl Faults {
 
     /// One more, at a line and column (0: the whole file, the whole line).
     pub fn add(&mut self, line: usize, column: usize, message: impl Into<String>) {
-        if self.list.len() >= MOST_FAULTS {
+        if self.full() {
             self.more += 1;
             return;
         }
@@ -249,6 +257,16 @@ impl Faults {
             column,
             message: message.into(),
         });
+    }
+
+    /// Whether further ones will only be counted; their place need not be found.
+    pub fn full(&self) -> bool {
+        self.list.len() >= MOST_FAULTS
+    }
+
+    /// How many so far, with those only counted.
+    pub fn count(&self) -> usize {
+        self.list.len() + self.more
     }
 
     /// Whether there are none.
