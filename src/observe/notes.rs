@@ -904,7 +904,7 @@ fn range_at(axis: &Token, tokens: &[Token]) -> Marked<((f64, f64), usize)> {
     if from.mm().abs() > FARTHEST_MM {
         return Err((
             column(0),
-            format!("{} mm is no place on a panel; decimal mark or unit wrong?", from.mm()),
+            no_place(tokens.first()),
         ));
     }
     if tokens.get(from.used).is_none_or(|t| t.text != "to") {
@@ -914,12 +914,19 @@ fn range_at(axis: &Token, tokens: &[Token]) -> Marked<((f64, f64), usize)> {
     if to.mm().abs() > FARTHEST_MM {
         return Err((
             column(from.used + 1),
-            format!("{} mm is no place on a panel; decimal mark or unit wrong?", to.mm()),
+            no_place(tokens.get(from.used + 1)),
         ));
     }
     let factor = from.factor.or(to.factor).unwrap_or(1.0);
     let used = from.used + 1 + to.used;
     Ok(((from.number * factor, to.mm()), used))
+}
+
+fn no_place(token: Option<&Token>) -> String {
+    format!(
+        "{} is no place on a panel; decimal mark or unit wrong?",
+        quoted(token.map_or("", |t| t.text))
+    )
 }
 
 /// A length at the head of the tokens: `600`, `600mm` or `24 in`.

@@ -533,7 +533,7 @@ impl Reader<'_> {
             .groups
             .iter()
             .find(|g| g.name.eq_ignore_ascii_case(name) && g.tool != tool);
-        if let Some(first) = same_name {
+        if let Some(first) = same_name.filter(|_| !group.broken) {
             self.faults.add(
                 number,
                 0,

@@ -114,14 +114,14 @@ fn middle(side: &Side) -> [f64; 2] {
     ]
 }
 
-/// The first corner of `inner` that lies outside `outer`, or from which a side leaves it; `None` if it
-/// lies inside (touching allowed).
+/// The first corner of `inner` that lies outside `outer`, else the first from which a side leaves it; `None`
+/// if it lies inside (touching allowed).
 pub fn leaves(inner: &Polygon, outer: &Polygon) -> Option<usize> {
-    inner.edges().enumerate().find_map(|(i, side)| {
-        let out = !within(outer, side.0)
-            || !within(outer, middle(&side))
-            || outer.edges().any(|o| cross(&o, &side));
-        out.then_some(i)
+    let outside = inner.0.iter().position(|p| !within(outer, *p));
+    outside.or_else(|| {
+        inner
+            .edges()
+            .position(|s| !within(outer, middle(&s)) || outer.edges().any(|o| cross(&o, &s)))
     })
 }
 
@@ -219,7 +219,7 @@ mod tests {
         assert_eq!(leaves(&above, &notched), None);
         assert_eq!(
             leaves(&area(&[[10., 120.], [90., 250.], [10., 150.]]), &notched),
-            Some(0)
+            Some(1)
         );
     }
 
