@@ -4,6 +4,7 @@
 //! Out: one [`Survey`], lengths in mm, every reading as it was written. Nothing is altered or dropped here.
 
 pub mod blank;
+mod names;
 pub mod notes;
 pub mod sound;
 pub mod table;
@@ -211,6 +212,11 @@ pub struct FileRead {
 /// Largest readings file that is read, bytes.
 pub const MOST_BYTES: u64 = 200_000_000;
 
+/// Most readings of one file, with those not taken.
+pub const MOST_READINGS: usize = 1_000_000;
+/// Longest line of a readings file, bytes.
+pub const MOST_LINE: usize = 1_000_000;
+
 /// Reads one survey from its files, in the order in which they are named: `.csv` as a table, all others as notes.
 ///
 /// Placings not yet taken are left out; of those begun with a single reading so far a warning tells.
@@ -262,6 +268,14 @@ pub fn load(paths: &[PathBuf], panel: &Panel) -> Result<Survey, Error> {
     }
     survey.warnings.extend(sound::suspicions(&survey, panel));
     Ok(survey)
+}
+
+fn too_long() -> String {
+    format!("this line is longer than {MOST_LINE} characters; is this a readings file?")
+}
+
+fn too_many() -> String {
+    format!("more than {MOST_READINGS} readings in one file; thin them out, every second or third is enough")
 }
 
 impl Survey {

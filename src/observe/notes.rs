@@ -11,12 +11,14 @@
 //!
 //! The whole grammar, with every default, stands in `docs/formats.md`.
 
+use super::names::Names;
 use super::sound::{self, FARTHEST_MM};
-use super::{Conditions, FileRead, Placing, Reading, Tool};
+use super::{Conditions, FileRead, MOST_LINE, Placing, Reading, Tool};
 use crate::panel::Panel;
 use crate::problem::Warning;
 use crate::text::{Faults, did_you_mean, lines, plain_mm, quoted};
 use crate::units;
+use std::collections::HashSet;
 
 /// Distance between readings unless `step` says otherwise, mm.
 pub const DEFAULT_STEP_MM: f64 = 50.0;
@@ -39,10 +41,11 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
     let mut reader = Reader {
         file,
         panel,
-        earlier,
+        names: Names::of(earlier),
         faults: Faults::of(file),
         read: FileRead::default(),
-        broken: Vec::new(),
+        broken: HashSet::new(),
+        spots: 0,
         now: Now::default(),
     };
     if let Some((line, advice)) = other_form(text) {
@@ -50,9 +53,18 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
     } else {
         let mut anything = false;
         for (number, line) in lines(text) {
+            if line.len() > MOST_LINE {
+                anything = true;
+                reader.faults.add(number, 0, super::too_long());
+                continue;
+            }
             let tokens = tokens(line);
             anything |= !tokens.is_empty();
             reader.line(number, &tokens);
+            if reader.spots > super::MOST_READINGS {
+                reader.faults.add(number, 0, super::too_many());
+                break;
+            }
         }
         if !anything {
             reader.faults.add(
@@ -218,11 +230,13 @@ impl Written {
 struct Reader<'a> {
     file: &'a str,
     panel: &'a Panel,
-    earlier: &'a [Placing],
+    names: Names<'a>,
     faults: Faults,
     read: FileRead,
     /// Names of placings that had faults, so that a repeat of one is not complained about as well.
-    broken: Vec<String>,
+    broken: HashSet<String>,
+    /// Readings so far, with those not taken.
+    spots: usize,
     now: Now,
 }
 
@@ -541,7 +555,7 @@ impl Reader<'_> {
         let faults_before = self.faults.count();
         let result = self.placing_at(number, name, tokens, colon);
         if result.is_err() || self.faults.count() > faults_before {
-            self.broken.push(name.text.to_lowercase());
+            self.broken.insert(name.text.to_lowercase());
         }
         result
     }
@@ -570,6 +584,7 @@ impl Reader<'_> {
         } else {
             self.first_time(name, ends)?
         };
+        self.spots += spots.len();
         placing.line = number;
         placing.file = self.file.to_string();
         let (readings, sound) = self.readings(number, &placing, &spots, written);
@@ -583,21 +598,14 @@ impl Reader<'_> {
             .map(|r| (r.line, r.column))
             .collect();
         sound::check(&placing, &places, self.panel, &mut self.faults);
+        self.names.add(&placing, self.read.placings.len());
         self.read.placings.push(placing);
         Ok(())
     }
 
-    fn same_name(&self, name: &str) -> impl Iterator<Item = &Placing> {
-        let name = name.to_lowercase();
-        self.earlier
-            .iter()
-            .chain(&self.read.placings)
-            .filter(move |p| p.name.to_lowercase() == name)
-    }
-
     /// The placing of an `again` or `turned` line and its spots; `None` when the first one had faults.
     fn repeated(&mut self, name: &Token, words: &[Token]) -> Marked<Option<(Placing, Vec<[f64; 2]>)>> {
-        let Some(first) = self.same_name(name.text).next() else {
+        let Some(first) = self.names.first(name.text, &self.read.placings) else {
             if self.broken.contains(&name.text.to_lowercase()) {
                 return Ok(None);
             }
@@ -614,7 +622,7 @@ impl Reader<'_> {
         }
         let spots: Vec<[f64; 2]> = first.readings.iter().map(|r| [r.x, r.y]).collect();
         let placing = Placing {
-            repeat: self.same_name(name.text).count(),
+            repeat: self.names.count(name.text),
             turned: words.iter().any(|t| t.text == "turned"),
             readings: Vec::new(),
             ..first.clone()
@@ -625,7 +633,7 @@ impl Reader<'_> {
     /// A placing with its ends, without readings yet, and the spots where they lie.
     fn first_time(&mut self, name: &Token, ends: &[Token]) -> Marked<(Placing, Vec<[f64; 2]>)> {
         let (from, to) = ends_of(name, ends)?;
-        if let Some(first) = self.same_name(name.text).next() {
+        if let Some(first) = self.names.first(name.text, &self.read.placings) {
             if first.tool != self.now.tool {
                 return Err((name.column, two_tools(first, self.now.tool)));
             }

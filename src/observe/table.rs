@@ -9,9 +9,10 @@
 //! Columns, separators and blanks are told in `docs/formats.md`. The `csv` crate takes a line apart at a
 //! time, since its own positions skip comments and count bytes.
 
+use super::names::Names;
 use super::notes::two_tools;
 use super::sound::{self, FARTHEST_MM, LINE_SLACK_MM, Line};
-use super::{FileRead, Placing, Reading, Tool};
+use super::{FileRead, MOST_LINE, MOST_READINGS, Placing, Reading, Tool};
 use crate::panel::Panel;
 use crate::problem::Warning;
 use crate::text::{Faults, did_you_mean, lines, plain_mm, quoted};
@@ -29,10 +30,11 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
     let mut reader = Reader {
         file,
         panel,
-        earlier,
+        names: Names::of(earlier),
         faults: Faults::of(file),
         read: FileRead::default(),
         groups: Vec::new(),
+        by_label: HashMap::new(),
         by_name: HashMap::new(),
         above: None,
         tool_above: None,
@@ -49,12 +51,16 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
         ),
         Some((number, header)) => {
             if let Some(columns) = reader.header(number, header) {
-                let mut any = false;
+                let mut count = 0;
                 for (number, line) in rows {
-                    any = true;
+                    count += 1;
+                    if count > MOST_READINGS {
+                        reader.faults.add(number, 0, super::too_many());
+                        break;
+                    }
                     reader.row(number, line, &columns);
                 }
-                if !any {
+                if count == 0 {
                     reader.faults.add(
                         number,
                         0,
@@ -161,10 +167,12 @@ struct Group {
 struct Reader<'a> {
     file: &'a str,
     panel: &'a Panel,
-    earlier: &'a [Placing],
+    names: Names<'a>,
     faults: Faults,
     read: FileRead,
     groups: Vec<Group>,
+    /// Place in `groups` of each label ("A1 again"), and of the first of each name ("A1").
+    by_label: HashMap<String, usize>,
     by_name: HashMap<String, usize>,
     above: Option<String>,
     tool_above: Option<Tool>,
@@ -172,6 +180,10 @@ struct Reader<'a> {
 
 impl Reader<'_> {
     fn header(&mut self, number: usize, line: &str) -> Option<Columns> {
+        if line.len() > MOST_LINE {
+            self.faults.add(number, 0, super::too_long());
+            return None;
+        }
         let known = |word: &str| {
             REQUIRED
                 .into_iter()
@@ -253,6 +265,10 @@ impl Reader<'_> {
     }
 
     fn row(&mut self, number: usize, line: &str, columns: &Columns) {
+        if line.len() > MOST_LINE {
+            self.faults.add(number, 0, super::too_long());
+            return;
+        }
         let Some(cells) = cells(line, columns.separator) else {
             self.faults.add(
                 number,
@@ -491,7 +507,7 @@ impl Reader<'_> {
     /// The group of a placing's rows, made when its first row is met; `None` when its name is taken.
     fn group(&mut self, number: usize, label: &str, tool: Option<Tool>) -> Option<usize> {
         let key = label.to_lowercase();
-        if let Some(at) = self.by_name.get(&key) {
+        if let Some(at) = self.by_label.get(&key) {
             return Some(*at);
         }
         let tool = tool?;
@@ -507,14 +523,11 @@ impl Reader<'_> {
             line: number,
             broken: false,
         };
-        let taken = self
-            .earlier
-            .iter()
-            .find(|p| p.label().to_lowercase() == key);
+        let taken = self.names.labelled(label);
         let other_tool = self
-            .earlier
-            .iter()
-            .find(|p| p.name.eq_ignore_ascii_case(name) && p.tool != tool);
+            .names
+            .first(name, &[])
+            .filter(|p| p.tool != tool);
         if let Some(first) = other_tool {
             self.faults.add(number, 0, two_tools(first, tool));
             group.broken = true;
@@ -529,10 +542,12 @@ impl Reader<'_> {
             );
             group.broken = true;
         }
+        let plain = name.to_lowercase();
         let same_name = self
-            .groups
-            .iter()
-            .find(|g| g.name.eq_ignore_ascii_case(name) && g.tool != tool);
+            .by_name
+            .get(&plain)
+            .and_then(|g| self.groups.get(*g))
+            .filter(|g| g.tool != tool);
         if let Some(first) = same_name.filter(|_| !group.broken) {
             self.faults.add(
                 number,
@@ -547,9 +562,11 @@ impl Reader<'_> {
             );
             group.broken = true;
         }
+        let at = self.groups.len();
         self.groups.push(group);
-        self.by_name.insert(key, self.groups.len() - 1);
-        Some(self.groups.len() - 1)
+        self.by_label.insert(key, at);
+        self.by_name.entry(plain).or_insert(at);
+        Some(at)
     }
 
     fn finish(&mut self) {
@@ -557,6 +574,7 @@ impl Reader<'_> {
             if !group.broken
                 && let Some(placing) = self.placing(group)
             {
+                self.names.add(&placing, self.read.placings.len());
                 self.read.placings.push(placing);
             }
         }
@@ -582,12 +600,7 @@ impl Reader<'_> {
         if group.tool == Tool::WaveGauge && group.toward.is_none() && spots.len() > 2 && self.scattered(&group) {
             return None;
         }
-        let repeat = self
-            .earlier
-            .iter()
-            .chain(&self.read.placings)
-            .filter(|p| p.name.eq_ignore_ascii_case(&group.name))
-            .count();
+        let repeat = self.names.count(&group.name);
         let repeat = if group.again || group.turned {
             repeat.max(1)
         } else {
