@@ -224,7 +224,11 @@ pub fn quoted(value: &str) -> String {
 pub fn plain_mm(mm: f64) -> String {
     let text = format!("{mm:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" { "0".into() } else { text.into() }
+    if text == "-0" {
+        "0".into()
+    } else {
+        text.into()
+    }
 }
 
 /// The faults of one file, gathered; past [`MOST_FAULTS`] they are only counted.

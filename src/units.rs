@@ -68,9 +68,9 @@ pub fn length(text: &str) -> Result<f64, String> {
     if unit.is_empty() {
         return Ok(value);
     }
-    mm_per(unit)
-        .map(|factor| value * factor)
-        .ok_or_else(|| format!("\"{unit}\" is no unit of length; expected mm, cm, m, in, thou or ft"))
+    mm_per(unit).map(|factor| value * factor).ok_or_else(|| {
+        format!("\"{unit}\" is no unit of length; expected mm, cm, m, in, thou or ft")
+    })
 }
 
 impl Units {

@@ -36,7 +36,10 @@ fn same(found: &str, expected: &str) {
         .filter(|l| !l.is_empty())
         .collect::<Vec<_>>()
         .join("\n");
-    assert!(found == expected, "\nfound:\n{found}\n\nexpected:\n{expected}\n");
+    assert!(
+        found == expected,
+        "\nfound:\n{found}\n\nexpected:\n{expected}\n"
+    );
 }
 
 const HEAD: &str = "tool straightedge 600 step 100 unit mm\n";
@@ -65,7 +68,9 @@ fn files_that_cannot_be_read_are_all_named_at_once() {
         panic!("faults expected");
     };
     let root = format!("{}/", dir.path().display());
-    let found = all(&faults).replace(&root, "").replace(root.trim_end_matches('/'), "FOLDER");
+    let found = all(&faults)
+        .replace(&root, "")
+        .replace(root.trim_end_matches('/'), "FOLDER");
     same(
         &found,
         "nowhere.txt: no such file; check the name and the folder it is in
@@ -83,11 +88,18 @@ fn files_that_cannot_be_read_are_all_named_at_once() {
 #[test]
 fn a_huge_file_is_refused_before_it_is_read() {
     let (_dir, paths) = folder(&[("big.txt", b"")]);
-    let big = std::fs::OpenOptions::new().write(true).open(&paths[0]).expect("opens");
+    let big = std::fs::OpenOptions::new()
+        .write(true)
+        .open(&paths[0])
+        .expect("opens");
     big.set_len(observe::MOST_BYTES + 1).expect("a sparse file");
-    let error = observe::load(&paths, &roof()).expect_err("too large").to_string();
+    let error = observe::load(&paths, &roof())
+        .expect_err("too large")
+        .to_string();
     assert!(
-        error.ends_with("big.txt: is larger than 200 MB, the most that is read; is it the right file?"),
+        error.ends_with(
+            "big.txt: is larger than 200 MB, the most that is read; is it the right file?"
+        ),
         "{error}"
     );
 }
@@ -156,7 +168,9 @@ fn a_negative_gap_is_refused_and_a_negative_height_is_not() {
     );
     for tool in ["profile-gauge 300", "wave-gauge 50", "bridge 1800"] {
         notes_faults(
-            &format!("tool {tool} step 100 unit mm\nA1 x 100 to 400 y 100 : 0 -0.10 \u{2212}0,2 0\n"),
+            &format!(
+                "tool {tool} step 100 unit mm\nA1 x 100 to 400 y 100 : 0 -0.10 \u{2212}0,2 0\n"
+            ),
             "",
         );
     }
@@ -191,7 +205,10 @@ fn ends_must_be_whole_steps_apart() {
          roof.txt:4:4: A3: x 0 to 100, y 0 to 100 is not a whole number of steps of 50 mm; x 0 to 70.7, y 0 to 70.7 or x 0 to 106.1, y 0 to 106.1 would be: an end or the step wrong?
          roof.txt:5:4: A4: both ends are the same spot; write from where to where, such as x 0 to 600 y 100",
     );
-    notes_faults("step 50 unit mm\nD x 0 to 425 y 0 to 425 : 0 0 0 0 0 0 0 0 0 0 0 0 0\n", "");
+    notes_faults(
+        "step 50 unit mm\nD x 0 to 425 y 0 to 425 : 0 0 0 0 0 0 0 0 0 0 0 0 0\n",
+        "",
+    );
 }
 
 #[test]
@@ -405,7 +422,9 @@ fn names_taken_in_an_earlier_file_are_told_with_both_places() {
         ("one.txt", b"tool straightedge 600 step 300 unit mm\nA1 x 0 to 600 y 100 : 0 1 0\n"),
         ("two.csv", b"placing,tool,x,y,reading\nA1,straightedge,0,200,0\n,,300,200,1\nA1 again,bridge,0,200,0\n,,300,200,1\n"),
     ]);
-    let error = observe::load(&paths, &roof()).expect_err("names clash").to_string();
+    let error = observe::load(&paths, &roof())
+        .expect_err("names clash")
+        .to_string();
     let root = format!("{}/", paths[0].parent().expect("a folder").display());
     same(
         &error.replace(&root, ""),
@@ -417,7 +436,12 @@ fn names_taken_in_an_earlier_file_are_told_with_both_places() {
 #[test]
 fn a_flood_of_faults_ends_with_their_number() {
     let rows = "A1,straightedge,x,0,0\n".repeat(1000);
-    let read = table::parse(&format!("placing,tool,x,y,reading\n{rows}"), "roof.csv", &roof(), &[]);
+    let read = table::parse(
+        &format!("placing,tool,x,y,reading\n{rows}"),
+        "roof.csv",
+        &roof(),
+        &[],
+    );
     assert_eq!(read.faults.len(), 101);
     assert_eq!(
         read.faults[100].to_string(),
@@ -436,7 +460,10 @@ fn too_few_readings_and_one_line_cannot_carry_a_surface() {
         let root = format!("{}/", paths[0].parent().expect("a folder").display());
         same(&error.to_string().replace(&root, ""), expected);
     };
-    check("unit mm\nA1 x 0 to 600 y 100 :\n", "no readings yet in roof.txt: write them after the colons, then run this again");
+    check(
+        "unit mm\nA1 x 0 to 600 y 100 :\n",
+        "no readings yet in roof.txt: write them after the colons, then run this again",
+    );
     check(
         "unit mm step 300\nA1 x 0 to 600 y 100 : 0 1 0\nA2 x 100 y 0 to 600 : 0 1 0\n",
         "6 readings in 2 placings are too few for a surface: after what each placing spends on how its tool rests, 2 are left, and a surface needs 6 (three for its curvature, three for how unfair it is); take more placings",
@@ -568,12 +595,21 @@ fn zones_need_a_name_an_outline_and_a_limit_and_lie_side_by_side() {
 
 #[test]
 fn panel_files_that_cannot_be_read_are_named() {
-    let (dir, paths) = folder(&[("panel.toml", b"name = \"caf\xE9\"\n"), ("none.toml", b"\n")]);
+    let (dir, paths) = folder(&[
+        ("panel.toml", b"name = \"caf\xE9\"\n"),
+        ("none.toml", b"\n"),
+    ]);
     let root = format!("{}/", dir.path().display());
     for (path, expected) in [
-        (&paths[0], "panel.toml:1:12: byte 0xE9 is not UTF-8 text; save the file as plain text in UTF-8"),
+        (
+            &paths[0],
+            "panel.toml:1:12: byte 0xE9 is not UTF-8 text; save the file as plain text in UTF-8",
+        ),
         (&paths[1], "none.toml: is empty; nothing was read from it"),
-        (&dir.path().join("no.toml"), "no.toml: no such file; check the name and the folder it is in"),
+        (
+            &dir.path().join("no.toml"),
+            "no.toml: no such file; check the name and the folder it is in",
+        ),
     ] {
         let error = file::load(path).expect_err("cannot be read").to_string();
         same(&error.replace(&root, ""), expected);

@@ -54,7 +54,10 @@ fn notes_are_read_as_they_were_written() {
     let labels: Vec<String> = read.placings.iter().map(Placing::label).collect();
     assert_eq!(labels, ["A1", "A2", "A1 again", "A1 turned (2)"]);
     let a1 = &read.placings[0];
-    assert_eq!((a1.tool, a1.base_mm, a1.toward), (Tool::Straightedge, 600.0, [1.0, 0.0]));
+    assert_eq!(
+        (a1.tool, a1.base_mm, a1.toward),
+        (Tool::Straightedge, 600.0, [1.0, 0.0])
+    );
     assert_eq!(a1.readings[3].value_mm, None);
     assert_eq!(a1.readings[6].value_mm, Some(0.40));
     assert_eq!((a1.readings[6].x, a1.readings[6].y), (300.0, 100.0));
@@ -67,9 +70,15 @@ fn notes_are_read_as_they_were_written() {
 #[test]
 fn units_stand_where_they_are_written() {
     let check = |unit: &str, written: &str, expected: f64| {
-        let read = sound_notes(&format!("step 300 unit {unit}\nA1 x 0 to 600 y 100 : 0 {written} 0\n"), &roof());
+        let read = sound_notes(
+            &format!("step 300 unit {unit}\nA1 x 0 to 600 y 100 : 0 {written} 0\n"),
+            &roof(),
+        );
         let found = read.placings[0].readings[1].value_mm;
-        assert!(found.is_some_and(|v| (v - expected).abs() < 1e-12), "{unit} {written}: {found:?}");
+        assert!(
+            found.is_some_and(|v| (v - expected).abs() < 1e-12),
+            "{unit} {written}: {found:?}"
+        );
     };
     check("mm", "0.25", 0.25);
     check("hundredths", "25", 0.25);
@@ -77,9 +86,15 @@ fn units_stand_where_they_are_written() {
     check("thou", "2.5", 0.0635);
     check("in", "0,010", 0.254);
     check("cm", "0.1", 1.0);
-    let inches = sound_notes("tool straightedge 24 in step 2 in unit thou\nA1 x 0 to 24 in y 4in : 0 1 2 3 4 5 6 5 4 3 2 1 0\n", &roof());
+    let inches = sound_notes(
+        "tool straightedge 24 in step 2 in unit thou\nA1 x 0 to 24 in y 4in : 0 1 2 3 4 5 6 5 4 3 2 1 0\n",
+        &roof(),
+    );
     let last = &inches.placings[0].readings[12];
-    assert!((last.x - 609.6).abs() < 1e-9 && (last.y - 101.6).abs() < 1e-9, "{last:?}");
+    assert!(
+        (last.x - 609.6).abs() < 1e-9 && (last.y - 101.6).abs() < 1e-9,
+        "{last:?}"
+    );
     assert!((inches.placings[0].base_mm - 609.6).abs() < 1e-9);
 }
 
@@ -93,13 +108,22 @@ fn header_lines_hold_until_changed() {
     );
     let p = &read.placings;
     assert_eq!(p[0].readings[0].sd_mm, Some(0.05));
-    assert_eq!((p[1].tool, p[1].base_mm, p[1].readings[1].sd_mm), (Tool::WaveGauge, 100.0, None));
-    assert_eq!((p[2].tool, p[2].toward, p[2].readings.len()), (Tool::Batten, [-1.0, 0.0], 4));
+    assert_eq!(
+        (p[1].tool, p[1].base_mm, p[1].readings[1].sd_mm),
+        (Tool::WaveGauge, 100.0, None)
+    );
+    assert_eq!(
+        (p[2].tool, p[2].toward, p[2].readings.len()),
+        (Tool::Batten, [-1.0, 0.0], 4)
+    );
 }
 
 #[test]
 fn a_diagonal_lies_between_its_ends() {
-    let read = sound_notes("unit mm step 100\nD1 x 300 to 900 y 900 to 100 : 0 0 0 0 0 0 0 0 0 0 0\n", &roof());
+    let read = sound_notes(
+        "unit mm step 100\nD1 x 300 to 900 y 900 to 100 : 0 0 0 0 0 0 0 0 0 0 0\n",
+        &roof(),
+    );
     let d = &read.placings[0];
     assert_eq!(d.toward, [0.6, -0.8]);
     assert_eq!((d.readings[5].x, d.readings[5].y), (600.0, 500.0));
@@ -125,16 +149,34 @@ fn blanks_of_a_form_are_passed_over_and_readings_may_be_typed_in_front_of_them()
     let survey = observe::load(&paths, &roof()).expect("a half-filled form is sound");
     let names: Vec<&str> = survey.placings.iter().map(|p| p.name.as_str()).collect();
     assert_eq!(names, ["A3", "A4"]);
-    assert_eq!(values(&survey.placings[0]), [Some(0.0), Some(0.1), Some(0.2), Some(0.0)]);
-    assert_eq!(values(&survey.placings[1]), [Some(0.0), Some(0.1), None, None]);
+    assert_eq!(
+        values(&survey.placings[0]),
+        [Some(0.0), Some(0.1), Some(0.2), Some(0.0)]
+    );
+    assert_eq!(
+        values(&survey.placings[1]),
+        [Some(0.0), Some(0.1), None, None]
+    );
     let said: Vec<&str> = survey.warnings.iter().map(|w| w.text.as_str()).collect();
-    assert_eq!(said, ["A5: one reading so far, not used yet", "B1: fewer than two contacts so far, not used yet"]);
+    assert_eq!(
+        said,
+        [
+            "A5: one reading so far, not used yet",
+            "B1: fewer than two contacts so far, not used yet"
+        ]
+    );
     assert_eq!(survey.conditions.date, None);
 }
 
 #[test]
 fn names_of_panels_are_compared_without_capitals_and_blanks() {
-    let warnings = |line: &str| sound_notes(&format!("{line}\n{WRITTEN}").replace("panel cabin roof\ndate", "date"), &roof()).warnings;
+    let warnings = |line: &str| {
+        sound_notes(
+            &format!("{line}\n{WRITTEN}").replace("panel cabin roof\ndate", "date"),
+            &roof(),
+        )
+        .warnings
+    };
     assert!(warnings("panel Cabin  ROOF   by K").is_empty());
     assert!(warnings("panel \"cabin roof\" by K").is_empty());
     let other = warnings("panel left wing   date 2026-03-14");
@@ -152,7 +194,11 @@ fn what_looks_odd_is_told_and_not_refused() {
     ]);
     let survey = observe::load(&paths, &roof()).expect("sound");
     let root = format!("{}/", paths[0].parent().expect("a folder").display());
-    let said: Vec<String> = survey.warnings.iter().map(|w| w.to_string().replace(&root, "")).collect();
+    let said: Vec<String> = survey
+        .warnings
+        .iter()
+        .map(|w| w.to_string().replace(&root, ""))
+        .collect();
     assert_eq!(
         said,
         [
@@ -162,7 +208,10 @@ fn what_looks_odd_is_told_and_not_refused() {
             "a.txt:5: A2 runs over 60 mm, but its straightedge is 30 mm long: an end or the tool's length wrong?",
         ]
     );
-    assert_eq!(survey.first_reading().as_deref(), Some("A1: 0.00 mm at 10 mm"));
+    assert_eq!(
+        survey.first_reading().as_deref(),
+        Some("A1: 0.00 mm at 10 mm")
+    );
     assert_eq!(survey.conditions.date.as_deref(), Some("2026-03-14"));
 }
 
@@ -170,7 +219,9 @@ fn what_looks_odd_is_told_and_not_refused() {
 
 #[test]
 fn tables_are_read_with_any_separator_and_column_order() {
-    let expected = sound_table("placing,tool,x,y,reading\nA1,straightedge,0,100,0.00\n,,50,100,0.25\n,,100,100,?\n");
+    let expected = sound_table(
+        "placing,tool,x,y,reading\nA1,straightedge,0,100,0.00\n,,50,100,0.25\n,,100,100,?\n",
+    );
     assert_eq!(values(&expected.placings[0]), [Some(0.0), Some(0.25), None]);
     for text in [
         "# logger\n\nplacing;tool;x;y;reading\nA1;straightedge;0;100;0,00\n;;50;100;0,25\n;;100;100;?\n",
@@ -179,35 +230,60 @@ fn tables_are_read_with_any_separator_and_column_order() {
         "placing,tool,x,y,reading\n\"A1\",\"straightedge\",\"0\",100,\"0,00\"\n,,50,100,\"0,25\"\n,,100,100,\n",
     ] {
         let found = sound_table(text);
-        assert_eq!(values(&found.placings[0]), values(&expected.placings[0]), "{text}");
-        assert_eq!(spots(&found.placings[0]), spots(&expected.placings[0]), "{text}");
+        assert_eq!(
+            values(&found.placings[0]),
+            values(&expected.placings[0]),
+            "{text}"
+        );
+        assert_eq!(
+            spots(&found.placings[0]),
+            spots(&expected.placings[0]),
+            "{text}"
+        );
     }
 }
 
 #[test]
 fn cells_may_carry_units_and_unused_columns_are_told() {
-    let read = sound_table("placing,tool,x,y,reading,base,sd,temperature\nA1,straightedge,0,4 in,10 thou,24 in,0.05,19\nA1,straightedge,12 in,4 in,0.25 mm,,,19\n");
+    let read = sound_table(
+        "placing,tool,x,y,reading,base,sd,temperature\nA1,straightedge,0,4 in,10 thou,24 in,0.05,19\nA1,straightedge,12 in,4 in,0.25 mm,,,19\n",
+    );
     let a = &read.placings[0];
     assert!((a.base_mm - 609.6).abs() < 1e-9);
     assert!((a.readings[0].value_mm.unwrap_or(0.0) - 0.254).abs() < 1e-12);
     assert_eq!(a.readings[0].sd_mm, Some(0.05));
-    assert_eq!(read.warnings[0].to_string(), "roof.csv:1:34: column \"temperature\" is not used");
+    assert_eq!(
+        read.warnings[0].to_string(),
+        "roof.csv:1:34: column \"temperature\" is not used"
+    );
 }
 
 #[test]
 fn rows_may_come_in_any_order() {
     let rows = [
-        "A1,straightedge,0,100,0", "A1,straightedge,50,100,0.1", "A1,straightedge,100,100,0.2",
-        "B1,straightedge,10,0,0", "B1,straightedge,10,50,0.1", "B1,straightedge,10,100,0.2",
+        "A1,straightedge,0,100,0",
+        "A1,straightedge,50,100,0.1",
+        "A1,straightedge,100,100,0.2",
+        "B1,straightedge,10,0,0",
+        "B1,straightedge,10,50,0.1",
+        "B1,straightedge,10,100,0.2",
     ];
     let of = |order: [usize; 6]| {
         let body: Vec<&str> = order.iter().map(|i| rows[*i]).collect();
-        let mut placings = sound_table(&format!("placing,tool,x,y,reading\n{}\n", body.join("\n"))).placings;
+        let mut placings =
+            sound_table(&format!("placing,tool,x,y,reading\n{}\n", body.join("\n"))).placings;
         placings.sort_by(|a, b| a.name.cmp(&b.name));
-        placings.iter().map(|p| (p.name.clone(), p.toward, spots(p), values(p))).collect::<Vec<_>>()
+        placings
+            .iter()
+            .map(|p| (p.name.clone(), p.toward, spots(p), values(p)))
+            .collect::<Vec<_>>()
     };
     assert_eq!(of([3, 1, 0, 5, 2, 4]), of([0, 1, 2, 3, 4, 5]));
-    assert_eq!(of([5, 4, 3, 2, 1, 0])[0].1, [-1.0, 0.0], "written from the far end: as in the notes");
+    assert_eq!(
+        of([5, 4, 3, 2, 1, 0])[0].1,
+        [-1.0, 0.0],
+        "written from the far end: as in the notes"
+    );
 }
 
 #[test]
@@ -233,8 +309,18 @@ fn as_table(placings: &[Placing]) -> String {
         for r in &p.readings {
             let value = r.value_mm.map_or("?".into(), |v| v.to_string());
             let angle = p.toward[1].atan2(p.toward[0]).to_degrees();
-            let base = if p.base_mm > 0.0 { p.base_mm.to_string() } else { String::new() };
-            out.push_str(&format!("{},{},{},{},{value},{base},{angle}\n", p.label(), p.tool.word(), r.x, r.y));
+            let base = if p.base_mm > 0.0 {
+                p.base_mm.to_string()
+            } else {
+                String::new()
+            };
+            out.push_str(&format!(
+                "{},{},{},{},{value},{base},{angle}\n",
+                p.label(),
+                p.tool.word(),
+                r.x,
+                r.y
+            ));
         }
     }
     out
@@ -250,7 +336,10 @@ fn notes_written_as_a_table_read_the_same() {
     let table = sound_table(&as_table(&notes.placings));
     assert_eq!(table.placings.len(), notes.placings.len());
     for (a, b) in notes.placings.iter().zip(&table.placings) {
-        assert_eq!((a.label(), a.tool, a.base_mm, a.turned), (b.label(), b.tool, b.base_mm, b.turned));
+        assert_eq!(
+            (a.label(), a.tool, a.base_mm, a.turned),
+            (b.label(), b.tool, b.base_mm, b.turned)
+        );
         assert_eq!(values(a), values(b), "{}", a.label());
         assert_eq!(spots(a), spots(b), "{}", a.label());
         let off = (a.toward[0] - b.toward[0]).hypot(a.toward[1] - b.toward[1]);
@@ -301,13 +390,29 @@ finish = \"matt\"
 ";
     let (p, warnings) = file::parse(text, "panel.toml").unwrap_or_else(|f| panic!("{}", all(&f)));
     assert!(warnings.is_empty(), "{warnings:?}");
-    assert_eq!((p.name.as_str(), p.length_mm, p.width_mm, p.form), ("cabin roof", 1800.0, 1200.0, Form::Crowned));
-    assert_eq!(p.outline.0, [[0.0, 0.0], [1800.0, 0.0], [1800.0, 1150.0], [0.0, 1200.0]]);
-    assert_eq!((p.cutouts.len(), p.no_sand.len(), p.no_fill.len()), (1, 1, 1));
+    assert_eq!(
+        (p.name.as_str(), p.length_mm, p.width_mm, p.form),
+        ("cabin roof", 1800.0, 1200.0, Form::Crowned)
+    );
+    assert_eq!(
+        p.outline.0,
+        [[0.0, 0.0], [1800.0, 0.0], [1800.0, 1150.0], [0.0, 1200.0]]
+    );
+    assert_eq!(
+        (p.cutouts.len(), p.no_sand.len(), p.no_fill.len()),
+        (1, 1, 1)
+    );
     assert_eq!((p.sand_allowance_mm, p.node_limit_mm), (Some(0.3), 0.2));
-    assert_eq!((p.form_wavelength_mm, p.form_wavelength_given), ([1000.0, 900.0], true));
+    assert_eq!(
+        (p.form_wavelength_mm, p.form_wavelength_given),
+        ([1000.0, 900.0], true)
+    );
     assert!(p.sheet_metal && p.moving_surface);
-    let limits: Vec<(Quantity, f64, f64, &str)> = p.limits.iter().map(|l| (l.quantity, l.base_mm, l.max, l.origin.as_str())).collect();
+    let limits: Vec<(Quantity, f64, f64, &str)> = p
+        .limits
+        .iter()
+        .map(|l| (l.quantity, l.base_mm, l.max, l.origin.as_str()))
+        .collect();
     let practice = "common practice, no source";
     assert_eq!(
         limits,
@@ -321,18 +426,31 @@ finish = \"matt\"
         ]
     );
     assert_eq!(p.zones[0].limits.len(), 1);
-    assert!((p.zones[0].limits[0].base_mm - 304.8).abs() < 1e-9 && (p.zones[0].limits[0].max - 0.508).abs() < 1e-9);
+    assert!(
+        (p.zones[0].limits[0].base_mm - 304.8).abs() < 1e-9
+            && (p.zones[0].limits[0].max - 0.508).abs() < 1e-9
+    );
     assert_eq!(p.zones[1].limits[1].max, 3.0);
 }
 
 #[test]
 fn defaults_are_filled_in_and_the_assumed_limit_is_said() {
-    let (p, warnings) = file::parse("name = \"lid\"\nlength = 900\nwidth = 600\nform = \"ruled-x\"\n", "lid.toml").expect("sound");
+    let (p, warnings) = file::parse(
+        "name = \"lid\"\nlength = 900\nwidth = 600\nform = \"ruled-x\"\n",
+        "lid.toml",
+    )
+    .expect("sound");
     assert_eq!(p.outline.bounds(), [0.0, 0.0, 900.0, 600.0]);
-    assert_eq!((p.form_wavelength_mm, p.form_wavelength_given), ([3000.0, 500.0], false));
+    assert_eq!(
+        (p.form_wavelength_mm, p.form_wavelength_given),
+        ([3000.0, 500.0], false)
+    );
     assert_eq!((p.sand_allowance_mm, p.node_limit_mm), (None, 0.15));
     assert!(!p.sheet_metal && !p.moving_surface && p.purpose.is_none());
-    assert_eq!((p.limits.len(), p.limits[0].base_mm, p.limits[0].max), (1, 300.0, 0.3));
+    assert_eq!(
+        (p.limits.len(), p.limits[0].base_mm, p.limits[0].max),
+        (1, 300.0, 0.3)
+    );
     assert_eq!(
         warnings[0].to_string(),
         "lid.toml: no purpose and no [[limit]] given: 0.3 mm under 300 mm is assumed, as for everyday-light; write purpose = \"…\" or a [[limit]] with base and gap"
@@ -357,17 +475,34 @@ fn what_does_not_apply_and_small_outlines_are_told() {
 // Blank form.
 
 fn lid(extra: &str) -> Panel {
-    panel(&format!("name = \"lid #2  by door\"\nform = \"crowned\"\npurpose = \"everyday-light\"\n{extra}\n"))
+    panel(&format!(
+        "name = \"lid #2  by door\"\nform = \"crowned\"\npurpose = \"everyday-light\"\n{extra}\n"
+    ))
 }
 
 fn shapes() -> Vec<(&'static str, Panel)> {
     vec![
         ("rectangle", lid("length = 1800\nwidth = 1200")),
-        ("trapezoid", lid("length = 1800\nwidth = 1200\noutline = [[0, 0], [1800, 200], [1500, 1150], [300, 1200]]")),
-        ("cutout", lid("length = 1800\nwidth = 1200\ncutouts = [[[600, 400], [1200, 400], [1200, 700], [600, 700]]]")),
+        (
+            "trapezoid",
+            lid(
+                "length = 1800\nwidth = 1200\noutline = [[0, 0], [1800, 200], [1500, 1150], [300, 1200]]",
+            ),
+        ),
+        (
+            "cutout",
+            lid(
+                "length = 1800\nwidth = 1200\ncutouts = [[[600, 400], [1200, 400], [1200, 700], [600, 700]]]",
+            ),
+        ),
         ("tiny", lid("length = 40\nwidth = 30")),
         ("strip", lid("length = 4000\nwidth = 120")),
-        ("notched", lid("length = 900\nwidth = 900\noutline = [[0, 0], [900, 0], [900, 900], [500, 900], [500, 301.5], [0, 301.5]]")),
+        (
+            "notched",
+            lid(
+                "length = 900\nwidth = 900\noutline = [[0, 0], [900, 0], [900, 900], [500, 900], [500, 301.5], [0, 301.5]]",
+            ),
+        ),
         ("inches", lid("length = \"72 in\"\nwidth = \"31.3 in\"")),
     ]
 }
@@ -379,7 +514,10 @@ fn a_blank_form_is_read_back_with_every_reading_on_the_panel() {
             if name == "tiny" && tool == Tool::WaveGauge {
                 continue; // Its feet are wider apart than the panel.
             }
-            let options = BlankOptions { tool, ..BlankOptions::default() };
+            let options = BlankOptions {
+                tool,
+                ..BlankOptions::default()
+            };
             let text = blank::write(&panel, &options).unwrap_or_else(|e| panic!("{name}: {e}"));
             let read = sound_notes(&text, &panel);
             assert!(read.warnings.is_empty(), "{name}: {:?}", read.warnings);
@@ -387,11 +525,20 @@ fn a_blank_form_is_read_back_with_every_reading_on_the_panel() {
             for p in &read.placings {
                 assert!(p.readings.len() >= 3 && p.taken().count() == 0);
                 for r in &p.readings {
-                    assert!(panel.contains(r.x, r.y), "{name} {tool:?} {}: {}, {}", p.name, r.x, r.y);
+                    assert!(
+                        panel.contains(r.x, r.y),
+                        "{name} {tool:?} {}: {}, {}",
+                        p.name,
+                        r.x,
+                        r.y
+                    );
                 }
             }
             for axis in [[1.0, 0.0], [0.0, 1.0]] {
-                assert!(read.placings.iter().any(|p| p.toward == axis), "{name} {tool:?}: none toward {axis:?}");
+                assert!(
+                    read.placings.iter().any(|p| p.toward == axis),
+                    "{name} {tool:?}: none toward {axis:?}"
+                );
             }
         }
     }
@@ -404,21 +551,33 @@ fn a_filled_form_passes_every_check() {
             if name == "tiny" && tool == Tool::WaveGauge {
                 continue;
             }
-            let options = BlankOptions { tool, ..BlankOptions::default() };
+            let options = BlankOptions {
+                tool,
+                ..BlankOptions::default()
+            };
             let text = blank::write(&panel, &options).expect("written");
             let filled: String = text
                 .lines()
                 .map(|l| match l.split_once(" : ") {
                     Some((ends, blanks)) if l.starts_with(['A', 'B']) => {
-                        format!("{ends} : 0{} 0\n", " 0.1".repeat(blanks.split(' ').count() - 2))
+                        format!(
+                            "{ends} : 0{} 0\n",
+                            " 0.1".repeat(blanks.split(' ').count() - 2)
+                        )
                     }
                     _ => format!("{l}\n"),
                 })
                 .collect();
             let (_dir, paths) = folder(&[("lid.txt", filled.as_bytes())]);
-            let survey: Survey = observe::load(&paths, &panel).unwrap_or_else(|e| panic!("{name} {tool:?}: {e}"));
-            assert!(survey.warnings.is_empty(), "{name} {tool:?}: {:?}", survey.warnings);
-            observe::check_carries(&survey, &panel).unwrap_or_else(|e| panic!("{name} {tool:?}: {e}"));
+            let survey: Survey =
+                observe::load(&paths, &panel).unwrap_or_else(|e| panic!("{name} {tool:?}: {e}"));
+            assert!(
+                survey.warnings.is_empty(),
+                "{name} {tool:?}: {:?}",
+                survey.warnings
+            );
+            observe::check_carries(&survey, &panel)
+                .unwrap_or_else(|e| panic!("{name} {tool:?}: {e}"));
         }
     }
 }
@@ -426,18 +585,44 @@ fn a_filled_form_passes_every_check() {
 #[test]
 fn a_form_walks_to_and_fro_and_overlaps_by_a_quarter() {
     let panel = roof();
-    let text = blank::write(&panel, &BlankOptions { spacing_mm: Some(400.0), ..BlankOptions::default() }).expect("written");
+    let text = blank::write(
+        &panel,
+        &BlankOptions {
+            spacing_mm: Some(400.0),
+            ..BlankOptions::default()
+        },
+    )
+    .expect("written");
     let read = sound_notes(&text, &panel);
-    let starts: Vec<(&str, f64, f64)> = read.placings.iter().take(8).map(|p| (p.name.as_str(), p.readings[0].x, p.readings[0].y)).collect();
+    let starts: Vec<(&str, f64, f64)> = read
+        .placings
+        .iter()
+        .take(8)
+        .map(|p| (p.name.as_str(), p.readings[0].x, p.readings[0].y))
+        .collect();
     assert_eq!(
         starts,
         [
-            ("A1", 0.0, 200.0), ("A2", 450.0, 200.0), ("A3", 900.0, 200.0), ("A4", 1200.0, 200.0),
-            ("A5", 1200.0, 600.0), ("A6", 900.0, 600.0), ("A7", 450.0, 600.0), ("A8", 0.0, 600.0),
+            ("A1", 0.0, 200.0),
+            ("A2", 450.0, 200.0),
+            ("A3", 900.0, 200.0),
+            ("A4", 1200.0, 200.0),
+            ("A5", 1200.0, 600.0),
+            ("A6", 900.0, 600.0),
+            ("A7", 450.0, 600.0),
+            ("A8", 0.0, 600.0),
         ]
     );
-    assert!(text.starts_with("# 27 placings, 351 readings, about 1 h. Lines 400 mm apart along x, 360 mm along y.\n"), "{text}");
-    assert!(text.contains("\ntool straightedge 600   step 50   unit mm\n"), "{text}");
+    assert!(
+        text.starts_with(
+            "# 27 placings, 351 readings, about 1 h. Lines 400 mm apart along x, 360 mm along y.\n"
+        ),
+        "{text}"
+    );
+    assert!(
+        text.contains("\ntool straightedge 600   step 50   unit mm\n"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -445,14 +630,30 @@ fn spacing_is_chosen_by_purpose_and_an_hour() {
     let lines = |panel: &Panel| {
         let text = blank::write(panel, &BlankOptions::default()).expect("written");
         let placings = sound_notes(&text, panel).placings;
-        let mut ys: Vec<i64> = placings.iter().filter(|p| p.toward[0] == 1.0).map(|p| p.readings[0].y as i64).collect();
+        let mut ys: Vec<i64> = placings
+            .iter()
+            .filter(|p| p.toward[0] == 1.0)
+            .map(|p| p.readings[0].y as i64)
+            .collect();
         ys.dedup();
         ys
     };
-    assert_eq!(lines(&roof()), [100, 300, 500, 700, 900, 1100], "a roof takes longer than an hour at 200 mm, and is not read coarser");
-    let small = panel("name = \"hatch\"\nlength = 600\nwidth = 600\nform = \"flat\"\npurpose = \"work-boat\"\n");
-    assert_eq!(lines(&small), [50, 150, 250, 350, 450, 550], "the finest fits in an hour");
-    let hull = panel("name = \"hull\"\nlength = 4000\nwidth = 1600\nform = \"flat\"\npurpose = \"work-boat\"\n");
+    assert_eq!(
+        lines(&roof()),
+        [100, 300, 500, 700, 900, 1100],
+        "a roof takes longer than an hour at 200 mm, and is not read coarser"
+    );
+    let small = panel(
+        "name = \"hatch\"\nlength = 600\nwidth = 600\nform = \"flat\"\npurpose = \"work-boat\"\n",
+    );
+    assert_eq!(
+        lines(&small),
+        [50, 150, 250, 350, 450, 550],
+        "the finest fits in an hour"
+    );
+    let hull = panel(
+        "name = \"hull\"\nlength = 4000\nwidth = 1600\nform = \"flat\"\npurpose = \"work-boat\"\n",
+    );
     assert_eq!(lines(&hull), [200, 600, 1000, 1400]);
 }
 
@@ -464,12 +665,43 @@ fn forms_that_cannot_be_written_are_refused() {
         assert_eq!(error.to_string(), expected);
     };
     let d = BlankOptions::default;
-    check(&roof(), BlankOptions { step_mm: Some(0.0), ..d() }, "--step 0 mm cannot be meant; expected 0.5 to 10000 mm");
-    check(&roof(), BlankOptions { spacing_mm: Some(f64::NAN), ..d() }, "--spacing NaN mm cannot be meant; expected 5 to 100000 mm");
-    check(&roof(), BlankOptions { step_mm: Some(700.0), ..d() }, "no placing with readings each 700 mm fits on cabin roof; give a smaller --step, or a smaller --length");
+    check(
+        &roof(),
+        BlankOptions {
+            step_mm: Some(0.0),
+            ..d()
+        },
+        "--step 0 mm cannot be meant; expected 0.5 to 10000 mm",
+    );
+    check(
+        &roof(),
+        BlankOptions {
+            spacing_mm: Some(f64::NAN),
+            ..d()
+        },
+        "--spacing NaN mm cannot be meant; expected 5 to 100000 mm",
+    );
+    check(
+        &roof(),
+        BlankOptions {
+            step_mm: Some(700.0),
+            ..d()
+        },
+        "no placing with readings each 700 mm fits on cabin roof; give a smaller --step, or a smaller --length",
+    );
     let field = panel("name = \"field\"\nlength = 100000\nwidth = 100000\nform = \"flat\"\n");
-    check(&field, BlankOptions { spacing_mm: Some(10.0), ..d() }, "more than 20000 placings or 1000000 readings; give a wider --spacing or --step");
-    assert!(blank::write(&field, &d()).is_ok(), "left to itself it widens the spacing");
+    check(
+        &field,
+        BlankOptions {
+            spacing_mm: Some(10.0),
+            ..d()
+        },
+        "more than 20000 placings or 1000000 readings; give a wider --spacing or --step",
+    );
+    assert!(
+        blank::write(&field, &d()).is_ok(),
+        "left to itself it widens the spacing"
+    );
 }
 
 // Nothing makes a reader panic.
@@ -492,13 +724,80 @@ fn read_everything(bytes: &[u8]) {
 
 /// Pieces of all three kinds of file, so that chance reaches deep into the readers.
 const PIECES: [&str; 74] = [
-    "\n", "\n", "\r\n", " ", "  ", "\t", ",", ";", ":", "#", "\"", "?", "_", "=", "[", "]", "[[", "]]", "−", "é",
-    "panel ", "date ", "by ", "skin ", "supports ", "tool ", "step ", "unit ", "sd ", "x ", "y ", " to ", "again", "turned",
-    "straightedge", "wave-gauge 50", "batten", "bridge", "profile-gauge", "mm", "hundredths", "thou", "in", "none",
-    "A1 ", "A1 x 0 to 100 y 50 : 0 0 0\n", "B1 x 0 to 1e308 m y 0 :", "0", "0.1", "0,1", "-1", "1e308", "1e-308", "NaN", "50", "600",
-    "2026-03-14", "placing,tool,x,y,reading\n", "placing;tool;x;y;reading;base;toward;sd;note\n", "A1,straightedge,", "W1;wave-gauge;",
-    "name = \"a\"\n", "length = 900\n", "width = 600\n", "form = \"flat\"\n", "outline = ", "cutouts = ", "[0, 0], ", "[900, 1e308]",
-    "[[limit]]\n", "base = ", "gap = ", "[[zone]]\n", "purpose = \"dark-gloss\"\n",
+    "\n",
+    "\n",
+    "\r\n",
+    " ",
+    "  ",
+    "\t",
+    ",",
+    ";",
+    ":",
+    "#",
+    "\"",
+    "?",
+    "_",
+    "=",
+    "[",
+    "]",
+    "[[",
+    "]]",
+    "−",
+    "é",
+    "panel ",
+    "date ",
+    "by ",
+    "skin ",
+    "supports ",
+    "tool ",
+    "step ",
+    "unit ",
+    "sd ",
+    "x ",
+    "y ",
+    " to ",
+    "again",
+    "turned",
+    "straightedge",
+    "wave-gauge 50",
+    "batten",
+    "bridge",
+    "profile-gauge",
+    "mm",
+    "hundredths",
+    "thou",
+    "in",
+    "none",
+    "A1 ",
+    "A1 x 0 to 100 y 50 : 0 0 0\n",
+    "B1 x 0 to 1e308 m y 0 :",
+    "0",
+    "0.1",
+    "0,1",
+    "-1",
+    "1e308",
+    "1e-308",
+    "NaN",
+    "50",
+    "600",
+    "2026-03-14",
+    "placing,tool,x,y,reading\n",
+    "placing;tool;x;y;reading;base;toward;sd;note\n",
+    "A1,straightedge,",
+    "W1;wave-gauge;",
+    "name = \"a\"\n",
+    "length = 900\n",
+    "width = 600\n",
+    "form = \"flat\"\n",
+    "outline = ",
+    "cutouts = ",
+    "[0, 0], ",
+    "[900, 1e308]",
+    "[[limit]]\n",
+    "base = ",
+    "gap = ",
+    "[[zone]]\n",
+    "purpose = \"dark-gloss\"\n",
 ];
 
 proptest! {

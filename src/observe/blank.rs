@@ -138,10 +138,22 @@ impl Settings {
         if tool == Tool::WaveGauge {
             side -= length;
         }
-        let usual = if tool == Tool::ProfileGauge { 10.0 } else { 50.0 };
+        let usual = if tool == Tool::ProfileGauge {
+            10.0
+        } else {
+            50.0
+        };
         let fitting = STEPS_MM
             .into_iter()
-            .find(|s| *s <= usual && 4.0 * s <= side.min(if tool == Tool::WaveGauge { side } else { length }))
+            .find(|s| {
+                *s <= usual
+                    && 4.0 * s
+                        <= side.min(if tool == Tool::WaveGauge {
+                            side
+                        } else {
+                            length
+                        })
+            })
             .unwrap_or(1.0);
         let step = checked("step", options.step_mm, 0.5, 10_000.0)?.unwrap_or(fitting);
         Ok(Settings { tool, length, step })
@@ -336,12 +348,18 @@ fn tool_hint(tool: Tool, form: Form) -> &'static str {
         (Tool::Straightedge, _) => {
             "# Let the edge lie as it wants, or stand it on two packers; keep it still for the whole line.\n"
         }
-        (Tool::ProfileGauge, _) => "# Read each pin as a height, up positive. Any zero will do, the same for the whole line.\n",
-        (Tool::Batten, _) => "# Write 0 wherever the batten touches; it must touch at two places or more.\n",
+        (Tool::ProfileGauge, _) => {
+            "# Read each pin as a height, up positive. Any zero will do, the same for the whole line.\n"
+        }
+        (Tool::Batten, _) => {
+            "# Write 0 wherever the batten touches; it must touch at two places or more.\n"
+        }
         (Tool::WaveGauge, _) => {
             "# Positions are the dial's. Slide the gauge along the whole line without touching its zero; hump positive.\n"
         }
-        (Tool::Bridge, _) => "# Heights against the bridge, up positive. Keep it still for the whole line.\n",
+        (Tool::Bridge, _) => {
+            "# Heights against the bridge, up positive. Keep it still for the whole line.\n"
+        }
     }
 }
 

@@ -131,7 +131,9 @@ impl Placing {
             let value = |r: &Reading| r.value_mm.unwrap_or(0.0);
             value(a).total_cmp(&value(b))
         };
-        if let (Some(least), Some(most)) = (self.taken().min_by(by_value), self.taken().max_by(by_value)) {
+        if let (Some(least), Some(most)) =
+            (self.taken().min_by(by_value), self.taken().max_by(by_value))
+        {
             line.push_str(&format!(", {} to {}", least.written, most.written));
         }
         match total - self.taken().count() {
@@ -156,6 +158,28 @@ pub struct Conditions {
     pub skin_c: Option<f64>,
     /// Where the panel was supported, as written.
     pub supports: Option<String>,
+}
+
+impl Conditions {
+    /// Takes over what is not yet known from another file; what differs is told by name, with both values.
+    fn merge(&mut self, other: Conditions) -> Vec<(&'static str, String, String)> {
+        let mut differing = Vec::new();
+        let fields = [
+            ("date", &mut self.date, other.date),
+            ("panel", &mut self.panel, other.panel),
+            ("by", &mut self.by, other.by),
+            ("supports", &mut self.supports, other.supports),
+        ];
+        for (name, mine, theirs) in fields {
+            match (mine.as_ref(), theirs) {
+                (Some(a), Some(b)) if *a != b => differing.push((name, a.clone(), b)),
+                (None, b) => *mine = b,
+                _ => {}
+            }
+        }
+        self.skin_c = self.skin_c.or(other.skin_c);
+        differing
+    }
 }
 
 /// All placings of one survey, in the order in which they were written.
@@ -275,7 +299,9 @@ fn too_long() -> String {
 }
 
 fn too_many() -> String {
-    format!("more than {MOST_READINGS} readings in one file; thin them out, every second or third is enough")
+    format!(
+        "more than {MOST_READINGS} readings in one file; thin them out, every second or third is enough"
+    )
 }
 
 impl Survey {
@@ -300,7 +326,9 @@ impl Survey {
         let unfinished = match placing.taken().count() {
             0 => return,
             1 => Some("one reading so far"),
-            _ if placing.tool == Tool::Batten && contacts < 2 => Some("fewer than two contacts so far"),
+            _ if placing.tool == Tool::Batten && contacts < 2 => {
+                Some("fewer than two contacts so far")
+            }
             _ => None,
         };
         match unfinished {

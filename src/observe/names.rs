@@ -38,7 +38,10 @@ impl<'a> Names<'a> {
     fn note(&mut self, placing: &Placing, at: usize) {
         self.by_name
             .entry(placing.name.to_lowercase())
-            .or_insert(Seen { first: at, count: 0 })
+            .or_insert(Seen {
+                first: at,
+                count: 0,
+            })
             .count += 1;
         self.by_label
             .entry(placing.label().to_lowercase())
@@ -55,8 +58,7 @@ impl<'a> Names<'a> {
 
     /// The placing of an earlier file with a label such as "A1 again".
     pub fn labelled(&self, label: &str) -> Option<&'a Placing> {
-        self.earlier
-            .get(*self.by_label.get(&label.to_lowercase())?)
+        self.earlier.get(*self.by_label.get(&label.to_lowercase())?)
     }
 
     /// How many placings bear a name.

@@ -28,7 +28,12 @@ pub(super) fn still_blank(reading: &Reading) -> bool {
 }
 
 /// Checks one placing; `places` are line and column of each reading's position, for faults of place.
-pub(super) fn check(placing: &Placing, places: &[(usize, usize)], panel: &Panel, faults: &mut Faults) {
+pub(super) fn check(
+    placing: &Placing,
+    places: &[(usize, usize)],
+    panel: &Panel,
+    faults: &mut Faults,
+) {
     for reading in placing.taken() {
         check_value(placing.tool, reading, faults);
     }
@@ -99,7 +104,8 @@ fn off_panel(panel: &Panel, x: f64, y: f64) -> Option<String> {
             "is off the panel, which is {size}; end, step or panel size wrong?"
         ));
     }
-    let outside = !panel.outline.contains(x, y) && panel.outline.distance_to_edge(x, y) > EDGE_SLACK_MM;
+    let outside =
+        !panel.outline.contains(x, y) && panel.outline.distance_to_edge(x, y) > EDGE_SLACK_MM;
     if outside {
         return Some("lies outside the panel's outline; write ? for readings over the edge".into());
     }
@@ -132,7 +138,8 @@ fn check_place(placing: &Placing, places: &[(usize, usize)], panel: &Panel, faul
         }
         let mut wrong = off_panel(panel, r.x, r.y);
         if placing.tool == Tool::WaveGauge && wrong.is_none() {
-            let feet = [-half, half].map(|h| [r.x + h * placing.toward[0], r.y + h * placing.toward[1]]);
+            let feet =
+                [-half, half].map(|h| [r.x + h * placing.toward[0], r.y + h * placing.toward[1]]);
             wrong = feet
                 .iter()
                 .find(|f| !in_rectangle(panel, f[0], f[1]))
@@ -235,7 +242,8 @@ fn spare_readings(placing: &Placing) -> usize {
         Tool::WaveGauge => 1,
         Tool::Bridge => {
             let spots: Vec<[f64; 2]> = placing.taken().map(|r| [r.x, r.y]).collect();
-            let straight = Line::through(&spots).is_none_or(|l| l.farthest(&spots) <= LINE_SLACK_MM);
+            let straight =
+                Line::through(&spots).is_none_or(|l| l.farthest(&spots) <= LINE_SLACK_MM);
             if straight { 2 } else { 3 }
         }
     };

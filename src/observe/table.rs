@@ -524,10 +524,7 @@ impl Reader<'_> {
             broken: false,
         };
         let taken = self.names.labelled(label);
-        let other_tool = self
-            .names
-            .first(name, &[])
-            .filter(|p| p.tool != tool);
+        let other_tool = self.names.first(name, &[]).filter(|p| p.tool != tool);
         if let Some(first) = other_tool {
             self.faults.add(number, 0, two_tools(first, tool));
             group.broken = true;
@@ -597,7 +594,11 @@ impl Reader<'_> {
             );
             return None;
         }
-        if group.tool == Tool::WaveGauge && group.toward.is_none() && spots.len() > 2 && self.scattered(&group) {
+        if group.tool == Tool::WaveGauge
+            && group.toward.is_none()
+            && spots.len() > 2
+            && self.scattered(&group)
+        {
             return None;
         }
         let repeat = self.names.count(&group.name);
@@ -769,7 +770,10 @@ fn parts_of(label: &str) -> (&str, bool, bool) {
 fn not_a_number(written: &str, plain: &str) -> String {
     let unit = plain.split_whitespace().nth(1);
     match unit {
-        Some(unit) if units::mm_per(unit).is_none() && units::length(plain).is_err_and(|w| w.contains("no unit")) => {
+        Some(unit)
+            if units::mm_per(unit).is_none()
+                && units::length(plain).is_err_and(|w| w.contains("no unit")) =>
+        {
             format!(
                 "reading {} has no known unit; expected mm, cm, m, in, thou or ft",
                 quoted(written)
@@ -790,7 +794,8 @@ fn no_header(line: &str) -> String {
     if line.contains('=') || line.trim_start().starts_with('[') {
         return "this looks like a panel file, not readings; the panel's file is named first, then the readings".into();
     }
-    "the first line names no known column; expected a header such as placing,tool,x,y,reading".into()
+    "the first line names no known column; expected a header such as placing,tool,x,y,reading"
+        .into()
 }
 
 #[cfg(test)]
@@ -809,7 +814,11 @@ mod tests {
                 expected.iter().map(|(t, c)| (t.to_string(), *c)).collect();
             assert_eq!(found, expected, "{line:?}");
         };
-        check("A1,é, 12 ,,0.5", ',', &[("A1", 1), ("é", 4), ("12", 7), ("", 11), ("0.5", 12)]);
+        check(
+            "A1,é, 12 ,,0.5",
+            ',',
+            &[("A1", 1), ("é", 4), ("12", 7), ("", 11), ("0.5", 12)],
+        );
         check("\"a,\"\"b\";c", ';', &[("a,\"b", 1), ("c", 9)]);
         check("12\",3", ',', &[("12\"", 1), ("3", 5)]);
         assert!(cells("a,\"open", ',').is_none());

@@ -82,7 +82,8 @@ fn on(side: &Side, r: [f64; 2]) -> bool {
 
 /// Whether two sides cross in the middle of both, by more than a touch.
 fn cross(a: &Side, b: &Side) -> bool {
-    let opposite = |u: f64, v: f64| u.abs() > TOUCH_MM && v.abs() > TOUCH_MM && (u < 0.0) != (v < 0.0);
+    let opposite =
+        |u: f64, v: f64| u.abs() > TOUCH_MM && v.abs() > TOUCH_MM && (u < 0.0) != (v < 0.0);
     opposite(beside(a, b.0), beside(a, b.1)) && opposite(beside(b, a.0), beside(b, a.1))
 }
 
@@ -108,10 +109,7 @@ fn well_within(polygon: &Polygon, p: [f64; 2]) -> bool {
 }
 
 fn middle(side: &Side) -> [f64; 2] {
-    [
-        (side.0[0] + side.1[0]) / 2.0,
-        (side.0[1] + side.1[1]) / 2.0,
-    ]
+    [(side.0[0] + side.1[0]) / 2.0, (side.0[1] + side.1[1]) / 2.0]
 }
 
 /// The first corner of `inner` that lies outside `outer`, else the first from which a side leaves it; `None`
@@ -136,9 +134,7 @@ pub fn overlap(a: &Polygon, b: &Polygon) -> bool {
             || a.edges()
                 .any(|s| well_within(b, s.0) || well_within(b, middle(&s)))
     };
-    reaches_into(a, b)
-        || reaches_into(b, a)
-        || a.edges().any(|s| b.edges().any(|t| cross(&s, &t)))
+    reaches_into(a, b) || reaches_into(b, a) || a.edges().any(|s| b.edges().any(|t| cross(&s, &t)))
 }
 
 /// A point well inside a sound area: half way along the widest run of a line across its tallest step.

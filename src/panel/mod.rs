@@ -133,7 +133,14 @@ impl Polygon {
                 f64::NEG_INFINITY,
                 f64::NEG_INFINITY,
             ],
-            |b, p| [b[0].min(p[0]), b[1].min(p[1]), b[2].max(p[0]), b[3].max(p[1])],
+            |b, p| {
+                [
+                    b[0].min(p[0]),
+                    b[1].min(p[1]),
+                    b[2].max(p[0]),
+                    b[3].max(p[1]),
+                ]
+            },
         )
     }
 }
