@@ -417,6 +417,25 @@ fn a_table_placing_has_one_tool_one_line_and_every_spot_once() {
 }
 
 #[test]
+fn a_faulty_row_does_not_shift_the_places_of_those_after_it() {
+    let mut text = String::from("placing,tool,x,y,reading\n");
+    for i in 0..2500 {
+        text.push_str(&match i {
+            700 => "B1,straightedge,\"0,0,0\n".to_string(),
+            1900 => "B1,straightedge,1\r2,0,0\n".to_string(),
+            2200 => "B1,straightedge,zero,0,0\n".to_string(),
+            _ => format!("A1,bridge,{},{},0\n", i % 50, i / 50),
+        });
+    }
+    table_faults(
+        &text,
+        "roof.csv:702: a quote is not closed on this line; a note stands on one line
+         roof.csv:1902:17: x \"1 2\" is not a number; expected a place in mm such as 450, or with a unit such as 12 in
+         roof.csv:2202:17: x \"zero\" is not a number; expected a place in mm such as 450, or with a unit such as 12 in",
+    );
+}
+
+#[test]
 fn names_taken_in_an_earlier_file_are_told_with_both_places() {
     let (_dir, paths) = folder(&[
         ("one.txt", b"tool straightedge 600 step 300 unit mm\nA1 x 0 to 600 y 100 : 0 1 0\n"),

@@ -24,6 +24,9 @@ const OPTIONAL: [&str; 4] = ["base", "toward", "sd", "note"];
 /// Two readings of a placing closer than this are one spot read twice, mm.
 pub const SAME_SPOT_MM: f64 = 0.1;
 
+/// Rows taken apart at a time.
+const BATCH: usize = 1000;
+
 /// Reads the text of a table file. `file` is its name as the user wrote it; `earlier` are the placings of
 /// the files read before it, whose names are taken.
 pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> FileRead {
@@ -51,15 +54,7 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
         ),
         Some((number, header)) => {
             if let Some(columns) = reader.header(number, header) {
-                let mut count = 0;
-                for (number, line) in rows {
-                    count += 1;
-                    if count > MOST_READINGS {
-                        reader.faults.add(number, 0, super::too_many());
-                        break;
-                    }
-                    reader.row(number, line, &columns);
-                }
+                let count = reader.rows(rows, &columns);
                 if count == 0 {
                     reader.faults.add(
                         number,
@@ -83,24 +78,38 @@ struct Cell {
 
 /// Cells of one line; `None` when a quote is not closed on it.
 fn cells(line: &str, separator: char) -> Option<Vec<Cell>> {
-    let starts = starts(line, separator)?;
+    cells_of(&[line], separator).pop().flatten()
+}
+
+/// Cells of some lines. Lines with an open quote are kept from the `csv` reader, so that each of the others
+/// is one record; many lines share a reader, since making one takes longer than reading a hundred lines.
+fn cells_of(lines: &[&str], separator: char) -> Vec<Option<Vec<Cell>>> {
+    let starts: Vec<Option<Vec<usize>>> = lines.iter().map(|l| starts(l, separator)).collect();
+    let sound: String = lines
+        .iter()
+        .zip(&starts)
+        .filter(|(_, s)| s.is_some())
+        .flat_map(|(l, _)| [*l, "\n"])
+        .collect();
     let mut csv = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
         .delimiter(separator as u8)
-        .buffer_capacity(line.len().max(64))
-        .from_reader(line.as_bytes());
-    let record = csv.records().next().and_then(Result::ok)?;
-    Some(
-        record
-            .iter()
-            .enumerate()
-            .map(|(i, text)| Cell {
+        .terminator(csv::Terminator::Any(b'\n'))
+        .from_reader(sound.as_bytes());
+    let mut records = csv.records();
+    starts
+        .into_iter()
+        .map(|starts| {
+            let starts = starts?;
+            let record = records.next().and_then(Result::ok)?;
+            let cell = |(text, column): (&str, usize)| Cell {
                 text: text.trim().to_string(),
-                column: starts.get(i).copied().unwrap_or(0),
-            })
-            .collect(),
-    )
+                column,
+            };
+            Some(record.iter().zip(starts).map(cell).collect())
+        })
+        .collect()
 }
 
 /// Column in characters, from 1, of the first non-blank character of each cell.
@@ -264,12 +273,38 @@ impl Reader<'_> {
         }
     }
 
-    fn row(&mut self, number: usize, line: &str, columns: &Columns) {
-        if line.len() > MOST_LINE {
-            self.faults.add(number, 0, super::too_long());
-            return;
+    /// All rows, in batches; gives their number.
+    fn rows<'t>(
+        &mut self,
+        mut rows: impl Iterator<Item = (usize, &'t str)>,
+        columns: &Columns,
+    ) -> usize {
+        let mut count = 0;
+        loop {
+            let batch: Vec<(usize, &str)> = rows.by_ref().take(BATCH).collect();
+            let Some((number, _)) = batch.first() else {
+                return count;
+            };
+            count += batch.len();
+            if count > MOST_READINGS {
+                self.faults.add(*number, 0, super::too_many());
+                return count;
+            }
+            let (batch, long): (Vec<_>, Vec<_>) =
+                batch.into_iter().partition(|(_, l)| l.len() <= MOST_LINE);
+            for (number, _) in long {
+                self.faults.add(number, 0, super::too_long());
+            }
+            let lines: Vec<&str> = batch.iter().map(|(_, l)| *l).collect();
+            let cells = cells_of(&lines, columns.separator);
+            for ((number, line), cells) in batch.into_iter().zip(cells) {
+                self.row(number, line, cells, columns);
+            }
         }
-        let Some(cells) = cells(line, columns.separator) else {
+    }
+
+    fn row(&mut self, number: usize, line: &str, cells: Option<Vec<Cell>>, columns: &Columns) {
+        let Some(cells) = cells else {
             self.faults.add(
                 number,
                 0,

@@ -76,8 +76,22 @@ fn beside(side: &Side, r: [f64; 2]) -> f64 {
     (dx * (r[1] - p[1]) - dy * (r[0] - p[0])) / dx.hypot(dy).max(f64::MIN_POSITIVE)
 }
 
+/// Whether a point lies on a side.
 fn on(side: &Side, r: [f64; 2]) -> bool {
-    Polygon(vec![side.0, side.1]).distance_to_edge(r[0], r[1]) <= TOUCH_MM
+    let (p, q) = *side;
+    let (dx, dy) = (q[0] - p[0], q[1] - p[1]);
+    let along = (dx * (r[0] - p[0]) + dy * (r[1] - p[1])) / dx.hypot(dy).max(f64::MIN_POSITIVE);
+    near(p, r)
+        || near(q, r)
+        || beside(side, r).abs() <= TOUCH_MM && (0.0..=dx.hypot(dy)).contains(&along)
+}
+
+/// Whether the boxes round two sides are clear of one another: then the sides do not meet.
+fn apart(a: &Side, b: &Side) -> bool {
+    [0, 1].into_iter().any(|k| {
+        a.0[k].max(a.1[k]) + TOUCH_MM < b.0[k].min(b.1[k])
+            || b.0[k].max(b.1[k]) + TOUCH_MM < a.0[k].min(a.1[k])
+    })
 }
 
 /// Whether two sides cross in the middle of both, by more than a touch.
@@ -88,7 +102,7 @@ fn cross(a: &Side, b: &Side) -> bool {
 }
 
 fn meet(a: &Side, b: &Side) -> bool {
-    cross(a, b) || on(a, b.0) || on(a, b.1) || on(b, a.0) || on(b, a.1)
+    !apart(a, b) && (cross(a, b) || on(a, b.0) || on(a, b.1) || on(b, a.0) || on(b, a.1))
 }
 
 /// Whether two neighbouring sides lie on one another.
