@@ -1,5 +1,7 @@
-//! All integration tests in one program, linked once.
+//! One test program for everything that is tried from outside the crate: it links once.
 
 mod errors;
 mod reading_files;
+mod samples;
+mod samples_read;
 mod support;

@@ -1,5 +1,399 @@
-//! Survey into [`Surface`].
+//! Survey into [`Surface`]: the height field that the readings tell of, with draws that carry its uncertainty.
+//!
+//! In: a [`Survey`] and the [`Panel`]. Out: one [`Surface`], known up to a plane. The field, the shape and every
+//! placing's rest are solved together ([`system`]); amplitude, range and noise by restricted likelihood ([`reml`]); readings that do not
+//! agree are named and left out ([`robust`]). Same in, same out: draws come from a fixed seed.
+
+pub mod basis;
+pub mod cholesky;
+pub mod field;
+pub mod reml;
+pub mod robust;
+pub mod system;
+pub mod tools;
+
+use crate::observe::{Survey, Tool};
+use crate::panel::Panel;
+use crate::problem::Error;
+use basis::{Axis, Basis};
+use rand::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+use robust::Setting;
+use std::collections::BTreeMap;
+use system::System;
+
+/// Distance between knots, mm, where the panel is large enough: 25 does no better on readings each 50 mm.
+const KNOTS_MM: f64 = 40.0;
+/// Posterior draws kept for intervals.
+pub const DRAWS: usize = 128;
+/// Seed of the draws, so that the same readings give the same intervals.
+const SEED: u64 = 0x10_5b07;
+/// Numbers the first, robust pass is made with: range and amplitude in mm.
+const PLAIN_RANGE_MM: f64 = 300.0;
+const PLAIN_AMPLITUDE_MM: f64 = 0.5;
+
+/// What became of the fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Status {
+    /// Solved; readings outnumber what has to be found many times over.
+    Solved,
+    /// Solved, but with so few readings that the three numbers lean on their weak priors.
+    FewReadings,
+    /// The search for the three numbers ran out of rounds; the surface is that of the last round.
+    NotSettled,
+}
+
+impl Status {
+    /// One sentence for the user.
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Status::Solved => "solved",
+            Status::FewReadings => {
+                "solved with few readings: noise and waviness could hardly be told apart, so intervals are wide"
+            }
+            Status::NotSettled => {
+                "the search for noise and waviness did not settle; treat the intervals with care"
+            }
+        }
+    }
+}
+
+/// A reading left out, with what the others lead one to expect there.
+#[derive(Clone, Copy, Debug)]
+pub struct LeftOut {
+    /// Index of the placing in the survey.
+    pub placing: usize,
+    /// Index of the reading in the placing.
+    pub reading: usize,
+    /// Expected value, mm.
+    pub expected_mm: f64,
+}
 
 /// The found surface.
 #[derive(Clone, Debug)]
-pub struct Surface {}
+pub struct Surface {
+    /// The splines that carry it.
+    pub basis: Basis,
+    /// Coefficients of the height, mm; a plane is arbitrary.
+    pub coefficients: Vec<f64>,
+    /// Draws from what is known of the surface: coefficients of possible heights, mm.
+    pub draws: Vec<Vec<f64>>,
+    /// Noise of one reading by tool, mm.
+    pub noise_mm: BTreeMap<Tool, f64>,
+    /// Range of the deviation field, mm.
+    pub range_mm: f64,
+    /// Amplitude of the deviation field, mm.
+    pub amplitude_mm: f64,
+    /// Readings left out.
+    pub left_out: Vec<LeftOut>,
+    /// Standard deviation of one reading from repeated placings, mm.
+    pub repeatability_mm: Option<f64>,
+    /// What became of the fit.
+    pub status: Status,
+}
+
+/// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
+fn plain_noise(tool: Tool) -> f64 {
+    match tool {
+        Tool::WaveGauge => 0.02,
+        Tool::Straightedge => 0.04,
+        Tool::Batten => 0.05,
+        Tool::Bridge => 0.03,
+        Tool::ProfileGauge => 0.08,
+    }
+}
+
+/// Find the surface.
+///
+/// # Errors
+/// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface is refused earlier
+/// (`observe::check_carries`).
+pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
+    let basis = Basis {
+        x: Axis::new(panel.length_mm, KNOTS_MM.min(panel.length_mm / 6.0)),
+        y: Axis::new(panel.width_mm, KNOTS_MM.min(panel.width_mm / 6.0)),
+    };
+    let mut noise: BTreeMap<Tool, f64> = BTreeMap::new();
+    for placing in &survey.placings {
+        noise
+            .entry(placing.tool)
+            .or_insert_with(|| plain_noise(placing.tool));
+    }
+    let steps = rounding_steps(survey);
+    let typical = most_used(survey);
+    let mut fitted = attempt(basis, survey, &noise, typical, &steps)?;
+    // Tools differ in noise; their ratio is learned from their own residuals, in two rounds.
+    if noise.len() > 1 {
+        for _ in 0..2 {
+            noise = fitted.noise_by_tool(&noise, &steps);
+            fitted = attempt(basis, survey, &noise, typical, &steps)?;
+        }
+    }
+    fitted.into_surface(survey, &noise)
+}
+
+/// The tool with the most readings; its noise is the σ of the likelihood.
+fn most_used(survey: &Survey) -> Tool {
+    let mut counts: BTreeMap<Tool, usize> = BTreeMap::new();
+    for placing in &survey.placings {
+        *counts.entry(placing.tool).or_default() += placing.taken().count();
+    }
+    counts
+        .into_iter()
+        .max_by_key(|(_, n)| *n)
+        .map_or(Tool::Straightedge, |(tool, _)| tool)
+}
+
+/// The coarsest step that all values of a tool are multiples of, mm (0 when none of the usual ones fits).
+fn rounding_steps(survey: &Survey) -> BTreeMap<Tool, f64> {
+    const USUAL: [f64; 13] = [
+        1.0, 0.5, 0.254, 0.25, 0.2, 0.127, 0.1, 0.05, 0.0254, 0.025, 0.02, 0.01, 0.005,
+    ];
+    let mut values: BTreeMap<Tool, Vec<f64>> = BTreeMap::new();
+    for placing in &survey.placings {
+        values
+            .entry(placing.tool)
+            .or_default()
+            .extend(placing.taken().filter_map(|r| r.value_mm));
+    }
+    values
+        .into_iter()
+        .map(|(tool, values)| {
+            let fits = |step: &&f64| {
+                values
+                    .iter()
+                    .all(|v| (v / **step - (v / **step).round()).abs() < 1e-6)
+            };
+            (tool, USUAL.iter().find(fits).copied().unwrap_or(0.0))
+        })
+        .collect()
+}
+
+/// One whole fit with the tools' noise in a given ratio.
+struct Fitted {
+    system: System,
+    y: Vec<f64>,
+    tools: Vec<Tool>,
+    keep: Vec<bool>,
+    numbers: reml::Numbers,
+    typical: Tool,
+}
+
+fn attempt(
+    basis: Basis,
+    survey: &Survey,
+    noise: &BTreeMap<Tool, f64>,
+    typical: Tool,
+    steps: &BTreeMap<Tool, f64>,
+) -> Result<Fitted, Error> {
+    let sigma = noise.get(&typical).copied().unwrap_or(0.04);
+    let system = System::new(basis, survey, &|row| {
+        let placing = &survey.placings[row.placing];
+        let given = placing.readings.get(row.reading).and_then(|r| r.sd_mm);
+        given.unwrap_or_else(|| noise.get(&placing.tool).copied().unwrap_or(sigma)) / sigma
+    })?;
+    let y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let tools: Vec<Tool> = system
+        .rows
+        .iter()
+        .map(|r| survey.placings[r.placing].tool)
+        .collect();
+    let plain = Setting {
+        range_mm: PLAIN_RANGE_MM,
+        ratio: PLAIN_AMPLITUDE_MM / sigma,
+        sigma_mm: sigma,
+    };
+    let mut keep = robust::weed(&system, &y, &plain)?;
+    // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller than that.
+    let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
+    let mut numbers = reml::Numbers {
+        range_mm: plain.range_mm,
+        ratio: plain.ratio,
+        sigma_mm: sigma,
+        covariance: [0.25, 0.0, 0.25],
+        evaluations: 0,
+        settled: false,
+    };
+    // Numbers, then readings against the numbers, until no reading changes sides.
+    for _ in 0..3 {
+        let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
+        let normal = system.normal(&y, &extra);
+        numbers = reml::find(
+            &system,
+            &normal,
+            [numbers.range_mm, numbers.ratio],
+            numbers.sigma_mm,
+            floor,
+        )?;
+        let setting = Setting {
+            range_mm: numbers.range_mm,
+            ratio: numbers.ratio,
+            sigma_mm: numbers.sigma_mm,
+        };
+        if !robust::confirm(&system, &y, &setting, &mut keep)? {
+            break;
+        }
+    }
+    Ok(Fitted {
+        system,
+        y,
+        tools,
+        keep,
+        numbers,
+        typical,
+    })
+}
+
+impl Fitted {
+    fn extra(&self) -> Vec<f64> {
+        self.keep.iter().map(|&k| f64::from(u8::from(k))).collect()
+    }
+
+    fn solve(&self) -> Result<system::Solved<'_>, Error> {
+        let normal = self.system.normal(&self.y, &self.extra());
+        self.system.solve(
+            &normal,
+            self.numbers.range_mm,
+            self.numbers.ratio,
+            self.numbers.sigma_mm,
+        )
+    }
+
+    /// Noise of each tool from its own residuals: Σ r² over the readings less its rests. The typical tool keeps the σ found.
+    fn noise_by_tool(
+        &self,
+        before: &BTreeMap<Tool, f64>,
+        steps: &BTreeMap<Tool, f64>,
+    ) -> BTreeMap<Tool, f64> {
+        let Ok(solved) = self.solve() else {
+            return before.clone();
+        };
+        let residual = robust::residuals(&self.system, &solved, &self.y);
+        before
+            .keys()
+            .map(|&tool| {
+                if tool == self.typical {
+                    return (tool, self.numbers.sigma_mm);
+                }
+                let own: Vec<usize> = (0..self.y.len())
+                    .filter(|&r| self.tools[r] == tool && self.keep[r])
+                    .collect();
+                let mut placings: Vec<usize> =
+                    own.iter().map(|&r| self.system.rows[r].placing).collect();
+                placings.dedup();
+                let fixed = placings.len() * tools::rests(tool);
+                let square: f64 = own.iter().map(|&r| residual[r] * residual[r]).sum();
+                let freedom = own.len() as f64 - fixed as f64;
+                let plain = plain_noise(tool);
+                if freedom < 5.0 {
+                    return (tool, plain);
+                }
+                // The surface bends to the readings a little: a few degrees of freedom more are its own. Held within
+                // a factor of 4 of common practice, as few readings tell little.
+                let floor = steps.get(&tool).copied().unwrap_or(0.0) / 12f64.sqrt();
+                let found = (square / (0.8 * freedom)).sqrt().max(floor);
+                (tool, found.clamp(plain / 4.0, plain * 4.0))
+            })
+            .collect()
+    }
+
+    fn into_surface(self, survey: &Survey, noise: &BTreeMap<Tool, f64>) -> Result<Surface, Error> {
+        let solved = self.solve()?;
+        let sigma = self.numbers.sigma_mm;
+        let coefficients = self.system.surface(&solved.unknowns);
+        let total = self.system.unknowns();
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(SEED);
+        let white: Vec<f64> = (0..total * DRAWS)
+            .map(|_| StandardNormal.sample(&mut rng))
+            .collect();
+        let noise_draws = solved.factor.correlate(white, DRAWS);
+        let draws = (0..DRAWS)
+            .map(|d| {
+                let step: Vec<f64> = (0..total)
+                    .map(|k| solved.unknowns[k] + sigma * noise_draws[k * DRAWS + d])
+                    .collect();
+                self.system.surface(&step)
+            })
+            .collect();
+        let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
+        let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
+            .iter()
+            .map(|d| LeftOut {
+                placing: self.system.rows[d.row].placing,
+                reading: self.system.rows[d.row].reading,
+                expected_mm: d.expected,
+            })
+            .collect();
+        let noise_mm = noise
+            .iter()
+            .map(|(&tool, &n)| (tool, if tool == self.typical { sigma } else { n }))
+            .collect();
+        let freedom = solved.freedom;
+        let status = if !self.numbers.settled {
+            Status::NotSettled
+        } else if freedom < 60.0 {
+            Status::FewReadings
+        } else {
+            Status::Solved
+        };
+        Ok(Surface {
+            basis: self.system.basis,
+            coefficients,
+            draws,
+            noise_mm,
+            range_mm: self.numbers.range_mm,
+            amplitude_mm: self.numbers.ratio * sigma,
+            left_out,
+            repeatability_mm: repeatability(survey),
+            status,
+        })
+    }
+}
+
+/// Standard deviation of one reading from placings repeated under one name, mm; the edge's own rest (offset and tilt) is
+/// taken out of each pair's difference. `None` without a repeat of at least four places.
+fn repeatability(survey: &Survey) -> Option<f64> {
+    let (mut square, mut freedom) = (0.0, 0.0);
+    for (k, again) in survey.placings.iter().enumerate() {
+        if again.repeat == 0 && !again.turned {
+            continue;
+        }
+        let Some(first) = survey.placings[..k]
+            .iter()
+            .find(|p| p.name == again.name && p.repeat == 0 && !p.turned)
+        else {
+            continue;
+        };
+        let pairs: Vec<(f64, f64)> = again
+            .taken()
+            .filter_map(|r| {
+                let s = (r.x, r.y);
+                first
+                    .taken()
+                    .find(|q| (q.x - s.0).hypot(q.y - s.1) < 0.5)
+                    .and_then(|q| {
+                        let along = s.0 * again.toward[0] + s.1 * again.toward[1];
+                        Some((along, r.value_mm? - q.value_mm?))
+                    })
+            })
+            .collect();
+        let n = pairs.len() as f64;
+        if n < 4.0 {
+            continue;
+        }
+        let (ms, md) = (
+            pairs.iter().map(|p| p.0).sum::<f64>() / n,
+            pairs.iter().map(|p| p.1).sum::<f64>() / n,
+        );
+        let sxx: f64 = pairs.iter().map(|p| (p.0 - ms).powi(2)).sum();
+        let sxy: f64 = pairs.iter().map(|p| (p.0 - ms) * (p.1 - md)).sum();
+        let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+        square += pairs
+            .iter()
+            .map(|p| (p.1 - md - slope * (p.0 - ms)).powi(2))
+            .sum::<f64>();
+        freedom += n - 2.0;
+    }
+    // A difference carries the noise of two readings.
+    (freedom > 0.0).then(|| (square / freedom / 2.0).sqrt())
+}

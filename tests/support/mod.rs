@@ -1,4 +1,6 @@
-//! Helpers for tests: panels from text, files in a folder of their own.
+//! What the tests share: simulated panels, panels from text, files in a folder of their own.
+
+pub mod simulate;
 
 use lowspot::panel::{Panel, file};
 use std::path::PathBuf;

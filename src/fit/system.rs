@@ -1,0 +1,358 @@
+//! The joint linear system: field coefficients, rests of all placings, and the free shape, in one sparse matrix.
+//!
+//! Unknowns, in this order: the N spline coefficients of the field d; the rest numbers of each placing; the
+//! shape columns (x², xy, y² and the four cubics, over the panel scaled to −1 … 1). No tool sees a plane, so planes
+//! are left out of the shape: height is known up to one. With weights w (1 is a typical reading), the normal matrix is
+//! M = AᵀWA + λQ(κ) (+ the weak priors of the shape), λ = τσ².
+
+use super::basis::Basis;
+use super::cholesky::{Factor, Pattern};
+use super::field::{self, Field};
+use super::tools::{self, Row};
+use crate::observe::Survey;
+use crate::problem::Error;
+
+/// Powers of (u, v) in the shape: three quadratics, then four cubics.
+const SHAPE: [[usize; 2]; 7] = [
+    [2, 0],
+    [1, 1],
+    [0, 2],
+    [3, 0],
+    [2, 1],
+    [1, 2],
+    [0, 3],
+];
+/// Quadratics in [`SHAPE`]: free, but for a prior so wide (sd 1 m) that it only keeps the matrix regular where no
+/// placing ties one (twist, when all placings run along the axes).
+const QUADRATICS: usize = 3;
+const QUADRATIC_SD_MM: f64 = 1000.0;
+/// Prior standard deviation of a cubic term over the panel, mm.
+const CUBIC_SD_MM: f64 = 1.0;
+
+/// The assembled system of one survey.
+#[derive(Debug)]
+pub struct System {
+    /// The splines.
+    pub basis: Basis,
+    /// The rows, in the survey's order.
+    pub rows: Vec<Row>,
+    /// Relative standard deviation of each row (1 is typical).
+    pub relative_sd: Vec<f64>,
+    /// Precision of the field.
+    pub field: Field,
+    pattern: Pattern,
+    field_places: Vec<usize>,
+    starts: Vec<usize>,
+    columns: Vec<u32>,
+    coefficients: Vec<f64>,
+    /// Places in the matrix of the products of a row's entries, row after row.
+    row_places: Vec<u32>,
+    shape: Vec<Vec<f64>>,
+    rests: usize,
+}
+
+/// AᵀWA, AᵀWy and yᵀWy for one set of weights.
+#[derive(Clone, Debug)]
+pub struct Normal {
+    values: Vec<f64>,
+    right: Vec<f64>,
+    square: f64,
+    /// Rows of weight above zero.
+    pub count: usize,
+    log_weights: f64,
+}
+
+/// The solution at one setting of the three numbers.
+#[derive(Debug)]
+pub struct Solved<'s> {
+    /// All unknowns.
+    pub unknowns: Vec<f64>,
+    /// Penalised residual sum of squares, mm².
+    pub square: f64,
+    /// Degrees of freedom left by the rests and the free quadratics.
+    pub freedom: f64,
+    /// The factored matrix.
+    pub factor: Factor<'s>,
+}
+
+impl System {
+    /// Lay out the system of a survey on a basis.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when memory runs out.
+    pub fn new(basis: Basis, survey: &Survey, relative_sd: &dyn Fn(&Row) -> f64) -> Result<Self, Error> {
+        let n = basis.count();
+        let mut rows = Vec::new();
+        let mut first_rest = Vec::new();
+        let mut rests = 0;
+        for (k, placing) in survey.placings.iter().enumerate() {
+            let own = tools::rows(placing, k);
+            first_rest.push(n + rests);
+            if !own.is_empty() {
+                rests += tools::rests(placing.tool);
+            }
+            rows.extend(own);
+        }
+        let total = n + rests + SHAPE.len();
+        let (mut starts, mut columns, mut coefficients) = (vec![0], Vec::new(), Vec::new());
+        let mut entries: Vec<(usize, f64)> = Vec::new();
+        for row in &rows {
+            entries.clear();
+            for [x, y, weight] in &row.points {
+                entries.extend(basis.at(*x, *y, 0, 0).map(|(k, b)| (k, b * weight)));
+            }
+            entries.sort_by_key(|e| e.0);
+            entries.dedup_by(|later, kept| {
+                let same = later.0 == kept.0;
+                if same {
+                    kept.1 += later.1;
+                }
+                same
+            });
+            let first = first_rest[row.placing];
+            entries.extend(row.rest.iter().enumerate().map(|(k, c)| (first + k, *c)));
+            for (column, value) in &entries {
+                columns.push(*column as u32);
+                coefficients.push(*value);
+            }
+            starts.push(columns.len());
+        }
+        let field = Field::new(&basis)?;
+        let mut wanted = vec![Vec::new(); total];
+        for &(row, column) in field.entries() {
+            wanted[column].push(row);
+        }
+        for row in starts.windows(2) {
+            let own = &columns[row[0]..row[1]];
+            for (k, &column) in own.iter().enumerate() {
+                wanted[column as usize].extend(own[k..].iter().map(|&r| r as usize));
+            }
+        }
+        for (column, rows) in wanted.iter_mut().enumerate() {
+            rows.extend(column.max(n + rests)..total);
+        }
+        let pattern = Pattern::new(wanted)?;
+        let place = |row: usize, column: usize| {
+            pattern
+                .position(row, column)
+                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))
+        };
+        let field_places = field
+            .entries()
+            .iter()
+            .map(|&(r, c)| place(r, c))
+            .collect::<Result<_, _>>()?;
+        let mut row_places = Vec::new();
+        for row in starts.windows(2) {
+            let own = &columns[row[0]..row[1]];
+            for (k, &column) in own.iter().enumerate() {
+                for &other in &own[k..] {
+                    row_places.push(place(other as usize, column as usize)? as u32);
+                }
+            }
+        }
+        let (half_x, half_y) = (
+            basis.x.spacing * basis.x.intervals as f64 / 2.0,
+            basis.y.spacing * basis.y.intervals as f64 / 2.0,
+        );
+        let shape = SHAPE
+            .iter()
+            .map(|&powers| {
+                basis.monomial(
+                    powers,
+                    [basis.x.start + half_x, basis.y.start + half_y],
+                    [half_x, half_y],
+                )
+            })
+            .collect();
+        let relative_sd = rows.iter().map(relative_sd).collect();
+        Ok(System {
+            basis,
+            rows,
+            relative_sd,
+            field,
+            pattern,
+            field_places,
+            starts,
+            columns,
+            coefficients,
+            row_places,
+            shape,
+            rests,
+        })
+    }
+
+    /// Normal equations for values `y` (one a row) and extra weights (0 leaves a row out) on top of 1/relative sd².
+    pub fn normal(&self, y: &[f64], extra: &[f64]) -> Normal {
+        let n = self.basis.count();
+        let total = self.pattern.n();
+        let mut normal = Normal {
+            values: vec![0.0; self.pattern.entries()],
+            right: vec![0.0; total],
+            square: 0.0,
+            count: 0,
+            log_weights: 0.0,
+        };
+        let mut place = 0;
+        for r in 0..self.rows.len() {
+            let own = self.starts[r]..self.starts[r + 1];
+            let length = own.len();
+            let weight = extra[r] / (self.relative_sd[r] * self.relative_sd[r]);
+            if weight > 0.0 {
+                normal.count += 1;
+                normal.log_weights += weight.ln();
+                normal.square += weight * y[r] * y[r];
+                let values = &self.coefficients[own.clone()];
+                let mut at = place;
+                for (k, &a) in values.iter().enumerate() {
+                    for &b in &values[k..] {
+                        normal.values[self.row_places[at] as usize] += weight * a * b;
+                        at += 1;
+                    }
+                    normal.right[self.columns[own.start + k] as usize] += weight * a * y[r];
+                }
+            }
+            place += length * (length + 1) / 2;
+        }
+        self.add_shape(&mut normal, n);
+        normal
+    }
+
+    /// The shape's columns are sums of spline columns, so its blocks follow from the splines' own.
+    fn add_shape(&self, normal: &mut Normal, n: usize) {
+        let total = self.pattern.n();
+        let first = n + self.rests;
+        let mut blocks = Vec::new();
+        for (k, monomial) in self.shape.iter().enumerate() {
+            let mut x = vec![0.0; total];
+            x[..n].copy_from_slice(monomial);
+            let image = self.pattern.times(&normal.values, &x);
+            for l in 0..=k {
+                let product = dot(&self.shape[l], &image[..n]);
+                blocks.push((first + k, first + l, product));
+            }
+            for (row, value) in image[..first].iter().enumerate() {
+                blocks.push((first + k, row, *value));
+            }
+            normal.right[first + k] = dot(monomial, &normal.right[..n]);
+        }
+        for (row, column, value) in blocks {
+            if let Some(place) = self.pattern.position(row, column) {
+                normal.values[place] = value;
+            }
+        }
+    }
+
+    /// Solve for a range (mm) and a ratio amplitude/σ; `sigma_mm` scales the priors of the shape only.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when the matrix cannot be factored.
+    pub fn solve(&self, normal: &Normal, range_mm: f64, ratio: f64, sigma_mm: f64) -> Result<Solved<'_>, Error> {
+        let kappa = field::kappa_of_range(range_mm);
+        let lambda = field::tau_of_amplitude(ratio, kappa);
+        let mut values = normal.values.clone();
+        for (q, &place) in self.field.precision(kappa).iter().zip(&self.field_places) {
+            values[place] += lambda * q;
+        }
+        let first = self.basis.count() + self.rests;
+        for k in 0..SHAPE.len() {
+            let sd = if k < QUADRATICS { QUADRATIC_SD_MM } else { CUBIC_SD_MM };
+            if let Some(place) = self.pattern.position(first + k, first + k) {
+                values[place] += (sigma_mm / sd).powi(2);
+            }
+        }
+        let factor = self.pattern.factor(&values)?;
+        let mut unknowns = normal.right.clone();
+        factor.solve_in_place(&mut unknowns);
+        let square = (normal.square - dot(&normal.right, &unknowns)).max(0.0);
+        Ok(Solved {
+            unknowns,
+            square,
+            freedom: (normal.count as f64 - (self.rests + QUADRATICS) as f64).max(1.0),
+            factor,
+        })
+    }
+
+    /// −2 log restricted likelihood (Patterson and Thompson, Biometrika 58, 1971) up to a constant, σ profiled out but
+    /// no smaller than `floor_mm`; with the weak prior on the range. Also the σ (mm) it implies.
+    pub fn deviance(&self, normal: &Normal, solved: &Solved, range_mm: f64, ratio: f64, floor_mm: f64) -> (f64, f64) {
+        let kappa = field::kappa_of_range(range_mm);
+        let n = self.basis.count() as f64;
+        let log_prior = n * field::tau_of_amplitude(ratio, kappa).ln() + self.field.log_determinant(range_mm);
+        let variance = (solved.square / solved.freedom).max(floor_mm * floor_mm);
+        let deviance = solved.freedom * variance.ln() + solved.square / variance
+            + solved.factor.log_determinant()
+            - log_prior
+            - normal.log_weights
+            + range_penalty(range_mm);
+        (deviance, variance.sqrt())
+    }
+
+    /// What the surface and the rests make of a row: the value it should have read, mm.
+    pub fn predicted(&self, unknowns: &[f64]) -> Vec<f64> {
+        let z = self.surface(unknowns);
+        let n = self.basis.count();
+        (0..self.rows.len())
+            .map(|r| {
+                let own = self.starts[r]..self.starts[r + 1];
+                self.columns[own.clone()]
+                    .iter()
+                    .zip(&self.coefficients[own])
+                    .map(|(&c, a)| {
+                        let c = c as usize;
+                        a * if c < n { z[c] } else { unknowns[c] }
+                    })
+                    .sum()
+            })
+            .collect()
+    }
+
+    /// Spline coefficients of the whole height: field plus shape.
+    pub fn surface(&self, unknowns: &[f64]) -> Vec<f64> {
+        let n = self.basis.count();
+        let mut z = unknowns[..n].to_vec();
+        for (monomial, weight) in self.shape.iter().zip(&unknowns[n + self.rests..]) {
+            for (c, m) in z.iter_mut().zip(monomial) {
+                *c += weight * m;
+            }
+        }
+        z
+    }
+
+    /// Row `r` as a full vector over the unknowns (shape columns included).
+    pub fn row(&self, r: usize) -> Vec<f64> {
+        let n = self.basis.count();
+        let mut out = vec![0.0; self.pattern.n()];
+        for k in self.starts[r]..self.starts[r + 1] {
+            let column = self.columns[k] as usize;
+            out[column] = self.coefficients[k];
+            if column < n {
+                for (s, monomial) in self.shape.iter().enumerate() {
+                    out[n + self.rests + s] += self.coefficients[k] * monomial[column];
+                }
+            }
+        }
+        out
+    }
+
+    /// Number of unknowns.
+    pub fn unknowns(&self) -> usize {
+        self.pattern.n()
+    }
+
+    /// Number of rest numbers.
+    pub fn rests(&self) -> usize {
+        self.rests
+    }
+
+}
+
+/// −2 log of the weak prior on the range: lognormal about 300 mm with log-sd 0.8.
+fn range_penalty(range_mm: f64) -> f64 {
+    ((range_mm / 300.0).ln() / 0.8).powi(2)
+}
+
+/// Inner product.
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
