@@ -18,4 +18,5 @@ pub mod panel;
 pub mod problem;
 pub mod reference;
 pub mod show;
+pub mod text;
 pub mod units;

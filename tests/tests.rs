@@ -2,6 +2,9 @@
 
 mod accuracy;
 mod published;
+mod errors;
+mod reading_files;
 mod samples;
+mod samples_read;
 mod support;
 mod truth;

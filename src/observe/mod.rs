@@ -3,10 +3,18 @@
 //! In: the text of one or more readings files (notes form or table form) and the [`Panel`](crate::panel::Panel).
 //! Out: one [`Survey`], lengths in mm, every reading as it was written. Nothing is altered or dropped here.
 
+pub mod blank;
+mod names;
 pub mod notes;
+pub mod sound;
 pub mod table;
 
+pub use sound::check_carries;
+
+use crate::panel::Panel;
+use crate::problem::{Error, Fault, Warning};
 use serde::Serialize;
+use std::path::PathBuf;
 
 /// The measuring tools, each a row of one linear system (see `fit::tools`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
@@ -107,11 +115,33 @@ impl Placing {
     /// How it is named to the user: "A1", "A1 again", "A1 turned".
     pub fn label(&self) -> String {
         match (self.turned, self.repeat) {
+            (true, 2..) => format!("{} turned ({})", self.name, self.repeat),
             (true, _) => format!("{} turned", self.name),
             (false, 0) => self.name.clone(),
             (false, 1) => format!("{} again", self.name),
             (false, n) => format!("{} again ({n})", self.name),
         }
+    }
+
+    /// The placing in a line, readings as they were written: "A1: 13 readings, 0.00 to 0.60, one not taken".
+    pub fn echo(&self) -> String {
+        let total = self.readings.len();
+        let mut line = format!("{}: {total} readings", self.label());
+        let by_value = |a: &&Reading, b: &&Reading| {
+            let value = |r: &Reading| r.value_mm.unwrap_or(0.0);
+            value(a).total_cmp(&value(b))
+        };
+        if let (Some(least), Some(most)) =
+            (self.taken().min_by(by_value), self.taken().max_by(by_value))
+        {
+            line.push_str(&format!(", {} to {}", least.written, most.written));
+        }
+        match total - self.taken().count() {
+            0 => {}
+            1 => line.push_str(", one not taken"),
+            n => line.push_str(&format!(", {n} not taken")),
+        }
+        line
     }
 }
 
@@ -128,6 +158,28 @@ pub struct Conditions {
     pub skin_c: Option<f64>,
     /// Where the panel was supported, as written.
     pub supports: Option<String>,
+}
+
+impl Conditions {
+    /// Takes over what is not yet known from another file; what differs is told by name, with both values.
+    fn merge(&mut self, other: Conditions) -> Vec<(&'static str, String, String)> {
+        let mut differing = Vec::new();
+        let fields = [
+            ("date", &mut self.date, other.date),
+            ("panel", &mut self.panel, other.panel),
+            ("by", &mut self.by, other.by),
+            ("supports", &mut self.supports, other.supports),
+        ];
+        for (name, mine, theirs) in fields {
+            match (mine.as_ref(), theirs) {
+                (Some(a), Some(b)) if *a != b => differing.push((name, a.clone(), b)),
+                (None, b) => *mine = b,
+                _ => {}
+            }
+        }
+        self.skin_c = self.skin_c.or(other.skin_c);
+        differing
+    }
 }
 
 /// All placings of one survey, in the order in which they were written.
@@ -147,5 +199,144 @@ impl Survey {
     /// Number of readings taken.
     pub fn taken(&self) -> usize {
         self.placings.iter().map(|p| p.taken().count()).sum()
+    }
+
+    /// The first reading that is not 0, in full, so that a wrong unit is seen at once: "A1: 0.10 mm at 50 mm".
+    /// The second length is the distance along the placing from its first reading.
+    pub fn first_reading(&self) -> Option<String> {
+        let placing_and_reading = self.placings.iter().find_map(|p| {
+            p.taken()
+                .find(|r| r.value_mm.is_some_and(|v| v != 0.0))
+                .map(|r| (p, r))
+        });
+        let (placing, reading) = placing_and_reading?;
+        let start = placing.readings.first()?;
+        let along = (reading.x - start.x).hypot(reading.y - start.y);
+        Some(format!(
+            "{}: {:.2} mm at {along:.0} mm",
+            placing.label(),
+            reading.value_mm?
+        ))
+    }
+}
+
+/// What one readings file holds, sound or not.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FileRead {
+    /// Its placings, also those of which nothing or little has been taken yet. Those with faults may be missing.
+    pub placings: Vec<Placing>,
+    /// What its header lines say.
+    pub conditions: Conditions,
+    /// Things to mention.
+    pub warnings: Vec<Warning>,
+    /// Everything wrong in it, in the order of the file.
+    pub faults: Vec<Fault>,
+}
+
+/// Largest readings file that is read, bytes.
+pub const MOST_BYTES: u64 = 200_000_000;
+
+/// Most readings of one file, with those not taken.
+pub const MOST_READINGS: usize = 1_000_000;
+/// Longest line of a readings file, bytes.
+pub const MOST_LINE: usize = 1_000_000;
+
+/// Reads one survey from its files, in the order in which they are named: `.csv` as a table, all others as notes.
+///
+/// Placings not yet taken are left out; of those begun with a single reading so far a warning tells.
+///
+/// # Errors
+/// [`Error::Faults`] with everything wrong in all files. Whether the readings can carry a surface is
+/// asked separately, by [`check_carries`].
+pub fn load(paths: &[PathBuf], panel: &Panel) -> Result<Survey, Error> {
+    let mut survey = Survey::default();
+    let mut faults = Vec::new();
+    let mut all: Vec<Placing> = Vec::new();
+    for (i, path) in paths.iter().enumerate() {
+        let file = path.display().to_string();
+        if paths.iter().take(i).any(|p| p == path) {
+            faults.push(Fault {
+                file,
+                line: 0,
+                column: 0,
+                message: "is named twice; name each readings file once".into(),
+            });
+            continue;
+        }
+        let text = match crate::text::read(path, MOST_BYTES) {
+            Ok(text) => text,
+            Err(fault) => {
+                faults.push(fault);
+                continue;
+            }
+        };
+        let table = path
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+        let read = if table {
+            table::parse(&text, &file, panel, &all)
+        } else {
+            notes::parse(&text, &file, panel, &all)
+        };
+        faults.extend(read.faults);
+        survey.warnings.extend(read.warnings);
+        survey.merge_conditions(read.conditions, &file);
+        survey.files.push(file);
+        all.extend(read.placings);
+    }
+    if !faults.is_empty() {
+        return Err(Error::Faults(faults));
+    }
+    for placing in all {
+        survey.take_in(placing);
+    }
+    survey.warnings.extend(sound::suspicions(&survey, panel));
+    Ok(survey)
+}
+
+fn too_long() -> String {
+    format!("this line is longer than {MOST_LINE} characters; is this a readings file?")
+}
+
+fn too_many() -> String {
+    format!(
+        "more than {MOST_READINGS} readings in one file; thin them out, every second or third is enough"
+    )
+}
+
+impl Survey {
+    fn merge_conditions(&mut self, conditions: Conditions, file: &str) {
+        for (what, first, other) in self.conditions.merge(conditions) {
+            let advice = match what {
+                "date" => "was the panel touched between them?",
+                "panel" => "the right files?",
+                "supports" => "a panel on other supports has another shape",
+                _ => continue,
+            };
+            self.warnings.push(Warning {
+                place: file.to_string(),
+                text: format!("{what} is {other} here and {first} in the files before: {advice}"),
+            });
+        }
+    }
+
+    /// Adds a placing unless it is still to be taken, wholly or but for one reading.
+    fn take_in(&mut self, placing: Placing) {
+        let contacts = placing.taken().filter(|r| r.value_mm == Some(0.0)).count();
+        let unfinished = match placing.taken().count() {
+            0 => return,
+            1 => Some("one reading so far"),
+            _ if placing.tool == Tool::Batten && contacts < 2 => {
+                Some("fewer than two contacts so far")
+            }
+            _ => None,
+        };
+        match unfinished {
+            None => self.placings.push(placing),
+            Some(so_far) => self.warnings.push(Warning {
+                place: format!("{}:{}", placing.file, placing.line),
+                text: format!("{}: {so_far}, not used yet", placing.label()),
+            }),
+        }
     }
 }

@@ -1,1 +1,442 @@
-//! Reading `panel.toml`, all faults at once.
+//! Reading `panel.toml` into a [`Panel`]: every default filled in, every fault named at once.
+//!
+//! The file is walked as a tree of values that know their place in the text, so that a wrong key, a wrong
+//! value and a slip of syntax are all reported with line and column. `docs/formats.md` lists every field.
+
+mod areas;
+mod limits;
+mod slips;
+
+pub use areas::MOST_CORNERS;
+
+use self::slips::{Slip, blanked};
+use super::{Form, NODE_LIMIT_MM, Panel};
+use crate::problem::{Error, Fault, Warning};
+use crate::text::{self, Faults, plain_mm, quoted};
+use crate::units;
+use std::ops::Range;
+use std::path::Path;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// Smallest length or width of a panel, mm.
+pub const LEAST_SIDE_MM: f64 = 10.0;
+/// Largest length or width of a panel, mm (100 m).
+pub const MOST_SIDE_MM: f64 = 100_000.0;
+const MOST_BYTES: u64 = 1_000_000;
+const MOST_NAME: usize = 80;
+/// Most slips of syntax that are looked for in one file.
+const MOST_SLIPS: usize = 20;
+
+const KEYS: [&str; 18] = [
+    "name",
+    "length",
+    "width",
+    "form",
+    "purpose",
+    "finish",
+    "grazing_light",
+    "limit",
+    "outline",
+    "cutouts",
+    "sand_allowance",
+    "no_sand",
+    "no_fill",
+    "zone",
+    "form_wavelength",
+    "node_limit",
+    "sheet_metal",
+    "moving_surface",
+];
+/// Reads a panel file.
+///
+/// # Errors
+/// [`Error::Faults`] with everything wrong in the file.
+pub fn load(path: &Path) -> Result<(Panel, Vec<Warning>), Error> {
+    let file = path.display().to_string();
+    text::read(path, MOST_BYTES)
+        .map_err(|fault| vec![fault])
+        .and_then(|text| parse(&text, &file))
+        .map_err(Error::Faults)
+}
+
+/// Reads the text of a panel file; `file` is its name as the user wrote it, for messages.
+///
+/// # Errors
+/// Everything wrong, in the order of the file. Keys that are missing come first, without a line.
+///
+/// ```
+/// let text = "name = \"lid\"\nlength = 900\nwidth = \"24 in\"\nform = \"flat\"\npurpose = \"dark-gloss\"\n";
+/// let (panel, warnings) = lowspot::panel::file::parse(text, "panel.toml").unwrap();
+/// assert!((panel.width_mm - 609.6).abs() < 1e-9);
+/// assert!(warnings.is_empty());
+/// ```
+pub fn parse(text: &str, file: &str) -> Result<(Panel, Vec<Warning>), Vec<Fault>> {
+    let mut reader = Reader {
+        text,
+        file,
+        faults: Faults::of(file),
+        warnings: Vec::new(),
+        corners: 0,
+        syntax_sound: true,
+    };
+    if let Some(advice) = not_a_panel(text) {
+        reader.faults.add(0, 0, advice);
+        return Err(reader.faults.into_list());
+    }
+    let mended = reader.without_slips();
+    let (table, _) = DeTable::parse_recoverable(&mended);
+    let panel = reader.panel(table.get_ref());
+    match panel {
+        Some(panel) if reader.faults.is_empty() => Ok((panel, reader.warnings)),
+        _ => Err(reader.faults.into_list()),
+    }
+}
+
+/// Advice when the text is plainly a readings file.
+fn not_a_panel(text: &str) -> Option<&'static str> {
+    const ADVICE: &str =
+        "holds readings, not a panel; the panel's file comes first: panel.toml, then the readings";
+    let first = text
+        .lines()
+        .map(str::trim)
+        .find(|l| !l.is_empty() && !l.starts_with('#'))?;
+    let word = first.split([' ', '\t', ',', ';']).next().unwrap_or("");
+    let notes = ["panel", "date", "tool", "unit", "step", "by", "skin"].contains(&word);
+    let placing = first.contains(" to ") && first.contains(':');
+    let table = first.contains("placing") && first.contains("reading");
+    (!first.contains('=') && (notes || placing || table)).then_some(ADVICE)
+}
+
+struct Reader<'t> {
+    text: &'t str,
+    file: &'t str,
+    faults: Faults,
+    warnings: Vec<Warning>,
+    corners: usize,
+    syntax_sound: bool,
+}
+
+type Value<'v, 'i> = &'v Spanned<DeValue<'i>>;
+
+fn get<'v, 'i>(table: &'v DeTable<'i>, key: &str) -> Option<Value<'v, 'i>> {
+    table
+        .iter()
+        .find(|(k, _)| k.get_ref().as_ref() == key)
+        .map(|(_, v)| v)
+}
+
+impl Reader<'_> {
+    fn panel(&mut self, table: &DeTable) -> Option<Panel> {
+        self.check_keys(table, KEYS.into_iter(), "a panel");
+        let name = self
+            .wanted(table, "name", "name = \"cabin roof\"")
+            .and_then(|v| self.name(v));
+        let length_mm = self
+            .wanted(table, "length", "length = \"1800 mm\"")
+            .and_then(|v| self.side(v, "length"));
+        let width_mm = self
+            .wanted(table, "width", "width = \"1200 mm\"")
+            .and_then(|v| self.side(v, "width"));
+        let form = self
+            .wanted(
+                table,
+                "form",
+                "form = \"crowned\" (or flat, ruled-x, ruled-y)",
+            )
+            .and_then(|v| self.form(v));
+        let size = length_mm.zip(width_mm);
+        let outline = self.outline(table, size);
+        let cutouts = self.areas(table, "cutouts", size);
+        self.check_cutouts(table, outline.as_ref(), &cutouts);
+        let no_sand = self.areas(table, "no_sand", size);
+        let no_fill = self.areas(table, "no_fill", size);
+        let sand_allowance_mm = get(table, "sand_allowance")
+            .and_then(|v| self.length_between(v, "sand_allowance", 0.0, 50.0));
+        let node_limit_mm =
+            get(table, "node_limit").and_then(|v| self.length_between(v, "node_limit", 0.01, 10.0));
+        let form_wavelength = get(table, "form_wavelength").and_then(|v| self.wavelengths(v));
+        let purpose = self.purpose(table);
+        let limits = self.limits_of(table, true);
+        let zones = self.zones(table, size);
+        let sheet_metal = self.flag(table, "sheet_metal");
+        let moving_surface = self.flag(table, "moving_surface");
+        let (length_mm, width_mm) = size?;
+        let form = form?;
+        Some(Panel {
+            name: name?,
+            length_mm,
+            width_mm,
+            form,
+            purpose,
+            outline: outline?,
+            cutouts,
+            no_sand,
+            no_fill,
+            sand_allowance_mm,
+            limits,
+            zones,
+            form_wavelength_mm: form_wavelength.unwrap_or(form.wavelengths_mm()),
+            form_wavelength_given: form_wavelength.is_some(),
+            node_limit_mm: node_limit_mm.unwrap_or(NODE_LIMIT_MM),
+            sheet_metal,
+            moving_surface,
+        })
+    }
+
+    // Places and messages.
+
+    fn fault(&mut self, span: Range<usize>, message: impl Into<String>) {
+        let (line, column) = if self.faults.full() {
+            (0, 0)
+        } else {
+            text::place(self.text, span.start)
+        };
+        self.faults.add(line, column, message);
+    }
+
+    fn warn(&mut self, span: Option<Range<usize>>, text: impl Into<String>) {
+        let place = span.map_or(self.file.to_string(), |s| {
+            let (line, column) = text::place(self.text, s.start);
+            format!("{}:{line}:{column}", self.file)
+        });
+        self.warnings.push(Warning {
+            place,
+            text: text.into(),
+        });
+    }
+
+    /// The text with every line blanked that is not TOML, each told as a fault. The parser loses what follows
+    /// a slip, so it is asked again after each; places stay the same.
+    fn without_slips(&mut self) -> String {
+        let mut text = self.text.to_string();
+        for _ in 0..MOST_SLIPS {
+            let (_, faults) = DeTable::parse_recoverable(&text);
+            let first = faults
+                .iter()
+                .min_by_key(|f| f.span().map_or(0, |s| s.start));
+            let Some(slip) = first.map(|f| Slip::of(&text, f)) else {
+                break;
+            };
+            self.syntax_sound = false;
+            self.fault(slip.at..slip.at, slip.message);
+            let mended = blanked(&text, slip.cut);
+            if mended == text {
+                break;
+            }
+            text = mended;
+        }
+        text
+    }
+
+    fn check_keys<'k>(
+        &mut self,
+        table: &DeTable,
+        known: impl Iterator<Item = &'k str> + Clone,
+        of: &str,
+    ) {
+        for (key, _) in table.iter() {
+            let word: &str = key.get_ref();
+            if known.clone().any(|k| k == word) {
+                continue;
+            }
+            let advice = match text::closest(word, known.clone()) {
+                Some(near) => format!("did you mean {near}?"),
+                None => format!(
+                    "known keys: {}",
+                    known.clone().collect::<Vec<_>>().join(", ")
+                ),
+            };
+            self.fault(
+                key.span(),
+                format!("{} is no key of {of}; {advice}", quoted(word)),
+            );
+        }
+    }
+
+    /// A key that must be there. Not asked for where a slip of syntax may have swallowed it.
+    fn wanted<'v, 'i>(
+        &mut self,
+        table: &'v DeTable<'i>,
+        key: &str,
+        example: &str,
+    ) -> Option<Value<'v, 'i>> {
+        let found = get(table, key);
+        let written = || {
+            self.text
+                .lines()
+                .any(|l| l.trim_start().trim_start_matches('"').starts_with(key))
+        };
+        if found.is_none() && (self.syntax_sound || !written()) {
+            self.faults.add(
+                0,
+                0,
+                format!("{key} is missing; add a line such as {example}"),
+            );
+        }
+        found
+    }
+
+    fn wrong_kind(&mut self, value: Value, what: &str, expected: &str) {
+        let shown = self.text.get(value.span()).unwrap_or("").to_string();
+        self.fault(
+            value.span(),
+            format!("{what} {} is not {expected}", quoted(&shown)),
+        );
+    }
+
+    // Single values.
+
+    fn words<'v>(
+        &mut self,
+        value: &'v Spanned<DeValue>,
+        what: &str,
+        example: &str,
+    ) -> Option<&'v str> {
+        let words = value.get_ref().as_str();
+        if words.is_none() {
+            self.wrong_kind(value, what, &format!("text in quotes, such as {example}"));
+        }
+        words
+    }
+
+    fn name(&mut self, value: Value) -> Option<String> {
+        let name = self.words(value, "name", "\"cabin roof\"")?.trim();
+        let long = name.chars().count() > MOST_NAME;
+        if name.is_empty() || long || name.chars().any(char::is_control) {
+            self.fault(
+                value.span(),
+                format!(
+                    "name {} is no name; expected one line of 1 to {MOST_NAME} letters",
+                    quoted(name)
+                ),
+            );
+            return None;
+        }
+        Some(name.to_string())
+    }
+
+    fn flag(&mut self, table: &DeTable, key: &str) -> bool {
+        let Some(value) = get(table, key) else {
+            return false;
+        };
+        let flag = value.get_ref().as_bool();
+        if flag.is_none() {
+            self.wrong_kind(value, key, "true or false, written without quotes");
+        }
+        flag.unwrap_or(false)
+    }
+
+    /// A bare number as written; integers in any TOML radix, no NaN, no infinity.
+    fn bare(value: Value) -> Option<f64> {
+        match value.get_ref() {
+            DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix())
+                .ok()
+                .map(|v| v as f64),
+            DeValue::Float(f) => f.as_str().parse().ok().filter(|v: &f64| v.is_finite()),
+            _ => None,
+        }
+    }
+
+    /// A length in mm: a bare number, or text with its unit.
+    fn length(&mut self, value: Value, what: &str) -> Option<f64> {
+        if let Some(mm) = Self::bare(value) {
+            return Some(mm);
+        }
+        match value.get_ref().as_str() {
+            Some(words) => match units::length(words) {
+                Ok(mm) => Some(mm),
+                Err(why) => {
+                    self.fault(value.span(), format!("{what}: {why}"));
+                    None
+                }
+            },
+            None => {
+                self.wrong_kind(
+                    value,
+                    what,
+                    "a length; expected mm such as 300, or text with a unit such as \"12 in\"",
+                );
+                None
+            }
+        }
+    }
+
+    fn length_between(&mut self, value: Value, what: &str, least: f64, most: f64) -> Option<f64> {
+        let mm = self.length(value, what)?;
+        if (least..=most).contains(&mm) {
+            return Some(mm);
+        }
+        self.fault(
+            value.span(),
+            format!(
+                "{what} {} mm cannot be meant; expected {} to {} mm, or write the unit",
+                plain_mm(mm),
+                plain_mm(least),
+                plain_mm(most)
+            ),
+        );
+        None
+    }
+
+    fn side(&mut self, value: Value, what: &str) -> Option<f64> {
+        let mm = self.length(value, what)?;
+        if (LEAST_SIDE_MM..=MOST_SIDE_MM).contains(&mm) {
+            return Some(mm);
+        }
+        self.fault(
+            value.span(),
+            format!(
+                "{what} {} mm is no size for a panel; expected {LEAST_SIDE_MM} to {MOST_SIDE_MM} mm (100 m); \
+                 a bare number is mm, other units are written, such as \"1.8 m\"",
+                plain_mm(mm)
+            ),
+        );
+        None
+    }
+
+    fn form(&mut self, value: Value) -> Option<Form> {
+        const FORMS: [(&str, Form); 4] = [
+            ("flat", Form::Flat),
+            ("ruled-x", Form::RuledX),
+            ("ruled-y", Form::RuledY),
+            ("crowned", Form::Crowned),
+        ];
+        let word = self.words(value, "form", "\"crowned\"")?;
+        let form = FORMS.iter().find(|(w, _)| *w == word).map(|(_, f)| *f);
+        if form.is_none() {
+            let near = text::did_you_mean(word, FORMS.map(|(w, _)| w));
+            self.fault(
+                value.span(),
+                format!(
+                    "form {} is not known; expected flat, ruled-x (straight along the length), ruled-y \
+                     (straight across) or crowned{near}",
+                    quoted(word)
+                ),
+            );
+        }
+        form
+    }
+
+    fn wavelengths(&mut self, value: Value) -> Option<[f64; 2]> {
+        let (least, most) = (50.0, 1_000_000.0);
+        if let Some(list) = value.get_ref().as_array() {
+            let pair: Vec<f64> = list
+                .iter()
+                .filter_map(|v| self.length_between(v, "form_wavelength", least, most))
+                .collect();
+            if list.len() != 2 {
+                self.fault(
+                    value.span(),
+                    format!(
+                        "form_wavelength has {} values; expected one, or [along x, along y]",
+                        list.len()
+                    ),
+                );
+            }
+            return <[f64; 2]>::try_from(pair).ok();
+        }
+        self.length_between(value, "form_wavelength", least, most)
+            .map(|mm| [mm, mm])
+    }
+}

@@ -3,6 +3,7 @@
 //! Lengths are millimetres in the panel frame: origin at the datum corner, `x` along the length,
 //! `y` across, taped along the surface.
 
+pub mod corners;
 pub mod file;
 pub mod presets;
 

@@ -1,0 +1,386 @@
+//! The blank notes form: the placings to take on a panel, in walking order, with `_` for every reading.
+//!
+//! Lines along x are walked first, then lines along y, to and fro. A placing is moved on by three quarters
+//! of its length, the last one of a line flush with the end; lines are cut where they leave the outline or
+//! meet a cutout. What is written here, [`notes::parse`](super::notes::parse) reads back without complaint.
+
+use super::Tool;
+use crate::panel::{Form, Panel};
+use crate::problem::Error;
+use crate::text::plain_mm;
+
+/// What to measure with, and how densely. What is `None` is chosen for the panel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BlankOptions {
+    /// The tool.
+    pub tool: Tool,
+    /// Length of the tool, for a wave gauge the distance between its feet, mm. Chosen: see [`default_length_mm`].
+    pub length_mm: Option<f64>,
+    /// Distance between readings, mm. Chosen: 50, a profile gauge 10, less on a panel that is small for it.
+    pub step_mm: Option<f64>,
+    /// Distance between lines, mm, at most. Chosen: the finest that an hour allows, but no coarser than the
+    /// purpose needs (see [`coarsest_spacing_mm`]).
+    pub spacing_mm: Option<f64>,
+}
+
+impl Default for BlankOptions {
+    fn default() -> Self {
+        BlankOptions {
+            tool: Tool::Straightedge,
+            length_mm: None,
+            step_mm: None,
+            spacing_mm: None,
+        }
+    }
+}
+
+/// Tool length assumed when none is given, mm (common practice, no source).
+pub fn default_length_mm(tool: Tool) -> f64 {
+    match tool {
+        Tool::Straightedge => 600.0,
+        Tool::ProfileGauge => 300.0,
+        Tool::Batten | Tool::Bridge => 1000.0,
+        Tool::WaveGauge => 50.0,
+    }
+}
+
+/// Coarsest spacing of lines that is chosen unasked, mm (common practice, no source): closer on wings,
+/// wider on hulls. A spacing in the options may be coarser.
+pub fn coarsest_spacing_mm(purpose: Option<&str>) -> f64 {
+    match purpose {
+        Some("laminar-wing" | "wing-aft") => 150.0,
+        Some("racing-hull" | "yacht-dark" | "yacht-light") => 300.0,
+        Some("cruiser-bottom" | "work-boat") => 400.0,
+        _ => 200.0,
+    }
+}
+
+/// Minutes that a placing takes: setting down, then each reading. Thirteen readings come to 2.3 minutes
+/// (worked out from 3-5 s a reading with a helper).
+const MINUTES_A_PLACING: f64 = 1.0;
+const MINUTES_A_READING: f64 = 0.1;
+/// Minutes of work that the chosen spacing aims at.
+const HOUR: f64 = 60.0;
+const SPACINGS_MM: [f64; 7] = [100.0, 125.0, 150.0, 200.0, 250.0, 300.0, 400.0];
+const STEPS_MM: [f64; 7] = [50.0, 25.0, 20.0, 10.0, 5.0, 2.0, 1.0];
+/// Fewest lines each way, so that even a small panel is seen three times each way.
+const FEWEST_LINES: f64 = 3.0;
+/// Fewest steps of a placing.
+const FEWEST_STEPS: f64 = 2.0;
+const MOST_PLACINGS: usize = 20_000;
+const MOST_READINGS: usize = 1_000_000;
+
+/// Writes the form.
+///
+/// # Errors
+/// [`Error::Usage`] when the options are absurd, when no placing fits on the panel, or when they ask for more
+/// than 20,000 placings.
+pub fn write(panel: &Panel, options: &BlankOptions) -> Result<String, Error> {
+    let set = Settings::of(panel, options)?;
+    let plan = match options.spacing_mm {
+        Some(spacing) => Plan::at(panel, &set, spacing).ok_or_else(too_many)?,
+        None => chosen(panel, &set)?,
+    };
+    if plan.placings.is_empty() {
+        return Err(Error::Usage(format!(
+            "no placing with readings each {} mm fits on {}; give a smaller --step, or a smaller --length",
+            plain_mm(set.step),
+            panel.name
+        )));
+    }
+    Ok(text(panel, &set, &plan))
+}
+
+fn too_many() -> Error {
+    Error::Usage(format!(
+        "more than {MOST_PLACINGS} placings or {MOST_READINGS} readings; give a wider --spacing or --step"
+    ))
+}
+
+/// The finest spacing that fits in an hour, else the coarsest allowed, else (huge panels) one that can be written.
+fn chosen(panel: &Panel, set: &Settings) -> Result<Plan, Error> {
+    let coarsest = coarsest_spacing_mm(panel.purpose.as_deref());
+    for spacing in SPACINGS_MM.into_iter().filter(|s| *s < coarsest) {
+        if let Some(plan) = Plan::at(panel, set, spacing)
+            && plan.minutes() <= HOUR
+        {
+            return Ok(plan);
+        }
+    }
+    (0..12)
+        .map(|doublings| coarsest * f64::from(1 << doublings))
+        .find_map(|spacing| Plan::at(panel, set, spacing))
+        .ok_or_else(too_many)
+}
+
+struct Settings {
+    tool: Tool,
+    length: f64,
+    step: f64,
+}
+
+impl Settings {
+    fn of(panel: &Panel, options: &BlankOptions) -> Result<Settings, Error> {
+        let hundredths = |v: f64| (v * 100.0).round() / 100.0;
+        let checked = |name: &str, value: Option<f64>, least: f64, most: f64| match value {
+            Some(v) if !(least..=most).contains(&v) => Err(Error::Usage(format!(
+                "--{name} {v} mm cannot be meant; expected {least} to {most} mm"
+            ))),
+            Some(v) => Ok(Some(hundredths(v))),
+            None => Ok(None),
+        };
+        checked("spacing", options.spacing_mm, 5.0, 100_000.0)?;
+        let tool = options.tool;
+        let length =
+            checked("length", options.length_mm, 5.0, 20_000.0)?.unwrap_or(default_length_mm(tool));
+        let b = panel.outline.bounds();
+        let mut side = (b[2] - b[0]).min(b[3] - b[1]);
+        if tool == Tool::WaveGauge {
+            side -= length;
+        }
+        let usual = if tool == Tool::ProfileGauge {
+            10.0
+        } else {
+            50.0
+        };
+        let fitting = STEPS_MM
+            .into_iter()
+            .find(|s| {
+                *s <= usual
+                    && 4.0 * s
+                        <= side.min(if tool == Tool::WaveGauge {
+                            side
+                        } else {
+                            length
+                        })
+            })
+            .unwrap_or(1.0);
+        let step = checked("step", options.step_mm, 0.5, 10_000.0)?.unwrap_or(fitting);
+        Ok(Settings { tool, length, step })
+    }
+
+    /// Longest span of readings of one placing, mm: a wave gauge slides as far as the line goes.
+    fn reach(&self) -> f64 {
+        match self.tool {
+            Tool::WaveGauge => f64::INFINITY,
+            _ => self.length,
+        }
+    }
+
+    /// Room that the tool needs beyond its first and last reading, mm.
+    fn margin(&self) -> f64 {
+        match self.tool {
+            Tool::WaveGauge => self.length / 2.0,
+            _ => 0.0,
+        }
+    }
+}
+
+/// A placing to take: along an axis (0 is x, 1 is y) from `from` to `to`, at `at` on the other axis, mm.
+struct Planned {
+    axis: usize,
+    from: f64,
+    to: f64,
+    at: f64,
+    readings: usize,
+}
+
+struct Plan {
+    placings: Vec<Planned>,
+    /// Distance between lines along x and along y, mm.
+    apart: [f64; 2],
+}
+
+impl Plan {
+    /// Lines at most `spacing` apart both ways; `None` when there would be too many placings.
+    fn at(panel: &Panel, set: &Settings, spacing: f64) -> Option<Plan> {
+        let b = panel.outline.bounds();
+        let mut plan = Plan {
+            placings: Vec::new(),
+            apart: [0.0; 2],
+        };
+        let mut readings = 0;
+        for axis in [0, 1] {
+            let across = 1 - axis;
+            let (low, high) = (b[across], b[across + 2]);
+            let lines = ((high - low) / spacing - 1e-9).ceil().max(FEWEST_LINES);
+            if lines > MOST_PLACINGS as f64 {
+                return None;
+            }
+            let apart = (high - low) / lines;
+            plan.apart[axis] = apart;
+            for k in 0..lines as usize {
+                let at = whole(low + (k as f64 + 0.5) * apart, apart);
+                let mut line: Vec<Planned> = runs(panel, axis, at)
+                    .into_iter()
+                    .flat_map(|run| along_run(axis, at, run, set))
+                    .collect();
+                if k % 2 == 1 {
+                    line.reverse();
+                }
+                readings += line.iter().map(|p| p.readings).sum::<usize>();
+                plan.placings.extend(line);
+                if plan.placings.len() > MOST_PLACINGS || readings > MOST_READINGS {
+                    return None;
+                }
+            }
+        }
+        Some(plan)
+    }
+
+    fn readings(&self) -> usize {
+        self.placings.iter().map(|p| p.readings).sum()
+    }
+
+    fn minutes(&self) -> f64 {
+        self.placings.len() as f64 * MINUTES_A_PLACING + self.readings() as f64 * MINUTES_A_READING
+    }
+}
+
+/// A line's place rounded to a whole mm, unless lines are so close that this would move it noticeably.
+fn whole(at: f64, apart: f64) -> f64 {
+    if apart >= 10.0 {
+        at.round()
+    } else {
+        (at * 10.0).round() / 10.0
+    }
+}
+
+/// Stretches of the line along `axis` at `at` that lie on the panel, in whole mm.
+fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
+    let across = 1 - axis;
+    let mut cuts: Vec<f64> = std::iter::once(&panel.outline)
+        .chain(&panel.cutouts)
+        .flat_map(|p| p.edges())
+        .filter(|(p, q)| (p[across] > at) != (q[across] > at))
+        .map(|(p, q)| p[axis] + (at - p[across]) / (q[across] - p[across]) * (q[axis] - p[axis]))
+        .collect();
+    cuts.sort_by(f64::total_cmp);
+    let mut runs: Vec<(f64, f64)> = Vec::new();
+    for pair in cuts.windows(2) {
+        let (from, to) = (pair[0], pair[1]);
+        let mut middle = [at; 2];
+        middle[axis] = (from + to) / 2.0;
+        if !panel.contains(middle[0], middle[1]) {
+            continue;
+        }
+        match runs.last_mut() {
+            Some(last) if last.1 >= from => last.1 = to,
+            _ => runs.push((from, to)),
+        }
+    }
+    runs.into_iter()
+        .map(|(from, to)| ((from - 1e-6).ceil(), (to + 1e-6).floor()))
+        .collect()
+}
+
+/// Placings along one run: overlapping by a quarter, the last flush with the end unless less than half a
+/// step is left over.
+fn along_run(axis: usize, at: f64, run: (f64, f64), set: &Settings) -> Vec<Planned> {
+    let (start, end) = (run.0 + set.margin(), run.1 - set.margin());
+    let steps = ((set.reach().min(end - start) + 1e-6) / set.step).floor();
+    if steps < FEWEST_STEPS || steps > super::notes::MOST_READINGS as f64 {
+        return Vec::new();
+    }
+    let span = steps * set.step;
+    let advance = (0.75 * steps).floor().max(1.0) * set.step;
+    let mut starts = vec![start];
+    let mut last = start;
+    while last + span < end - set.step / 2.0 && starts.len() <= MOST_PLACINGS {
+        last = (last + advance).min(end - span);
+        starts.push(last);
+    }
+    starts
+        .into_iter()
+        .map(|from| Planned {
+            axis,
+            from,
+            to: from + span,
+            at,
+            readings: steps as usize + 1,
+        })
+        .collect()
+}
+
+fn text(panel: &Panel, set: &Settings, plan: &Plan) -> String {
+    let mut out = format!(
+        "# {} placings, {} readings, about {}. Lines {} mm apart along x, {} mm along y.\n\
+         # Write each reading over its _ in mm, such as 0.25. Write ? where none can be taken.\n\
+         # Keep the order of the lines: it is the way to walk. Lines still blank are passed over.\n\
+         # Taken a second time: the name, then again and a colon, then the readings.\n",
+        plan.placings.len(),
+        plan.readings(),
+        duration(plan.minutes()),
+        plain_mm(plan.apart[0].round()),
+        plain_mm(plan.apart[1].round()),
+    );
+    out.push_str(tool_hint(set.tool, panel.form));
+    out.push_str(&panel_line(&panel.name));
+    out.push_str(&format!(
+        "date _   by _   skin _ C   supports _\ntool {} {}   step {}   unit mm\n",
+        set.tool.word(),
+        plain_mm(set.length),
+        plain_mm(set.step)
+    ));
+    let mut number = [0; 2];
+    let mut axis = 0;
+    for placing in &plan.placings {
+        if placing.axis != axis {
+            axis = placing.axis;
+            out.push('\n');
+        }
+        number[axis] += 1;
+        let name = format!("{}{}", ["A", "B"][axis], number[axis]);
+        let range = format!("{} to {}", plain_mm(placing.from), plain_mm(placing.to));
+        let at = plain_mm(placing.at);
+        let (x, y) = if axis == 0 { (range, at) } else { (at, range) };
+        let blanks = vec!["_"; placing.readings].join(" ");
+        out.push_str(&format!("{name:<5} x {x:<14} y {y:<14} : {blanks}\n"));
+    }
+    out
+}
+
+fn tool_hint(tool: Tool, form: Form) -> &'static str {
+    match (tool, form) {
+        (Tool::Straightedge, Form::Crowned) => {
+            "# On a crown the edge teeters: stand it on two packers, any height, and read on. They cancel out.\n"
+        }
+        (Tool::Straightedge, _) => {
+            "# Let the edge lie as it wants, or stand it on two packers; keep it still for the whole line.\n"
+        }
+        (Tool::ProfileGauge, _) => {
+            "# Read each pin as a height, up positive. Any zero will do, the same for the whole line.\n"
+        }
+        (Tool::Batten, _) => {
+            "# Write 0 wherever the batten touches; it must touch at two places or more.\n"
+        }
+        (Tool::WaveGauge, _) => {
+            "# Positions are the dial's. Slide the gauge along the whole line without touching its zero; hump positive.\n"
+        }
+        (Tool::Bridge, _) => {
+            "# Heights against the bridge, up positive. Keep it still for the whole line.\n"
+        }
+    }
+}
+
+/// The header line with the panel's name, quoted where the name alone would not be read back; a name with
+/// quotes of its own goes into a remark.
+fn panel_line(name: &str) -> String {
+    let plain = name.split_whitespace().collect::<Vec<_>>().join(" ");
+    let odd = name.contains(['#', ':', '"']) || plain != name || plain.starts_with('_');
+    match (odd, name.contains('"')) {
+        (_, true) => format!("# panel {plain}\n"),
+        (true, false) => format!("panel \"{name}\"\n"),
+        (false, false) => format!("panel {name}\n"),
+    }
+}
+
+/// "35 minutes", "1 h 20 min": to five minutes, since nobody knows better.
+fn duration(minutes: f64) -> String {
+    let rounded = ((minutes / 5.0).round().max(1.0) * 5.0) as u64;
+    match (rounded / 60, rounded % 60) {
+        (0, m) => format!("{m} minutes"),
+        (h, 0) => format!("{h} h"),
+        (h, m) => format!("{h} h {m} min"),
+    }
+}

@@ -1,0 +1,341 @@
+//! Text of the user's files: read whole and checked for UTF-8 before anything is made of it, places
+//! in it by line and column, and the nearest known word to a misspelt one.
+
+use crate::problem::Fault;
+use std::io::Read;
+use std::path::Path;
+
+/// Most faults listed for one file; the rest are counted.
+pub const MOST_FAULTS: usize = 100;
+
+/// Reads a whole text file of at most `most_bytes`.
+///
+/// A byte-order mark is dropped. Pipes are read too; what they give beyond the bound is refused.
+///
+/// # Errors
+/// One [`Fault`]: no such file, a folder, too large, not readable, empty, or not UTF-8.
+pub fn read(path: &Path, most_bytes: u64) -> Result<String, Fault> {
+    let file = path.display().to_string();
+    let whole = |message: String| Fault {
+        file: file.clone(),
+        line: 0,
+        column: 0,
+        message,
+    };
+    let too_large = || {
+        whole(format!(
+            "is larger than {} MB, the most that is read; is it the right file?",
+            most_bytes / 1_000_000
+        ))
+    };
+    let about = std::fs::metadata(path).map_err(|cause| whole(unreadable(&cause)))?;
+    if about.is_dir() {
+        return Err(whole(
+            "is a folder, not a file; name the file inside it".into(),
+        ));
+    }
+    if about.len() > most_bytes {
+        return Err(too_large());
+    }
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|f| f.take(most_bytes + 1).read_to_end(&mut bytes))
+        .map_err(|cause| whole(unreadable(&cause)))?;
+    if bytes.len() as u64 > most_bytes {
+        return Err(too_large());
+    }
+    decode(&bytes, &file).map(str::to_string)
+}
+
+fn unreadable(cause: &std::io::Error) -> String {
+    match cause.kind() {
+        std::io::ErrorKind::NotFound => {
+            "no such file; check the name and the folder it is in".into()
+        }
+        std::io::ErrorKind::PermissionDenied => {
+            "cannot be read: permission denied; change its permissions or copy it".into()
+        }
+        _ => format!("cannot be read: {cause}"),
+    }
+}
+
+/// The bytes of a file as text, without a byte-order mark.
+///
+/// # Errors
+/// One [`Fault`] at the line and column of the first byte that is not UTF-8, or about the whole file
+/// when it is empty or plainly something other than text (a workbook, a picture, a PDF, UTF-16).
+///
+/// ```
+/// let fault = lowspot::text::decode(b"A1\nfa\xE7ade", "roof.txt").unwrap_err();
+/// assert_eq!((fault.line, fault.column), (2, 3));
+/// ```
+pub fn decode<'a>(bytes: &'a [u8], file: &str) -> Result<&'a str, Fault> {
+    let fault = |line, column, message: String| Fault {
+        file: file.to_string(),
+        line,
+        column,
+        message,
+    };
+    if let Some(kind) = not_text(bytes) {
+        return Err(fault(0, 0, kind.to_string()));
+    }
+    let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    if bytes.iter().all(u8::is_ascii_whitespace) {
+        return Err(fault(0, 0, "is empty; nothing was read from it".into()));
+    }
+    std::str::from_utf8(bytes).map_err(|cause| {
+        let sound = bytes
+            .get(..cause.valid_up_to())
+            .and_then(|b| std::str::from_utf8(b).ok())
+            .unwrap_or("");
+        let (line, column) = place(sound, sound.len());
+        let byte = bytes.get(cause.valid_up_to()).copied().unwrap_or(0);
+        fault(
+            line,
+            column,
+            format!("byte 0x{byte:02X} is not UTF-8 text; save the file as plain text in UTF-8"),
+        )
+    })
+}
+
+fn not_text(bytes: &[u8]) -> Option<&'static str> {
+    const KINDS: [(&[u8], &str); 7] = [
+        (
+            b"PK\x03\x04",
+            "is a spreadsheet workbook (or a zip file), not text; save the sheet as CSV and name that",
+        ),
+        (
+            b"\xD0\xCF\x11\xE0",
+            "is an old spreadsheet or document file, not text; save the sheet as CSV and name that",
+        ),
+        (b"\x89PNG", "is a picture, not text; name the readings file"),
+        (
+            b"\xFF\xD8\xFF",
+            "is a picture, not text; name the readings file",
+        ),
+        (b"%PDF", "is a PDF, not text; name the readings file"),
+        (
+            b"\xFF\xFE",
+            "is saved as UTF-16; save it as plain text in UTF-8",
+        ),
+        (
+            b"\xFE\xFF",
+            "is saved as UTF-16; save it as plain text in UTF-8",
+        ),
+    ];
+    KINDS
+        .iter()
+        .find(|(start, _)| bytes.starts_with(start))
+        .map(|(_, kind)| *kind)
+}
+
+/// Line and column (in characters), both from 1, of a byte of a text; a place past the end is the end.
+pub fn place(text: &str, byte: usize) -> (usize, usize) {
+    let mut byte = byte.min(text.len());
+    while !text.is_char_boundary(byte) {
+        byte -= 1;
+    }
+    let before = text.get(..byte).unwrap_or("");
+    let line = before.matches('\n').count() + 1;
+    let column = before
+        .rsplit('\n')
+        .next()
+        .map_or(0, |last| last.chars().count())
+        + 1;
+    (line, column)
+}
+
+/// Lines with their numbers from 1, whichever way they end (LF, CR LF, or CR alone).
+pub fn lines(text: &str) -> impl Iterator<Item = (usize, &str)> {
+    let old_mac = !text.contains('\n');
+    text.split(move |c| c == '\n' || old_mac && c == '\r')
+        .enumerate()
+        .map(|(i, l)| (i + 1, l.strip_suffix('\r').unwrap_or(l)))
+}
+
+/// The known word nearest to `word`, if it is near enough to be a slip: at most one change in words up
+/// to four letters, two in longer ones; capitals and `_` for `-` count for nothing.
+///
+/// ```
+/// assert_eq!(lowspot::text::closest("lenght", ["length", "width"]), Some("length"));
+/// assert_eq!(lowspot::text::closest("colour", ["length", "width"]), None);
+/// ```
+pub fn closest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let plain = |w: &str| -> Vec<char> {
+        w.chars()
+            .take(64)
+            .flat_map(char::to_lowercase)
+            .map(|c| if c == '-' || c == ' ' { '_' } else { c })
+            .collect()
+    };
+    let word = plain(word);
+    known
+        .into_iter()
+        .map(|k| (changes(&word, &plain(k)), k))
+        .filter(|(n, k)| *n <= if k.len() <= 4 { 1 } else { 2 })
+        .min_by_key(|(n, _)| *n)
+        .map(|(_, k)| k)
+}
+
+/// Letters to change, add, drop or swap with their neighbour to turn one word into the other (optimal
+/// string alignment distance).
+fn changes(a: &[char], b: &[char]) -> usize {
+    let width = b.len() + 1;
+    let mut table = vec![0; (a.len() + 1) * width];
+    for i in 0..=a.len() {
+        for j in 0..=b.len() {
+            let at = i * width + j;
+            table[at] = if i == 0 || j == 0 {
+                i + j
+            } else {
+                let differs = usize::from(a[i - 1] != b[j - 1]);
+                let mut least = (table[at - width] + 1)
+                    .min(table[at - 1] + 1)
+                    .min(table[at - width - 1] + differs);
+                if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
+                    least = least.min(table[at - 2 * width - 2] + 1);
+                }
+                least
+            };
+        }
+    }
+    table.last().copied().unwrap_or(0)
+}
+
+/// "; did you mean X?" for a near miss, else nothing.
+pub fn did_you_mean<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    closest(word, known).map_or(String::new(), |k| format!("; did you mean {k}?"))
+}
+
+/// A value as quoted in a message: control characters blanked, no longer than 40 characters.
+pub fn quoted(value: &str) -> String {
+    let mut shown: String = value
+        .chars()
+        .take(40)
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    if value.chars().count() > 40 {
+        shown.push('…');
+    }
+    format!("\"{shown}\"")
+}
+
+/// A number of mm for a message: up to two decimals, no trailing zeros ("609.6", "50").
+pub fn plain_mm(mm: f64) -> String {
+    let text = format!("{mm:.2}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    if text == "-0" {
+        "0".into()
+    } else {
+        text.into()
+    }
+}
+
+/// The faults of one file, gathered; past [`MOST_FAULTS`] they are only counted.
+#[derive(Debug)]
+pub struct Faults {
+    file: String,
+    list: Vec<Fault>,
+    more: usize,
+}
+
+impl Faults {
+    /// None so far.
+    pub fn of(file: &str) -> Self {
+        Faults {
+            file: file.to_string(),
+            list: Vec::new(),
+            more: 0,
+        }
+    }
+
+    /// One more, at a line and column (0: the whole file, the whole line).
+    pub fn add(&mut self, line: usize, column: usize, message: impl Into<String>) {
+        if self.full() {
+            self.more += 1;
+            return;
+        }
+        self.list.push(Fault {
+            file: self.file.clone(),
+            line,
+            column,
+            message: message.into(),
+        });
+    }
+
+    /// Whether further ones will only be counted; their place need not be found.
+    pub fn full(&self) -> bool {
+        self.list.len() >= MOST_FAULTS
+    }
+
+    /// How many so far, with those only counted.
+    pub fn count(&self) -> usize {
+        self.list.len() + self.more
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.list.is_empty()
+    }
+
+    /// All of them in the order of the file, with a last line counting those not listed.
+    pub fn into_list(mut self) -> Vec<Fault> {
+        self.list.sort_by_key(|f| (f.line, f.column));
+        if self.more > 0 {
+            self.list.push(Fault {
+                file: self.file,
+                line: 0,
+                column: 0,
+                message: format!(
+                    "and {} more like these; mend the first ones and try again",
+                    self.more
+                ),
+            });
+        }
+        self.list
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_count_characters_and_lines() {
+        assert_eq!(place("aé\nüb", 0), (1, 1));
+        assert_eq!(place("aé\nüb", 3), (1, 3));
+        assert_eq!(place("aé\nüb", 6), (2, 2));
+        assert_eq!(place("aé", 99), (1, 3));
+        assert_eq!(place("é", 1), (1, 1), "inside a character");
+    }
+
+    #[test]
+    fn near_words_are_found_and_far_ones_are_not() {
+        assert_eq!(closest("wave_gauge", ["wave-gauge"]), Some("wave-gauge"));
+        assert_eq!(closest("Lenght", ["length"]), Some("length"));
+        assert_eq!(closest("x", ["y", "by"]), Some("y"));
+        assert_eq!(closest("paint", ["panel", "purpose"]), None);
+    }
+
+    #[test]
+    fn a_flood_of_faults_is_counted_not_listed() {
+        let mut faults = Faults::of("a.txt");
+        (0..150).for_each(|i| faults.add(i + 1, 1, "wrong"));
+        let list = faults.into_list();
+        assert_eq!(list.len(), MOST_FAULTS + 1);
+        assert!(list[MOST_FAULTS].message.starts_with("and 50 more"));
+    }
+
+    #[test]
+    fn other_kinds_of_file_are_known_by_their_first_bytes() {
+        for (bytes, expected) in [
+            (&b"PK\x03\x04rest"[..], "spreadsheet"),
+            (&b"\x89PNG\r\n"[..], "picture"),
+            (&b"\xFF\xFEA\0"[..], "UTF-16"),
+            (&b" \r\n\t"[..], "is empty"),
+        ] {
+            let message = decode(bytes, "f").unwrap_err().message;
+            assert!(message.contains(expected), "{message}");
+        }
+    }
+}
