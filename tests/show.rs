@@ -19,3 +19,19 @@ fn draft() {
     std::fs::write("/tmp/show-map.png", png).unwrap();
     std::fs::write("/tmp/show-map.svg", svg).unwrap();
 }
+
+#[test]
+fn draft_page() {
+    let panel = fixture::panel();
+    let j = fixture::judgement(&panel);
+    let t = std::time::Instant::now();
+    let page = show::html::page(&j, &panel, Units::Metric).unwrap();
+    eprintln!("page {} bytes {:?}", page.len(), t.elapsed());
+    std::fs::write("/tmp/show-report.html", page).unwrap();
+    let t = std::time::Instant::now();
+    let csv = show::csv::surface(&j);
+    eprintln!("csv {} bytes {:?}", csv.len(), t.elapsed());
+    let mut text = Vec::new();
+    show::summary::write_lines(&show::summary::lines(&j, &panel, Units::Metric, std::path::Path::new("out")), 100, &mut text).unwrap();
+    eprintln!("{}", String::from_utf8_lossy(&text));
+}

@@ -19,7 +19,8 @@ use std::fmt::Write;
 
 /// Largest picture, px: four times as many are held while painting.
 const MOST_PIXELS: f64 = 40e6;
-const SVG_ZOOM: f64 = 10.0;
+/// How much larger the SVG's own coordinates are than px.
+pub(super) const SVG_ZOOM: f64 = 10.0;
 
 fn failed(what: impl std::fmt::Display) -> Error {
     Error::Calculation(format!("the map could not be drawn: {what}"))
