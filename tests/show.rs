@@ -35,3 +35,18 @@ fn draft_page() {
     show::summary::write_lines(&show::summary::lines(&j, &panel, Units::Metric, std::path::Path::new("out")), 100, &mut text).unwrap();
     eprintln!("{}", String::from_utf8_lossy(&text));
 }
+
+#[test]
+fn draft_others() {
+    let panel = fixture::panel();
+    let j = fixture::crowded(&panel);
+    std::fs::write("/tmp/show-crowded.png", show::map::draw_png(&j, &panel, Units::Us, 1800).unwrap()).unwrap();
+    for turned in [false, true] {
+        let (panel, j) = fixture::strip(turned);
+        std::fs::write(format!("/tmp/show-strip-{turned}.png"), show::map::draw_png(&j, &panel, Units::Metric, 1800).unwrap()).unwrap();
+    }
+    std::fs::write("/tmp/show-crowded.html", show::html::page(&j, &panel, Units::Us).unwrap()).unwrap();
+    let mut text = Vec::new();
+    show::summary::write_lines(&show::summary::lines(&j, &panel, Units::Us, std::path::Path::new("out")), 80, &mut text).unwrap();
+    eprintln!("{}", String::from_utf8_lossy(&text));
+}

@@ -33,15 +33,14 @@ pub fn cautions(j: &Judgement, panel: &Panel) -> Vec<Caution> {
     if sands {
         found.push(Caution {
             about: "dust",
-            text: "extract it and wear a P3 or P100 mask (dust only: solvent wants a vapour filter, isocyanate an \
-                   air-fed mask).",
+            text: "extract it, wear a P3 or P100 mask (against dust only: solvent and isocyanate want other masks).",
         });
     }
     if fills {
         found.push(Caution {
             about: "resin",
-            text: "resin, hardener and part-cured dust sensitise: gloves, and never solvent on skin. Small batches: a \
-                   full pot of epoxy gets hot enough to burn.",
+            text: "epoxy, hardener and part-cured dust sensitise: gloves, no solvent on skin. Small batches: a full \
+                   pot gets hot enough to burn.",
         });
     }
     if sands {

@@ -44,6 +44,20 @@ impl Field {
         }
     }
 
+    /// Values at the node columns along the height `y`.
+    pub fn row(&self, y: f64) -> Row {
+        let (ny, nx) = self.deviation.dim();
+        let v = (y / self.step_mm).clamp(0.0, ny.saturating_sub(1) as f64);
+        let (a, t) = (v as usize, v.fract());
+        let b = (a + 1).min(ny.saturating_sub(1));
+        let line = |values: &Array2<f64>| -> Vec<f64> {
+            let pick = |iy: usize, ix: usize| values.get([iy, ix]).copied().unwrap_or(f64::NAN);
+            let columns = (0..nx).map(|ix| mixed(&[pick(a, ix), pick(b, ix)], 0, 1, t));
+            columns.map(|v| v.unwrap_or(f64::NAN)).collect()
+        };
+        Row { deviation: line(&self.deviation), unmeasured: line(&self.unmeasured) }
+    }
+
     /// Deviation at a place, mm; `None` where unmeasured or beyond the nodes. Places off the grid take its edge.
     pub fn at(&self, x: f64, y: f64) -> Option<f64> {
         if self.any_unmeasured && between(&self.unmeasured, x / self.step_mm, y / self.step_mm)? > 0.5 {
@@ -51,6 +65,37 @@ impl Field {
         }
         between(&self.deviation, x / self.step_mm, y / self.step_mm)
     }
+}
+
+/// The deviation along one row of the picture: its values at the node columns.
+pub struct Row {
+    deviation: Vec<f64>,
+    unmeasured: Vec<f64>,
+}
+
+impl Row {
+    /// Deviation at node column `node` and the next; `None` where unmeasured or beyond the nodes.
+    pub fn ends(&self, node: f64) -> (Option<f64>, Option<f64>) {
+        (self.between(node, 0.0), self.between(node, 1.0))
+    }
+
+    /// Deviation a part `t` of the way from column `node` to the next.
+    pub fn between(&self, node: f64, t: f64) -> Option<f64> {
+        let last = self.deviation.len().checked_sub(1)?;
+        let (a, b) = ((node.max(0.0) as usize).min(last), ((node + 1.0).max(0.0) as usize).min(last));
+        if mixed(&self.unmeasured, a, b, t)? > 0.5 {
+            return None;
+        }
+        mixed(&self.deviation, a, b, t)
+    }
+}
+
+/// Between two columns by proportion; beside an unknown one the nearer decides.
+fn mixed(values: &[f64], a: usize, b: usize, t: f64) -> Option<f64> {
+    let (va, vb) = (*values.get(a)?, *values.get(b)?);
+    let value = va * (1.0 - t) + vb * t;
+    let near = if t < 0.5 { va } else { vb };
+    [value, near].into_iter().find(|v| !v.is_nan())
 }
 
 /// Bilinear value at node coordinates (u along x, v along y), clamped to the grid; `None` beside a NaN node that counts.

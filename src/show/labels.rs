@@ -150,9 +150,10 @@ impl Placer {
                 }
             }
             if let Some((_, at, angle)) = best {
-                let readable = if angle > 90.0 {
+                // Never upside down; nearly upright ones all read upward.
+                let readable = if angle > 80.0 {
                     angle - 180.0
-                } else if angle <= -90.0 {
+                } else if angle <= -100.0 {
                     angle + 180.0
                 } else {
                     angle

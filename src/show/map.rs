@@ -84,7 +84,7 @@ impl Look {
     }
 
     fn page() -> Self {
-        Look { width: 1000.0, text: 25.0, furniture: false }
+        Look { width: 840.0, text: 26.0, furniture: false }
     }
 
     /// A hair line, px.
@@ -169,10 +169,11 @@ impl<'a> Sheet<'a> {
         corners.map(|p| self.px(*p)).collect()
     }
 
-    /// Deviation at a place of the picture, `None` off the skin or unmeasured.
-    fn deviation_at(&self, picture: [f64; 2]) -> Option<f64> {
+    /// Deviation at a place of the picture if it is wanted; `None` off the skin or unmeasured.
+    fn deviation_at(&self, picture: [f64; 2], wanted: impl Fn(f64) -> bool) -> Option<f64> {
         let [x, y] = self.frame.panel_from_picture(picture);
-        self.panel.contains(x, y).then(|| self.field.at(x, y)).flatten()
+        let deviation = self.field.at(x, y).filter(|d| wanted(*d))?;
+        self.panel.contains(x, y).then_some(deviation)
     }
 
     /// Diagonal lines over highs; twice as many from twice the limit on.
@@ -188,8 +189,7 @@ impl<'a> Sheet<'a> {
             while s <= stop {
                 let at = [from[0] + s, from[1] + sum - s];
                 let ink = self
-                    .deviation_at(at)
-                    .filter(|d| *d > 0.0 && self.classes.of(*d) >= class)
+                    .deviation_at(at, |d| d > 0.0 && self.classes.of(d) >= class)
                     .map(|d| self.classes.mark(d));
                 run = match (run, ink) {
                     (Some((a, _, was)), Some(now)) if was == now => Some((a, at, was)),
@@ -219,7 +219,7 @@ impl<'a> Sheet<'a> {
         while y < end[1] {
             let mut x = self.frame.left + step * if row % 2 == 0 { 0.5 } else { 1.0 };
             while x < end[0] {
-                if let Some(d) = self.deviation_at([x, y]).filter(|d| *d < 0.0)
+                if let Some(d) = self.deviation_at([x, y], |d| d <= -self.classes.edges[1])
                     && let Some(radius) = dot_radius(self.classes.of(d), self.look)
                 {
                     shapes.push(Shape::Dot { at: [x, y], radius, colour: self.classes.mark(d) });
@@ -233,21 +233,16 @@ impl<'a> Sheet<'a> {
 
     /// Crosses where nothing may be sanded, and the area's edge.
     fn no_sand(&self, scene: &mut Scene) {
-        let step = self.look.text * 1.5;
+        let r = self.look.text * 0.2;
         for area in &self.panel.no_sand {
-            let [x0, y0, x1, y1] = area.bounds();
-            let (from, to) = (self.px([x0, y1]), self.px([x1, y0]));
-            let mut y = from[1] + step / 2.0;
-            while y < to[1] {
-                let mut x = from[0] + step / 2.0;
-                while x < to[0] {
-                    let at = self.frame.panel_from_picture([x, y]);
-                    if area.contains(at[0], at[1]) && self.panel.contains(at[0], at[1]) {
-                        cross(&mut scene.shapes, [x, y], self.look.text * 0.2, 1.6 * self.look.hair());
-                    }
-                    x += step;
+            for at in self.lattice(1.5, 0.75) {
+                let clear = [[-r, -r], [r, -r], [-r, r], [r, r]].iter().all(|d| {
+                    let [x, y] = self.frame.panel_from_picture([at[0] + d[0], at[1] + d[1]]);
+                    area.contains(x, y) && self.panel.contains(x, y)
+                });
+                if clear {
+                    cross(&mut scene.shapes, at, r, 1.6 * self.look.hair());
                 }
-                y += step;
             }
             scene.shapes.push(Shape::Line {
                 points: self.ring(area),
@@ -345,37 +340,44 @@ impl<'a> Sheet<'a> {
             });
             let [x0, y0, x1, y1] = opening.bounds();
             let middle = self.px([(x0 + x1) / 2.0, (y0 + y1) / 2.0]);
-            self.words_at(middle, (x1 - x0) * self.frame.scale, "opening", scene, placer)?;
+            let room = [(x1 - x0) * self.frame.scale, (y1 - y0) * self.frame.scale];
+            self.words_at(middle, room, "opening", scene, placer)?;
         }
         Ok(())
     }
 
-    /// Small grey words at a spot, where there is room for them.
+    /// Small grey words at a spot, in one line or a line a word, where there is room for them.
     fn words_at(
         &self,
         at: [f64; 2],
-        room: f64,
+        room: [f64; 2],
         words: &str,
         scene: &mut Scene,
         placer: &mut Placer,
-    ) -> Result<bool, Error> {
+    ) -> Result<(), Error> {
         let size = 0.9 * self.look.text;
-        let half = super::text::width(words, size)? / 2.0;
-        let area = [at[0] - half, at[1] - size / 2.0, at[0] + half, at[1] + size / 2.0];
-        if 2.0 * half > room || !placer.free(&area) {
-            return Ok(false);
+        for rows in [vec![words], words.split(' ').collect()] {
+            let mut wide: f64 = 0.0;
+            for row in &rows {
+                wide = wide.max(super::text::width(row, size)?);
+            }
+            let high = size * rows.len() as f64;
+            let area = [at[0] - wide / 2.0, at[1] - high / 2.0, at[0] + wide / 2.0, at[1] + high / 2.0];
+            if wide > room[0] || high > room[1] || !placer.free(&area) {
+                continue;
+            }
+            placer.take(area);
+            for (n, row) in rows.iter().enumerate() {
+                scene.labels.push(Label {
+                    size,
+                    colour: palette::GREY,
+                    halo: 2.0,
+                    ..self.plain([at[0], area[1] + size * (n as f64 + 0.5)], Anchor::Middle, row.to_string())
+                });
+            }
+            return Ok(());
         }
-        placer.take(area);
-        scene.labels.push(Label {
-            at,
-            text: words.into(),
-            size,
-            angle: 0.0,
-            anchor: Anchor::Middle,
-            colour: palette::GREY,
-            halo: 2.0,
-        });
-        Ok(true)
+        Ok(())
     }
 
     fn outline(&self, shapes: &mut Vec<Shape>) {
@@ -487,9 +489,10 @@ impl<'a> Sheet<'a> {
 
     /// "not measured" in each blank area wide enough.
     fn words_in_blank(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
-        for [x0, x1, y] in blank_spots(self.j) {
-            let middle = self.px([(x0 + x1) / 2.0, y]);
-            self.words_at(middle, (x1 - x0) * self.frame.scale, "not measured", scene, placer)?;
+        for Blank { x, y, rows } in blank_spots(self.j) {
+            let middle = self.px([(x[0] + x[1]) / 2.0, y]);
+            let room = [(x[1] - x[0]) * self.frame.scale, (rows[1] - rows[0]) * self.frame.scale];
+            self.words_at(middle, room, "not measured", scene, placer)?;
         }
         Ok(())
     }
@@ -509,32 +512,42 @@ impl<'a> Sheet<'a> {
         Ok(())
     }
 
-    /// "?" over wide areas where the interval straddles the limit.
+    /// Places each `step` text heights over the plot, beginning `from` text heights from its top left.
+    fn lattice(&self, step: f64, from: f64) -> Vec<[f64; 2]> {
+        let (text, f, end) = (self.look.text, &self.frame, self.frame.end());
+        let count = |room: f64| ((room / text - from) / step).ceil().max(0.0) as usize;
+        let (nx, ny) = (count(end[0] - f.left), count(end[1] - f.top));
+        let at = |n: usize| (from + step * n as f64) * text;
+        (0..ny)
+            .flat_map(|iy| (0..nx).map(move |ix| (ix, iy)))
+            .map(|(ix, iy)| [f.left + at(ix), f.top + at(iy)])
+            .collect()
+    }
+
+    /// "?" over wide areas where the interval straddles the limit; the narrow rings round lows and highs go without.
     fn unsure(&self, scene: &mut Scene, placer: &mut Placer) {
-        let (step, size) = (2.4 * self.look.text, 0.9 * self.look.text);
-        let end = self.frame.end();
+        let size = 0.9 * self.look.text;
         let nodes = &self.j.nodes;
-        let reach = (0.5 * self.look.text / self.frame.scale / nodes.grid.step_mm).ceil().max(1.0) as isize;
-        let mut y = self.frame.top + step / 2.0;
-        while y < end[1] {
-            let mut x = self.frame.left + step / 2.0;
-            while x < end[0] {
-                let at = self.frame.panel_from_picture([x, y]);
-                let all = [(0, 0), (reach, 0), (-reach, 0), (0, reach), (0, -reach)]
-                    .iter()
-                    .all(|d| state_near(nodes, at, *d) == Some(NodeState::Unsure));
-                let area = [x - size / 3.0, y - size / 2.0, x + size / 3.0, y + size / 2.0];
-                if all && placer.free(&area) {
-                    scene.labels.push(Label {
-                        size,
-                        colour: palette::GREY,
-                        halo: 1.5,
-                        ..self.plain([x, y], Anchor::Middle, "?".into())
-                    });
-                }
-                x += step;
+        let reach = (1.3 * self.look.text / self.frame.scale / nodes.grid.step_mm).ceil().max(1.0) as isize;
+        // Midway between the crosses of no-sand areas.
+        for [x, y] in self.lattice(3.0, 1.5) {
+            let at = self.frame.panel_from_picture([x, y]);
+            let near = |dx: isize, dy: isize| state_near(nodes, at, (dx * reach, dy * reach));
+            let unsure = |s: Option<NodeState>| s == Some(NodeState::Unsure);
+            // On both sides of the spot, one way or the other; a side off the panel is no objection.
+            let across = |d: [isize; 2]| [1, -1].iter().all(|s| {
+                let state = near(s * d[0], s * d[1]);
+                unsure(state) || matches!(state, None | Some(NodeState::Outside))
+            });
+            let area = [x - size / 3.0, y - size / 2.0, x + size / 3.0, y + size / 2.0];
+            if unsure(near(0, 0)) && across([1, 0]) && across([0, 1]) && placer.free(&area) {
+                scene.labels.push(Label {
+                    size,
+                    colour: palette::GREY,
+                    halo: 1.5,
+                    ..self.plain([x, y], Anchor::Middle, "?".into())
+                });
             }
-            y += step;
         }
     }
 }
@@ -578,8 +591,18 @@ fn state_near(nodes: &crate::judge::Nodes, at: [f64; 2], offset: (isize, isize))
     nodes.state.get([node(at[1], offset.1)?, node(at[0], offset.0)?]).copied()
 }
 
-/// Per connected unmeasured area, its widest run of nodes in a middle row: `[x0, x1, y]` in mm.
-fn blank_spots(j: &Judgement) -> Vec<[f64; 3]> {
+/// Room for words in an unmeasured area, mm.
+struct Blank {
+    /// Ends of its widest run of nodes near its middle.
+    x: [f64; 2],
+    /// Height of that run.
+    y: f64,
+    /// Its lowest and highest row.
+    rows: [f64; 2],
+}
+
+/// One [`Blank`] for each connected unmeasured area.
+fn blank_spots(j: &Judgement) -> Vec<Blank> {
     let (grid, state) = (&j.nodes.grid, &j.nodes.state);
     let (ny, nx) = state.dim();
     let blank = |iy: usize, ix: usize| state.get([iy, ix]) == Some(&NodeState::Unmeasured);
@@ -606,14 +629,18 @@ fn blank_spots(j: &Judgement) -> Vec<[f64; 3]> {
         members.sort_unstable();
         let rows = (members.first().map_or(0, |m| m.0), members.last().map_or(0, |m| m.0));
         let middle = (rows.0 + rows.1) as f64 / 2.0;
-        let mut best: Option<(f64, [f64; 3])> = None;
+        let mut best: Option<(f64, Blank)> = None;
         for run in members.chunk_by(|a, b| a.0 == b.0 && a.1 + 1 == b.1) {
             let (Some(first), Some(last)) = (run.first(), run.last()) else { continue };
             let length = (last.1 - first.1) as f64;
             // Half a node given up for each row away from the middle: among equals, the middle one.
             let worth = length - 0.5 * (first.0 as f64 - middle).abs();
-            if best.is_none_or(|(most, _)| worth > most) {
-                best = Some((worth, [grid.x(first.1), grid.x(last.1), grid.y(first.0)]));
+            if best.as_ref().is_none_or(|(most, _)| worth > *most) {
+                best = Some((worth, Blank {
+                    x: [grid.x(first.1), grid.x(last.1)],
+                    y: grid.y(first.0),
+                    rows: [grid.y(rows.0), grid.y(rows.1)],
+                }));
             }
         }
         spots.extend(best.map(|(_, spot)| spot));

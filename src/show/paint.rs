@@ -4,9 +4,9 @@
 //! coordinates only, so the SVG is drawn at ten times the size within a viewBox.
 
 use super::contour::iso_lines;
-use super::field::{Field, ringed};
+use super::field::{Field, Row, ringed};
 use super::palette::{self, Classes, Rgb};
-use super::scene::{Anchor, Label, Scene, Shape};
+use super::scene::{Anchor, Frame, Label, Scene, Shape};
 use super::text::{EM_PER_SIZE, Mask};
 use crate::panel::{Panel, Polygon};
 use crate::problem::Error;
@@ -48,7 +48,7 @@ pub fn png(scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) -> Re
     }
     let small = halved(&big, w, h);
     let mut file = Vec::new();
-    PngEncoder::new_with_quality(&mut file, CompressionType::Fast, FilterType::Up)
+    PngEncoder::new_with_quality(&mut file, CompressionType::Level(3), FilterType::NoFilter)
         .write_image(&small, w as u32, h as u32, ExtendedColorType::Rgb8)
         .map_err(failed)?;
     Ok(file)
@@ -57,22 +57,55 @@ pub fn png(scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) -> Re
 /// Fills the panel with the colours of its deviation; unmeasured places, openings and the rest stay white.
 fn colour(big: &mut [u8], w: usize, scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) {
     let frame = &scene.frame;
+    let column_of = |x: f64| (2.0 * frame.picture_from_panel([x, 0.0])[0] - 0.5).ceil().max(0.0) as usize;
     big.par_chunks_mut(w * 3).enumerate().for_each(|(row, pixels)| {
         let y = frame.panel_from_picture([0.0, (row as f64 + 0.5) / 2.0])[1];
-        for span in spans_at(panel, y) {
-            let px = |x: f64| 2.0 * frame.picture_from_panel([x, y])[0];
-            let first = (px(span[0]) - 0.5).ceil().max(0.0) as usize;
-            let past = ((px(span[1]) - 0.5).ceil().max(0.0) as usize).min(w);
-            for column in first..past {
-                let x = frame.panel_from_picture([(column as f64 + 0.5) / 2.0, 0.0])[0];
-                if let (Some(d), Some(pixel)) =
-                    (field.at(x, y), pixels.get_mut(3 * column..3 * column + 3))
-                {
-                    pixel.copy_from_slice(&classes.colour(d));
-                }
+        let spans = spans_at(panel, y);
+        if spans.is_empty() {
+            return;
+        }
+        let line = field.row(y);
+        for [from, to] in spans {
+            // From node to node the row is linear: where both ends share a colour, so does all between.
+            let mut x = from;
+            while x < to {
+                let node = (x / field.step_mm + 1e-9).floor();
+                let next = ((node + 1.0) * field.step_mm).min(to);
+                let (first, past) = (column_of(x), column_of(next).min(w));
+                paint_cell(pixels, first, past, node, frame, &line, field, classes);
+                x = next;
             }
         }
     });
+}
+
+/// Pixels `first..past` of one row, all between node column `node` and the next.
+#[allow(clippy::too_many_arguments)]
+fn paint_cell(
+    pixels: &mut [u8],
+    first: usize,
+    past: usize,
+    node: f64,
+    frame: &Frame,
+    line: &Row,
+    field: &Field,
+    classes: &Classes,
+) {
+    let (left, right) = line.ends(node);
+    let one = match (left, right) {
+        (None, None) => return,
+        (Some(l), Some(r)) if classes.colour(l) == classes.colour(r) => Some(classes.colour(l)),
+        _ => None,
+    };
+    for column in first..past {
+        let colour = one.or_else(|| {
+            let x = frame.panel_from_picture([(column as f64 + 0.5) / 2.0, 0.0])[0];
+            line.between(node, x / field.step_mm - node).map(|d| classes.colour(d))
+        });
+        if let (Some(colour), Some(pixel)) = (colour, pixels.get_mut(3 * column..3 * column + 3)) {
+            pixel.copy_from_slice(&colour);
+        }
+    }
 }
 
 /// The parts of the line at height y that lie on the skin, mm: inside the outline, outside the openings (even-odd rule).
@@ -181,10 +214,17 @@ fn blend(big: &mut [u8], w: usize, label: &Label, mask: &Mask, pad: usize, colou
         (low.floor().max(0.0) as usize).min(end)..(high.ceil().max(0.0) as usize).min(end)
     };
     let h = big.len() / (w * 3).max(1);
+    // Upright texts are moved to whole pixels and copied: sharper, and most texts are upright.
+    let upright = (label.angle == 0.0).then(|| [(at[0] - pivot).round(), (at[1] - mask.h as f64 / 2.0).round()]);
     for y in range(1, h) {
         for x in range(0, w) {
-            let (dx, dy) = (x as f64 + 0.5 - at[0], y as f64 + 0.5 - at[1]);
-            let ink = mask.at(dx * cos + dy * sin + pivot, dy * cos - dx * sin + mask.h as f64 / 2.0);
+            let ink = match upright {
+                Some([left, top]) => mask.pixel(x as f64 - left, y as f64 - top),
+                None => {
+                    let (dx, dy) = (x as f64 + 0.5 - at[0], y as f64 + 0.5 - at[1]);
+                    mask.at(dx * cos + dy * sin + pivot, dy * cos - dx * sin + mask.h as f64 / 2.0)
+                }
+            };
             if ink > 0.0
                 && let Some(pixel) = big.get_mut(3 * (y * w + x)..3 * (y * w + x) + 3)
             {

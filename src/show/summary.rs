@@ -195,9 +195,9 @@ fn filler(j: &Judgement, units: Units) -> Line {
     if j.to_level_cc.value <= 0.0 && of(j, RegionKind::Low, Action::Fill).is_empty() {
         return Line::new("FILLER", format!("none: no low asks for it at {}.", units.depth(j.node_limit_mm)), Tone::Work);
     }
-    let chosen = j.references.iter().find(|r| r.chosen).map(|r| format!(" to the {} reference", words::plain(r.name)));
+    let chosen = j.references.iter().find(|r| r.chosen).map(|r| format!(", against the {}", words::plain(r.name)));
     let text = format!(
-        "{} to level{}. To level only: what is spread, lost in the pot and sanded off again comes on top.",
+        "to level: {}{}. To level only: what is spread, lost in the pot and sanded off again comes on top.",
         words::volume(j.to_level_cc, units),
         chosen.unwrap_or_default(),
     );

@@ -95,18 +95,20 @@ impl Mask {
         }
     }
 
+    /// Coverage 0…1 of one pixel; 0 outside.
+    pub fn pixel(&self, column: f64, row: f64) -> f64 {
+        if column < 0.0 || row < 0.0 || column >= self.w as f64 || row >= self.h as f64 {
+            return 0.0;
+        }
+        let cell = self.ink.get(row as usize * self.w + column as usize);
+        cell.copied().unwrap_or(0) as f64 / 255.0
+    }
+
     /// Coverage 0…1 at a place in the mask, between pixels by proportion; 0 outside.
     pub fn at(&self, x: f64, y: f64) -> f64 {
         let (fx, fy) = ((x - 0.5).floor(), (y - 0.5).floor());
         let (tx, ty) = (x - 0.5 - fx, y - 0.5 - fy);
-        let pick = |dx: f64, dy: f64| -> f64 {
-            let (cx, cy) = (fx + dx, fy + dy);
-            if cx < 0.0 || cy < 0.0 || cx >= self.w as f64 || cy >= self.h as f64 {
-                return 0.0;
-            }
-            let cell = self.ink.get(cy as usize * self.w + cx as usize);
-            cell.copied().unwrap_or(0) as f64 / 255.0
-        };
+        let pick = |dx: f64, dy: f64| self.pixel(fx + dx, fy + dy);
         (pick(0.0, 0.0) * (1.0 - tx) + pick(1.0, 0.0) * tx) * (1.0 - ty)
             + (pick(0.0, 1.0) * (1.0 - tx) + pick(1.0, 1.0) * tx) * ty
     }

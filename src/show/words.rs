@@ -71,7 +71,11 @@ pub fn volume_range(i: Interval, units: Units) -> String {
     if i.low.is_nan() || i.high.is_nan() {
         return "range not known".into();
     }
-    format!("{}-{}", units.bare_volume(i.low), units.bare_volume(i.high))
+    match units {
+        // Both ends with the digits of the larger: "10-18", not "9.8-18".
+        Units::Metric if i.high.abs() >= 9.95 => format!("{:.0}-{:.0}", i.low, i.high),
+        _ => format!("{}-{}", units.bare_volume(i.low), units.bare_volume(i.high)),
+    }
 }
 
 /// "low L1", "high H2".
@@ -99,7 +103,7 @@ pub fn form_wavelengths(j: &Judgement, units: Units) -> String {
 /// The verdict as it heads screen and page.
 pub fn verdict(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::Fair => "FAIR at every base that could be checked",
+        Verdict::Fair => "FAIR at the bases checked",
         Verdict::AnotherCycle => "ANOTHER CYCLE",
         Verdict::MeasureMore => "MEASURE MORE",
     }

@@ -205,3 +205,65 @@ pub fn judgement(panel: &Panel) -> Judgement {
         sand_allowance_given: true,
     }
 }
+
+/// The same panel with thirty regions, many of them close together: for names that must not lie on one another.
+pub fn crowded(panel: &Panel) -> Judgement {
+    let mut j = judgement(panel);
+    let mut seed = 12345_u64;
+    let mut next = |from: f64, to: f64| {
+        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        from + (to - from) * ((seed >> 33) as f64 / (1u64 << 31) as f64)
+    };
+    j.regions.clear();
+    j.nodes.deviation.mapv_inplace(|d| if d.is_nan() { d } else { 0.0 });
+    for n in 0..30 {
+        let low = n < 22;
+        let at = [next(60.0, 1540.0), next(260.0, 1100.0)];
+        let (size, height) = ([next(25.0, 70.0), next(25.0, 70.0)], if low { -next(0.2, 1.6) } else { next(0.2, 0.5) });
+        let grid = j.nodes.grid;
+        for ((iy, ix), d) in j.nodes.deviation.indexed_iter_mut() {
+            *d += bump(grid.x(ix), grid.y(iy), at, size, height);
+        }
+        let (kind, name) = if low {
+            (RegionKind::Low, format!("L{}", n + 1))
+        } else {
+            (RegionKind::High, format!("H{}", n - 21))
+        };
+        let extent = [at[0] - size[0], at[1] - size[1], at[0] + size[0], at[1] + size[1]];
+        let action = if low { Action::Fill } else { Action::Leave };
+        j.regions.push(region(&name, kind, at, extent, height, 40.0 - n as f64, action));
+    }
+    j
+}
+
+/// A strip 4000 × 260 mm, or (turned) 260 × 4000: everything measured, nothing found.
+pub fn strip(turned: bool) -> (Panel, Judgement) {
+    let (length, width) = if turned { (260.0, 4000.0) } else { (4000.0, 260.0) };
+    let mut panel = panel();
+    (panel.length_mm, panel.width_mm) = (length, width);
+    panel.outline = Polygon::rectangle(length, width);
+    panel.cutouts.clear();
+    panel.no_sand.clear();
+    let mut j = judgement(&panel);
+    let grid = Grid { step_mm: 10.0, nx: (length / 10.0) as usize + 1, ny: (width / 10.0) as usize + 1 };
+    let flat = |v: f64| Array2::from_elem((grid.ny, grid.nx), v);
+    j.nodes = Nodes {
+        grid,
+        height: flat(0.0),
+        reference: flat(0.0),
+        deviation: Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| {
+            let along = if turned { grid.y(iy) } else { grid.x(ix) };
+            bump(along, 0.0, [2000.0, 0.0], [90.0, 90.0], -0.5)
+        }),
+        fairness: flat(0.0),
+        sd: flat(0.02),
+        state: Array2::from_elem((grid.ny, grid.nx), NodeState::Fair),
+        reading_distance: flat(20.0),
+        region: Array2::zeros((grid.ny, grid.nx)),
+    };
+    j.regions.truncate(1);
+    j.regions[0].worst_at = if turned { [130.0, 2000.0] } else { [2000.0, 130.0] };
+    j.placings.clear();
+    j.flags.clear();
+    (panel, j)
+}
