@@ -4,6 +4,11 @@
 //! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
 //! `show` computes nothing new.
 
+pub mod contour;
+pub mod edge;
+pub mod texture;
+pub mod volume;
+
 use crate::panel::{Form, Limit};
 use crate::problem::Warning;
 use ndarray::Array2;

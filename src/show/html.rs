@@ -207,7 +207,7 @@ fn region<'a>(r: &'a Region, units: Units) -> RegionRow<'a> {
     if r.kind == RegionKind::High {
         notes.push(format!("{} may come off", units.depth(r.allowed_mm)));
         if let Some(saves) = r.saves_cc_per_tenth.filter(|s| s.value > 0.0) {
-            notes.push(format!("each further {} off saves {}", units.depth(0.1), words::volume(saves, units)));
+            notes.push(format!("each further {} off saves {}", words::tenth(units), words::volume(saves, units)));
         }
     }
     if r.needs_cycle {

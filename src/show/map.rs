@@ -3,13 +3,14 @@
 //! Lows are teal with dots, highs brown with hatching, both denser the worse they are; unmeasured places are left
 //! blank. [`draw_png`] and [`draw_svg`] paint the same scene, [`for_page`] one with larger words and no legend.
 
-use super::contour::iso_lines;
+
 use super::field::{Field, ringed};
 use super::labels::Placer;
 use super::legend;
 use super::paint;
 use super::palette::{self, Classes, Rgb};
 use super::scene::{Anchor, Frame, Label, Scene, Shape, dashes};
+use crate::judge::contour::{IsoLine, iso_lines};
 use crate::judge::{Judgement, NodeState, RegionKind};
 use crate::panel::{Panel, Polygon};
 use crate::problem::Error;
@@ -147,12 +148,11 @@ impl<'a> Sheet<'a> {
         Ok(scene)
     }
 
-    /// Where texts on the panel may lie, px.
+    /// Where names may lie, px: on the panel, and in the free paper above and to the right of it.
     fn room(&self) -> [f64; 4] {
-        let end = self.frame.end();
-        let over = self.look.text * 0.4;
-        let side = self.look.text * 0.3;
-        [self.frame.left - side, self.frame.top - over, end[0] + side, end[1] + over]
+        let (end, text) = (self.frame.end(), self.look.text);
+        let top = if self.look.furniture { 3.8 * text } else { 0.3 * text };
+        [self.frame.left - 0.3 * text, top, self.look.width - 0.4 * text, end[1] + 0.4 * text]
     }
 
     /// Height taken by plot, ticks and axis name, px from the top.
@@ -284,7 +284,7 @@ impl<'a> Sheet<'a> {
                 (1.2, palette::INK)
             };
             for line in iso_lines(&self.field.known, self.field.step_mm, level) {
-                for points in self.on_skin(&line.points) {
+                for points in self.on_skin(&round_again(line)) {
                     shapes.push(Shape::Line {
                         points: points.clone(),
                         colour,
@@ -321,7 +321,7 @@ impl<'a> Sheet<'a> {
         }
         let shift = 2.0 * self.field.step_mm;
         for line in iso_lines(&ringed(&self.field.unmeasured, 1.0, 0.0), self.field.step_mm, 0.5) {
-            let points: Vec<[f64; 2]> = line.points.iter().map(|p| p.map(|v| v - shift)).collect();
+            let points: Vec<[f64; 2]> = round_again(line).iter().map(|p| p.map(|v| v - shift)).collect();
             for part in self.on_skin(&points) {
                 for dash in dashes(&part, 0.45 * self.look.text, 0.3 * self.look.text) {
                     shapes.push(Shape::Line { points: dash, colour: palette::GREY, width: 1.6 * self.look.hair() });
@@ -355,8 +355,8 @@ impl<'a> Sheet<'a> {
         scene: &mut Scene,
         placer: &mut Placer,
     ) -> Result<(), Error> {
-        let size = 0.9 * self.look.text;
-        for rows in [vec![words], words.split(' ').collect()] {
+        for (rows, part) in [(vec![words], 0.9), (words.split(' ').collect(), 0.9), (words.split(' ').collect(), 0.72)] {
+            let size = part * self.look.text;
             let mut wide: f64 = 0.0;
             for row in &rows {
                 wide = wide.max(super::text::width(row, size)?);
@@ -392,22 +392,17 @@ impl<'a> Sheet<'a> {
     fn axes(&self, scene: &mut Scene) {
         let (f, text) = (self.frame, self.look.text);
         let end = f.end();
-        let tick = round_step(6.0 * text / f.scale, self.units);
-        let mut place = 0.0;
-        while place <= f.origin_mm[0] + f.size_mm[0] + 1e-6 {
+        for place in self.round_places(f.origin_mm[0] + f.size_mm[0], 3.6) {
             let x = self.px([place, 0.0])[0];
-            scene.shapes.push(Shape::stroke([x, end[1] + 0.25 * text], [x, end[1] + 0.6 * text], palette::INK, self.look.hair()));
-            let at = [x, end[1] + 1.2 * text];
-            scene.labels.push(self.plain(at, Anchor::Middle, self.tick(place)));
-            place += tick;
+            let (from, to) = ([x, end[1] + 0.25 * text], [x, end[1] + 0.6 * text]);
+            scene.shapes.push(Shape::stroke(from, to, palette::INK, self.look.hair()));
+            scene.labels.push(self.plain([x, end[1] + 1.2 * text], Anchor::Middle, self.tick(place)));
         }
-        let tick = round_step(3.2 * text / f.scale, self.units).max(tick / 4.0);
-        let mut place = 0.0;
-        while place <= f.origin_mm[1] + f.size_mm[1] + 1e-6 {
+        for place in self.round_places(f.origin_mm[1] + f.size_mm[1], 2.2) {
             let y = self.px([0.0, place])[1];
-            scene.shapes.push(Shape::stroke([f.left - 0.6 * text, y], [f.left - 0.25 * text, y], palette::INK, self.look.hair()));
+            let (from, to) = ([f.left - 0.6 * text, y], [f.left - 0.25 * text, y]);
+            scene.shapes.push(Shape::stroke(from, to, palette::INK, self.look.hair()));
             scene.labels.push(self.plain([f.left - 0.8 * text, y], Anchor::Right, self.tick(place)));
-            place += tick;
         }
         let unit = self.units.place_unit();
         let middle = (f.left + end[0]) / 2.0;
@@ -417,6 +412,16 @@ impl<'a> Sheet<'a> {
         let across = [f.left - 3.9 * text, (f.top + end[1]) / 2.0];
         scene.labels.push(Label { angle: -90.0, ..self.plain(across, Anchor::Middle, format!("y, {unit}")) });
         self.datum(scene);
+    }
+
+    /// Round places from 0 to `last` mm, at least `apart` text heights apart; the far end itself where no round one fits.
+    fn round_places(&self, last: f64, apart: f64) -> Vec<f64> {
+        let step = round_step(apart * self.look.text / self.frame.scale, self.units);
+        let count = (last / step + 1e-9).floor() as usize;
+        match count {
+            0 => vec![0.0, last],
+            count => (0..=count).map(|n| n as f64 * step).collect(),
+        }
     }
 
     fn datum(&self, scene: &mut Scene) {
@@ -562,6 +567,12 @@ pub(super) fn dot_radius(class: usize, look: Look) -> Option<f64> {
         _ => 0.17,
     };
     Some(part * look.text)
+}
+
+/// The points of an iso-line, a closed one back to its beginning.
+fn round_again(line: IsoLine) -> Vec<[f64; 2]> {
+    let first = line.points.first().copied().filter(|_| line.closed);
+    line.points.into_iter().chain(first).collect()
 }
 
 /// Two short strokes crossing.

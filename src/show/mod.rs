@@ -6,7 +6,6 @@
 //! the report and in the files.
 
 pub mod care;
-mod contour;
 pub mod csv;
 mod field;
 mod files;

@@ -3,7 +3,7 @@
 //! Pixels are painted at twice the size and halved, which smooths every edge alike. The drawing library takes whole
 //! coordinates only, so the SVG is drawn at ten times the size within a viewBox.
 
-use super::contour::iso_lines;
+use crate::judge::contour::iso_lines;
 use super::field::{Field, Row, ringed};
 use super::palette::{self, Classes, Rgb};
 use super::scene::{Anchor, Frame, Label, Scene, Shape};

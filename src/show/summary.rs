@@ -114,7 +114,7 @@ fn looks_like(region: &Region) -> String {
 fn saving(region: &Region, verb: &str, units: Units) -> String {
     match region.saves_cc_per_tenth {
         Some(saves) if saves.value > 0.0 => {
-            format!(" Each further {} off {verb} {}.", units.depth(0.1), words::volume(saves, units))
+            format!(" Each further {} off {verb} {}.", words::tenth(units), words::volume(saves, units))
         }
         _ => String::new(),
     }
@@ -204,18 +204,16 @@ fn filler(j: &Judgement, units: Units) -> Line {
     Line::new("FILLER", text, Tone::Work)
 }
 
-fn names(regions: &[&Region]) -> String {
-    let told: Vec<String> = regions.iter().take(8).map(|r| words::name(r)).collect();
-    let more = regions.len().saturating_sub(8);
-    match more {
-        0 => told.join(", "),
-        more => format!("{} and {more} more", told.join(", ")),
-    }
+/// The regions with one action, lows and highs each by name: "lows L5, L6; high H3".
+fn all_with(j: &Judgement, action: Action) -> Option<String> {
+    let kinds = [RegionKind::Low, RegionKind::High].map(|kind| of(j, kind, action));
+    let told: Vec<String> = kinds.iter().filter(|k| !k.is_empty()).map(|k| words::names(k)).collect();
+    (!told.is_empty()).then(|| told.join("; "))
 }
 
 fn prime(j: &Judgement) -> Option<Line> {
-    let shallow: Vec<&Region> = j.regions.iter().filter(|r| r.action == Action::Prime).collect();
-    (!shallow.is_empty()).then(|| Line::new("PRIME", format!("{}: shallow enough for high-build primer.", names(&shallow)), Tone::Work))
+    let shallow = all_with(j, Action::Prime)?;
+    Some(Line::new("PRIME", format!("{shallow}: shallow enough for high-build primer."), Tone::Work))
 }
 
 fn leave(j: &Judgement, units: Units) -> Vec<Line> {
@@ -227,7 +225,7 @@ fn leave(j: &Judgement, units: Units) -> Vec<Line> {
         let condition = if saves.is_empty() { "" } else { " Only where the film or the designer allows it." };
         let others = match highs.get(1..).unwrap_or_default() {
             [] => String::new(),
-            others => format!(" Also {}.", names(others)),
+            others => format!(" Leave {} too.", words::names(others)),
         };
         let assumed = if j.sand_allowance_given {
             String::new()
@@ -245,17 +243,14 @@ fn leave(j: &Judgement, units: Units) -> Vec<Line> {
         all.push(Line::new("LEAVE", text, Tone::Work));
     }
     if !lows.is_empty() {
-        all.push(Line::new("LEAVE", format!("{}.", names(&lows)), Tone::Work));
+        all.push(Line::new("LEAVE", format!("{}.", words::names(&lows)), Tone::Work));
     }
     all
 }
 
 fn measure(j: &Judgement) -> Option<Line> {
-    let unclear: Vec<&Region> = j.regions.iter().filter(|r| r.action == Action::Measure).collect();
-    let mut sentences = Vec::new();
-    if !unclear.is_empty() {
-        sentences.push(format!("{}: what is known does not decide.", names(&unclear)));
-    }
+    let mut sentences: Vec<String> =
+        all_with(j, Action::Measure).map(|names| format!("{names}: what is known does not decide.")).into_iter().collect();
     sentences.extend(j.measure_next.iter().take(3).map(|s| format!("{}.", s.trim_end_matches('.'))));
     (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
 }
@@ -312,7 +307,7 @@ pub fn write_lines(lines: &[Line], width: usize, out: &mut impl Write) -> std::i
             format!("   {}", line.heading)
         };
         let used = label.chars().count();
-        let gap = if verdict || used + 1 > hang { if line.heading.is_empty() { hang - used.min(hang) } else { 2 } } else { hang - used };
+        let gap = if verdict || used >= hang { 2 } else { hang - used };
         let rows = wrapped(&line.text, used + gap, hang, width.max(20));
         write!(out, "{style}{label}{style:#}{}", " ".repeat(gap))?;
         for (n, row) in rows.iter().enumerate() {

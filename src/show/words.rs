@@ -28,15 +28,44 @@ pub fn worst(result: &LimitResult, units: Units) -> String {
     }
 }
 
-/// A length to the digits its base length deserves: whole mm, or inches to a tenth.
+/// "x 420 y 820"; inches say so.
 pub fn spot(at: [f64; 2], units: Units) -> String {
-    format!("x {} y {}", units.bare_place(at[0]), units.bare_place(at[1]))
+    format!("x {} y {}{}", units.bare_place(at[0]), units.bare_place(at[1]), inches(units))
 }
 
-/// "x 610-730 y 200-1000".
+/// "x 610-730 y 200-1000"; inches say so.
 pub fn extent(e: [f64; 4], units: Units) -> String {
     let p = |v| units.bare_place(v);
-    format!("x {}-{} y {}-{}", p(e[0]), p(e[2]), p(e[1]), p(e[3]))
+    format!("x {}-{} y {}-{}{}", p(e[0]), p(e[2]), p(e[1]), p(e[3]), inches(units))
+}
+
+fn inches(units: Units) -> &'static str {
+    match units {
+        Units::Metric => "",
+        Units::Us => " in",
+    }
+}
+
+/// A tenth of a millimetre, the step in which a high is priced: "0.1 mm", "4 thou".
+pub fn tenth(units: Units) -> &'static str {
+    match units {
+        Units::Metric => "0.1 mm",
+        Units::Us => "4 thou",
+    }
+}
+
+/// "lows L5, L6", "high H2", "lows L5, L6 and 3 more": regions of one kind, eight by name.
+pub fn names(regions: &[&Region]) -> String {
+    let told: Vec<&str> = regions.iter().take(8).map(|r| r.name.as_str()).collect();
+    let kind = match regions.first().map(|r| r.kind) {
+        Some(RegionKind::High) => "high",
+        _ => "low",
+    };
+    let s = if regions.len() == 1 { "" } else { "s" };
+    match regions.len().saturating_sub(8) {
+        0 => format!("{kind}{s} {}", told.join(", ")),
+        more => format!("{kind}{s} {} and {more} more", told.join(", ")),
+    }
 }
 
 /// "0.55-0.71" from a signed interval, sizes only, the smaller first.
