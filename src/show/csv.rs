@@ -14,7 +14,10 @@ pub fn surface(j: &Judgement) -> String {
         // Writing to a String cannot fail.
         let _ = write!(out, "{},{},", round(x), round(y));
         for values in [&nodes.height, &nodes.reference, &nodes.deviation, &nodes.sd] {
-            if let Some(value) = values.get([iy, ix]).filter(|v| v.is_finite() && !state.word().is_empty()) {
+            if let Some(value) = values
+                .get([iy, ix])
+                .filter(|v| v.is_finite() && !state.word().is_empty())
+            {
                 number(&mut out, *value);
             }
             out.push(',');

@@ -55,12 +55,17 @@ impl Field {
             let columns = (0..nx).map(|ix| mixed(&[pick(a, ix), pick(b, ix)], 0, 1, t));
             columns.map(|v| v.unwrap_or(f64::NAN)).collect()
         };
-        Row { deviation: line(&self.deviation), unmeasured: line(&self.unmeasured) }
+        Row {
+            deviation: line(&self.deviation),
+            unmeasured: line(&self.unmeasured),
+        }
     }
 
     /// Deviation at a place, mm; `None` where unmeasured or beyond the nodes. Places off the grid take its edge.
     pub fn at(&self, x: f64, y: f64) -> Option<f64> {
-        if self.any_unmeasured && between(&self.unmeasured, x / self.step_mm, y / self.step_mm)? > 0.5 {
+        if self.any_unmeasured
+            && between(&self.unmeasured, x / self.step_mm, y / self.step_mm)? > 0.5
+        {
             return None;
         }
         between(&self.deviation, x / self.step_mm, y / self.step_mm)
@@ -82,7 +87,10 @@ impl Row {
     /// Deviation a part `t` of the way from column `node` to the next.
     pub fn between(&self, node: f64, t: f64) -> Option<f64> {
         let last = self.deviation.len().checked_sub(1)?;
-        let (a, b) = ((node.max(0.0) as usize).min(last), ((node + 1.0).max(0.0) as usize).min(last));
+        let (a, b) = (
+            (node.max(0.0) as usize).min(last),
+            ((node + 1.0).max(0.0) as usize).min(last),
+        );
         if mixed(&self.unmeasured, a, b, t)? > 0.5 {
             return None;
         }
@@ -113,7 +121,10 @@ fn between(values: &Array2<f64>, u: f64, v: f64) -> Option<f64> {
     let value = (a * (1.0 - tx) + b * tx) * (1.0 - ty) + (c * (1.0 - tx) + d * tx) * ty;
     if value.is_nan() {
         // Beside the carried rim: the nearest node decides.
-        let near = pick(if ty < 0.5 { iy } else { jy }, if tx < 0.5 { ix } else { jx });
+        let near = pick(
+            if ty < 0.5 { iy } else { jy },
+            if tx < 0.5 { ix } else { jx },
+        );
         return (!near.is_nan()).then_some(near);
     }
     Some(value)

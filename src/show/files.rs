@@ -17,7 +17,10 @@ pub struct File {
 impl File {
     /// A file from its name and contents.
     pub fn new(name: &str, bytes: impl Into<Vec<u8>>) -> Self {
-        File { name: name.into(), bytes: bytes.into() }
+        File {
+            name: name.into(),
+            bytes: bytes.into(),
+        }
     }
 }
 
@@ -82,11 +85,17 @@ fn refused(path: &Path, source: std::io::Error) -> Error {
         ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
             "choose a folder you may write to with --out"
         }
-        ErrorKind::IsADirectory => "a folder of that name is in the way: move it, or choose another with --out",
+        ErrorKind::IsADirectory => {
+            "a folder of that name is in the way: move it, or choose another with --out"
+        }
         ErrorKind::NotADirectory | ErrorKind::AlreadyExists => {
             "a file of that name is in the way: move it, or choose another folder with --out"
         }
         _ => "choose another folder with --out",
     };
-    Error::File { path: path.to_path_buf(), source, advice: advice.into() }
+    Error::File {
+        path: path.to_path_buf(),
+        source,
+        advice: advice.into(),
+    }
 }

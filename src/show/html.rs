@@ -110,9 +110,13 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units) -> Result<String, Error>
         js: include_str!("report.js"),
         survey_line: survey_line(j),
         verdict: words::verdict(j.verdict),
-        verdict_class: if j.verdict == Verdict::Fair { "fair" } else { "open" },
+        verdict_class: if j.verdict == Verdict::Fair {
+            "fair"
+        } else {
+            "open"
+        },
         before: care::before_amounts(panel),
-        limit: units.depth(j.node_limit_mm),
+        limit: words::depth(j.node_limit_mm, units),
         stride,
         tapped_every: units.place(j.nodes.grid.step_mm * stride as f64),
         depth_unit: units.depth_unit(),
@@ -161,10 +165,16 @@ fn key(j: &Judgement, units: Units) -> Vec<KeyRow> {
             let from = *edges.get(class - 1)?;
             let words = match edges.get(class) {
                 None => format!("over {}", depth(from)),
-                Some(to) if class == 2 => format!("{} to {} (from the limit on)", depth(from), depth(*to)),
+                Some(to) if class == 2 => {
+                    format!("{} to {} (from the limit on)", depth(from), depth(*to))
+                }
                 Some(to) => format!("{} to {}", depth(from), depth(*to)),
             };
-            Some(KeyRow { low: low_swatch(class), words, high: high_swatch(class) })
+            Some(KeyRow {
+                low: low_swatch(class),
+                words,
+                high: high_swatch(class),
+            })
         })
         .collect();
     let fair = "background:#fff".to_string();
@@ -177,7 +187,10 @@ fn key(j: &Judgement, units: Units) -> Vec<KeyRow> {
 }
 
 fn low_swatch(class: usize) -> String {
-    let paper = palette::LOW.get(class - 1).copied().unwrap_or(palette::WHITE);
+    let paper = palette::LOW
+        .get(class - 1)
+        .copied()
+        .unwrap_or(palette::WHITE);
     let (ink, radius) = match class {
         1 => return format!("background:{}", palette::hex(paper)),
         2 => (palette::LOW[4], 1.6),
@@ -186,11 +199,17 @@ fn low_swatch(class: usize) -> String {
         _ => (palette::WHITE, 3.4),
     };
     let (paper, ink) = (palette::hex(paper), palette::hex(ink));
-    format!("background:radial-gradient({ink} {radius}px,transparent {:.1}px) 0 0/11px 11px {paper}", radius + 0.4)
+    format!(
+        "background:radial-gradient({ink} {radius}px,transparent {:.1}px) 0 0/11px 11px {paper}",
+        radius + 0.4
+    )
 }
 
 fn high_swatch(class: usize) -> String {
-    let paper = palette::HIGH.get(class - 1).copied().unwrap_or(palette::WHITE);
+    let paper = palette::HIGH
+        .get(class - 1)
+        .copied()
+        .unwrap_or(palette::WHITE);
     let (ink, step) = match class {
         1 => return format!("background:{}", palette::hex(paper)),
         2 => (palette::HIGH[4], 9),
@@ -205,9 +224,16 @@ fn region<'a>(r: &'a Region, units: Units) -> RegionRow<'a> {
     let mut notes = vec![r.from_edges.clone()];
     notes.push(r.looks_like.clone());
     if r.kind == RegionKind::High {
-        notes.push(format!("{} may come off", units.depth(r.allowed_mm)));
+        notes.push(format!(
+            "{} may come off",
+            words::depth(r.allowed_mm, units)
+        ));
         if let Some(saves) = r.saves_cc_per_tenth.filter(|s| s.value > 0.0) {
-            notes.push(format!("each further {} off saves {}", words::tenth(units), words::volume(saves, units)));
+            notes.push(format!(
+                "each further {} off saves {}",
+                words::tenth(units),
+                words::volume(saves, units)
+            ));
         }
     }
     if r.needs_cycle {
@@ -217,8 +243,12 @@ fn region<'a>(r: &'a Region, units: Units) -> RegionRow<'a> {
     RegionRow {
         name: &r.name,
         action: r.action.word(),
-        worst: format!("{} ({})", map::signed(units, r.worst_mm.value), words::depth_range(r.worst_mm, units)),
-        volume: format!("{} ({})", units.bare_volume(r.volume_cc.value), words::volume_range(r.volume_cc, units)),
+        worst: format!(
+            "{} ({})",
+            map::signed(units, r.worst_mm.value),
+            words::depth_range(r.worst_mm, units)
+        ),
+        volume: words::bare_volume(r.volume_cc, units),
         at: words::spot(r.worst_at, units),
         extent: words::extent(r.extent_mm, units),
         area: units.area(r.area_cm2),
@@ -233,8 +263,20 @@ fn limit<'a>(l: &'a LimitResult, units: Units) -> LimitRow<'a> {
         limit: format!("{zone}{}", words::limit(&l.limit, units)),
         state: words::plain(l.state.word()),
         worst: words::worst(l, units),
-        at: if known { format!("{}, at {:.0}°", words::spot(l.worst_at, units), l.direction_deg) } else { String::new() },
-        within: if known { percent(l.share_within) } else { String::new() },
+        at: if known {
+            format!(
+                "{}, at {:.0}°",
+                words::spot(l.worst_at, units),
+                l.direction_deg
+            )
+        } else {
+            String::new()
+        },
+        within: if known {
+            percent(l.share_within)
+        } else {
+            String::new()
+        },
         origin: &l.limit.origin,
         remedy: &l.remedy,
     }
@@ -256,19 +298,21 @@ fn references(j: &Judgement, units: Units) -> Vec<ReferenceRow> {
         .iter()
         .map(|r| ReferenceRow {
             name: words::plain(r.name),
-            level: units.volume(r.to_level_cc),
-            sand: units.volume(r.sand_cc),
+            level: words::one_volume(r.to_level_cc, units),
+            sand: words::one_volume(r.sand_cc, units),
             chosen: if r.chosen { "chosen" } else { "" },
         })
         .collect()
 }
 
 fn allowance(j: &Judgement, units: Units) -> String {
-    let depth = units.depth(j.sand_allowance_mm);
+    let depth = words::depth(j.sand_allowance_mm, units);
     if j.sand_allowance_given {
         format!("{depth} may be sanded off, none in no-sand areas.")
     } else {
-        format!("No sand_allowance given: {depth} assumed, about what blocking takes anyway (common practice).")
+        format!(
+            "No sand_allowance given: {depth} assumed, about what blocking takes anyway (common practice)."
+        )
     }
 }
 
@@ -279,21 +323,33 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
     };
     let mut all = Vec::new();
     all.push(match j.repeatability_mm {
-        Some(sd) => format!("Repeatability of one reading (standard deviation, from repeated placings): {}.", fine(sd)),
+        Some(sd) => format!(
+            "Repeatability of one reading (standard deviation, from repeated placings): {}.",
+            fine(sd)
+        ),
         None => "Repeatability not known: no placing was repeated.".into(),
     });
     for (tool, sd) in &j.noise_mm {
-        all.push(format!("Noise of one reading found by the fit, {tool}: {}.", fine(*sd)));
+        all.push(format!(
+            "Noise of one reading found by the fit, {tool}: {}.",
+            fine(*sd)
+        ));
     }
     for (axis, wave) in [("x", j.sight.along_x_mm), ("y", j.sight.along_y_mm)] {
         all.push(match wave {
-            Some(mm) => format!("Shortest wave this survey sees along {axis}: {}.", units.place(mm)),
+            Some(mm) => format!(
+                "Shortest wave this survey sees along {axis}: {}.",
+                units.place(mm)
+            ),
             None => format!("No placing runs along {axis}: waves that way are not seen."),
         });
     }
     if !j.sight.blind_mm.is_empty() {
         let waves: Vec<String> = j.sight.blind_mm.iter().map(|mm| units.place(*mm)).collect();
-        all.push(format!("A wave gauge of the survey is blind to waves of {}.", waves.join(", ")));
+        all.push(format!(
+            "A wave gauge of the survey is blind to waves of {}.",
+            waves.join(", ")
+        ));
     }
     all.extend(j.sight.untied.iter().cloned());
     all.push(format!(
@@ -307,16 +363,38 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
 
 fn parameters(j: &Judgement) -> Vec<ParameterRow> {
     let t = &j.texture;
-    let mm = |v: f64| if v.is_nan() { "not known".into() } else { format!("{v:.3} mm") };
-    let row = |name: &str, value: String, meaning| ParameterRow { name: name.into(), value, meaning };
+    let mm = |v: f64| {
+        if v.is_nan() {
+            "not known".into()
+        } else {
+            format!("{v:.3} mm")
+        }
+    };
+    let row = |name: &str, value: String, meaning| ParameterRow {
+        name: name.into(),
+        value,
+        meaning,
+    };
     let mut rows = vec![
         row("Sa", mm(t.sa_mm), "mean size of the deviation"),
         row("Sq", mm(t.sq_mm), "root mean square"),
         row("Sz", mm(t.sz_mm), "highest to lowest"),
-        row("Sdq", if t.sdq.is_nan() { "not known".into() } else { format!("{:.2} mm/m", 1000.0 * t.sdq) }, "root mean square slope"),
+        row(
+            "Sdq",
+            if t.sdq.is_nan() {
+                "not known".into()
+            } else {
+                format!("{:.2} mm/m", 1000.0 * t.sdq)
+            },
+            "root mean square slope",
+        ),
     ];
     rows.extend(j.bands.iter().map(|b| {
-        row(&format!("Sq, waves {:.0} to {:.0} mm", b.from_mm, b.to_mm), mm(b.sq_mm), "root mean square within the band")
+        row(
+            &format!("Sq, waves {:.0} to {:.0} mm", b.from_mm, b.to_mm),
+            mm(b.sq_mm),
+            "root mean square within the band",
+        )
     }));
     rows
 }
@@ -425,7 +503,10 @@ fn thinned((ny, nx): (usize, usize), stride: usize) -> impl Iterator<Item = [usi
 
 /// Numbers as multiples of a power of ten fine enough to hold the largest: (base64, mm per unit).
 fn packed(values: &ndarray::Array2<f64>, stride: usize) -> (String, f64) {
-    let largest = values.iter().filter(|v| v.is_finite()).fold(0.0_f64, |m, v| m.max(v.abs()));
+    let largest = values
+        .iter()
+        .filter(|v| v.is_finite())
+        .fold(0.0_f64, |m, v| m.max(v.abs()));
     let mut unit = 0.001;
     while largest / unit > 32_000.0 {
         unit *= 10.0;
@@ -455,7 +536,13 @@ mod tests {
 
     #[test]
     fn a_share_is_never_rounded_to_all_or_none() {
-        for (share, words) in [(0.0, "0 %"), (0.004, "under 1 %"), (0.93, "93 %"), (0.996, "over 99 %"), (1.0, "100 %")] {
+        for (share, words) in [
+            (0.0, "0 %"),
+            (0.004, "under 1 %"),
+            (0.93, "93 %"),
+            (0.996, "over 99 %"),
+            (1.0, "100 %"),
+        ] {
             assert_eq!(percent(share), words);
         }
     }

@@ -4,7 +4,10 @@
 //! known is `null`, never NaN.
 
 use super::care;
-use crate::judge::{Band, Flag, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight, Texture};
+use crate::judge::{
+    Band, Flag, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
+    Texture,
+};
 use crate::panel::{Form, Panel, Quantity};
 use crate::problem::{Error, Warning};
 use serde::Serialize;
@@ -212,7 +215,14 @@ fn survey(j: &Judgement) -> Survey<'_> {
         shortest_wave_mm: waves.into_iter().flatten().reduce(f64::min),
         repeatability_mm: j.repeatability_mm,
         sight: &j.sight,
-        noise: j.noise_mm.iter().map(|(tool, sd_mm)| Noise { tool, sd_mm: *sd_mm }).collect(),
+        noise: j
+            .noise_mm
+            .iter()
+            .map(|(tool, sd_mm)| Noise {
+                tool,
+                sd_mm: *sd_mm,
+            })
+            .collect(),
         fit: Fit {
             status: &j.fit_status,
             range_mm: j.range_mm,

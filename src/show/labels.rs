@@ -10,6 +10,9 @@ use crate::problem::Error;
 
 type Box4 = [f64; 4];
 
+/// A name placed, and the line back to its spot where it had to move away.
+pub type Named = (Label, Option<[[f64; 2]; 2]>);
+
 /// Places already taken, and the area texts must stay in (px: left, top, right, bottom).
 pub struct Placer {
     within: Box4,
@@ -23,7 +26,10 @@ fn overlap(a: &Box4, b: &Box4) -> bool {
 impl Placer {
     /// Nothing taken yet.
     pub fn new(within: Box4) -> Self {
-        Placer { within, taken: Vec::new() }
+        Placer {
+            within,
+            taken: Vec::new(),
+        }
     }
 
     /// Marks a box as taken.
@@ -48,7 +54,7 @@ impl Placer {
         words: &str,
         size: f64,
         colour: Rgb,
-    ) -> Result<Option<(Label, Option<[[f64; 2]; 2]>)>, Error> {
+    ) -> Result<Option<Named>, Error> {
         let half = text::width(words, size)? / 2.0;
         let (side, rise) = (half + 0.45 * size, 0.85 * size);
         let near = [
@@ -69,16 +75,37 @@ impl Placer {
                     let dx = a * half;
                     [[dx, -r], [dx, r]]
                 })
-                .chain([[half + r, -r / 2.0], [-half - r, -r / 2.0], [half + r, r / 2.0], [-half - r, r / 2.0]])
+                .chain([
+                    [half + r, -r / 2.0],
+                    [-half - r, -r / 2.0],
+                    [half + r, r / 2.0],
+                    [-half - r, r / 2.0],
+                ])
         });
         for (n, offset) in near.into_iter().chain(far).enumerate() {
             let inside = |low: f64, high: f64, v: f64| v.max(low).min(high.max(low));
             let at = [
-                inside(self.within[0] + half, self.within[2] - half, spot[0] + offset[0]),
-                inside(self.within[1] + size / 2.0, self.within[3] - size / 2.0, spot[1] + offset[1]),
+                inside(
+                    self.within[0] + half,
+                    self.within[2] - half,
+                    spot[0] + offset[0],
+                ),
+                inside(
+                    self.within[1] + size / 2.0,
+                    self.within[3] - size / 2.0,
+                    spot[1] + offset[1],
+                ),
             ];
-            let area = [at[0] - half - 2.0, at[1] - size / 2.0, at[0] + half + 2.0, at[1] + size / 2.0];
-            let covers_spot = overlap(&area, &[spot[0] - 3.0, spot[1] - 3.0, spot[0] + 3.0, spot[1] + 3.0]);
+            let area = [
+                at[0] - half - 2.0,
+                at[1] - size / 2.0,
+                at[0] + half + 2.0,
+                at[1] + size / 2.0,
+            ];
+            let covers_spot = overlap(
+                &area,
+                &[spot[0] - 3.0, spot[1] - 3.0, spot[0] + 3.0, spot[1] + 3.0],
+            );
             if covers_spot || !self.free(&area) {
                 continue;
             }
@@ -114,11 +141,20 @@ impl Placer {
             return Ok(Vec::new());
         }
         let place = |s: f64| -> [f64; 2] {
-            let i = reach.partition_point(|r| *r <= s).clamp(1, points.len() - 1);
+            let i = reach
+                .partition_point(|r| *r <= s)
+                .clamp(1, points.len() - 1);
             let (from, to) = (points[i - 1], points[i]);
             let span = reach[i] - reach[i - 1];
-            let t = if span > 0.0 { (s - reach[i - 1]) / span } else { 0.0 };
-            [from[0] + t * (to[0] - from[0]), from[1] + t * (to[1] - from[1])]
+            let t = if span > 0.0 {
+                (s - reach[i - 1]) / span
+            } else {
+                0.0
+            };
+            [
+                from[0] + t * (to[0] - from[0]),
+                from[1] + t * (to[1] - from[1]),
+            ]
         };
         let stretches = ((total / every).round() as usize).clamp(1, 40);
         let mut labels = Vec::new();
@@ -162,7 +198,10 @@ impl Placer {
                 for area in boxes_along(at, turn, need, size) {
                     self.take(area);
                 }
-                labels.push(Label { angle: readable, ..upright(at, words, size, palette::INK) });
+                labels.push(Label {
+                    angle: readable,
+                    ..upright(at, words, size, palette::INK)
+                });
             }
         }
         Ok(labels)
@@ -216,8 +255,16 @@ mod tests {
                 .expect("measured")
                 .expect("room for a dozen");
             let half = text::width(&name, 30.0).expect("measured") / 2.0;
-            let area = [label.at[0] - half, label.at[1] - 15.0, label.at[0] + half, label.at[1] + 15.0];
-            assert!(!areas.iter().any(|a| overlap(a, &area)), "{name} lies on another");
+            let area = [
+                label.at[0] - half,
+                label.at[1] - 15.0,
+                label.at[0] + half,
+                label.at[1] + 15.0,
+            ];
+            assert!(
+                !areas.iter().any(|a| overlap(a, &area)),
+                "{name} lies on another"
+            );
             areas.push(area);
         }
     }
@@ -225,7 +272,9 @@ mod tests {
     #[test]
     fn a_number_lies_along_its_line_and_reads_from_below() {
         let mut placer = Placer::new([0.0, 0.0, 800.0, 600.0]);
-        let line: Vec<[f64; 2]> = (0..60).map(|i| [600.0 - 5.0 * i as f64, 500.0 - 5.0 * i as f64]).collect();
+        let line: Vec<[f64; 2]> = (0..60)
+            .map(|i| [600.0 - 5.0 * i as f64, 500.0 - 5.0 * i as f64])
+            .collect();
         let labels = placer.along(&line, "0.30", 20.0, 2000.0).expect("measured");
         assert_eq!(labels.len(), 1);
         assert!((labels[0].angle - 45.0).abs() < 1e-6, "{}", labels[0].angle);

@@ -3,7 +3,6 @@
 //! Lows are teal with dots, highs brown with hatching, both denser the worse they are; unmeasured places are left
 //! blank. [`draw_png`] and [`draw_svg`] paint the same scene, [`for_page`] one with larger words and no legend.
 
-
 use super::field::{Field, ringed};
 use super::labels::Placer;
 use super::legend;
@@ -23,7 +22,12 @@ pub const PNG_WIDTH: u32 = 1800;
 ///
 /// # Errors
 /// [`Error::Calculation`] when the picture cannot be made: a panel without extent, a width beyond the limits.
-pub fn draw_png(j: &Judgement, panel: &Panel, units: Units, width_px: u32) -> Result<Vec<u8>, Error> {
+pub fn draw_png(
+    j: &Judgement,
+    panel: &Panel,
+    units: Units,
+    width_px: u32,
+) -> Result<Vec<u8>, Error> {
     let sheet = Sheet::new(j, panel, units, Look::paper(width_px)?)?;
     let scene = sheet.scene()?;
     paint::png(&scene, &sheet.field, &sheet.classes, panel)
@@ -55,7 +59,10 @@ pub fn for_page(j: &Judgement, panel: &Panel, units: Units) -> Result<PageMap, E
     let sheet = Sheet::new(j, panel, units, Look::page())?;
     let scene = sheet.scene()?;
     let svg = paint::svg(&scene, &sheet.field, &sheet.classes, panel, &title(j))?;
-    Ok(PageMap { svg, frame: scene.frame })
+    Ok(PageMap {
+        svg,
+        frame: scene.frame,
+    })
 }
 
 fn title(j: &Judgement) -> String {
@@ -81,11 +88,19 @@ impl Look {
             )));
         }
         let width = width_px as f64;
-        Ok(Look { width, text: width / 64.0, furniture: true })
+        Ok(Look {
+            width,
+            text: width / 64.0,
+            furniture: true,
+        })
     }
 
     fn page() -> Self {
-        Look { width: 840.0, text: 26.0, furniture: false }
+        Look {
+            width: 840.0,
+            text: 26.0,
+            furniture: false,
+        }
     }
 
     /// A hair line, px.
@@ -151,8 +166,17 @@ impl<'a> Sheet<'a> {
     /// Where names may lie, px: on the panel, and in the free paper above and to the right of it.
     fn room(&self) -> [f64; 4] {
         let (end, text) = (self.frame.end(), self.look.text);
-        let top = if self.look.furniture { 3.8 * text } else { 0.3 * text };
-        [self.frame.left - 0.3 * text, top, self.look.width - 0.4 * text, end[1] + 0.4 * text]
+        let top = if self.look.furniture {
+            3.8 * text
+        } else {
+            0.3 * text
+        };
+        [
+            self.frame.left - 0.3 * text,
+            top,
+            self.look.width - 0.4 * text,
+            end[1] + 0.4 * text,
+        ]
     }
 
     /// Height taken by plot, ticks and axis name, px from the top.
@@ -184,7 +208,10 @@ impl<'a> Sheet<'a> {
         for n in 0..lines {
             let sum = n as f64 * step;
             let class = if n % 2 == 0 { 2 } else { 3 };
-            let (mut s, stop) = ((sum - (end[1] - from[1])).max(0.0), sum.min(end[0] - from[0]));
+            let (mut s, stop) = (
+                (sum - (end[1] - from[1])).max(0.0),
+                sum.min(end[0] - from[0]),
+            );
             let mut run: Option<([f64; 2], [f64; 2], Rgb)> = None;
             while s <= stop {
                 let at = [from[0] + s, from[1] + sum - s];
@@ -222,7 +249,11 @@ impl<'a> Sheet<'a> {
                 if let Some(d) = self.deviation_at([x, y], |d| d <= -self.classes.edges[1])
                     && let Some(radius) = dot_radius(self.classes.of(d), self.look)
                 {
-                    shapes.push(Shape::Dot { at: [x, y], radius, colour: self.classes.mark(d) });
+                    shapes.push(Shape::Dot {
+                        at: [x, y],
+                        radius,
+                        colour: self.classes.mark(d),
+                    });
                 }
                 x += step;
             }
@@ -250,12 +281,20 @@ impl<'a> Sheet<'a> {
                 width: self.look.hair(),
             });
         }
-        for (area, dash) in self.panel.no_fill.iter().map(|a| (a, 0.15)).chain(
-            self.panel.zones.iter().map(|z| (&z.outline, 0.9)),
-        ) {
+        for (area, dash) in self
+            .panel
+            .no_fill
+            .iter()
+            .map(|a| (a, 0.15))
+            .chain(self.panel.zones.iter().map(|z| (&z.outline, 0.9)))
+        {
             let (on, off) = (dash * self.look.text, 0.35 * self.look.text);
             for part in dashes(&self.ring(area), on, off) {
-                scene.shapes.push(Shape::Line { points: part, colour: palette::GREY, width: 1.6 * self.look.hair() });
+                scene.shapes.push(Shape::Line {
+                    points: part,
+                    colour: palette::GREY,
+                    width: 1.6 * self.look.hair(),
+                });
             }
         }
     }
@@ -264,14 +303,24 @@ impl<'a> Sheet<'a> {
         for placing in &self.j.placings {
             let [a, b] = placing.ends.map(|p| self.px(p));
             if [a, b].iter().flatten().all(|v| v.is_finite()) {
-                shapes.push(Shape::stroke(a, b, [128, 128, 128], 0.75 * self.look.hair()));
+                shapes.push(Shape::stroke(
+                    a,
+                    b,
+                    [128, 128, 128],
+                    0.75 * self.look.hair(),
+                ));
             }
         }
     }
 
     /// Iso-lines drawn; handed back (level, points in px) for their numbers.
     fn iso_lines(&self, shapes: &mut Vec<Shape>) -> Vec<(f64, Vec<[f64; 2]>)> {
-        let deepest = self.field.known.iter().filter(|v| v.is_finite()).fold(0.0_f64, |m, v| m.max(v.abs()));
+        let deepest = self
+            .field
+            .known
+            .iter()
+            .filter(|v| v.is_finite())
+            .fold(0.0_f64, |m, v| m.max(v.abs()));
         let limit = self.classes.edges[1];
         let mut drawn = Vec::new();
         for level in self.classes.levels(deepest) {
@@ -320,11 +369,22 @@ impl<'a> Sheet<'a> {
             return;
         }
         let shift = 2.0 * self.field.step_mm;
-        for line in iso_lines(&ringed(&self.field.unmeasured, 1.0, 0.0), self.field.step_mm, 0.5) {
-            let points: Vec<[f64; 2]> = round_again(line).iter().map(|p| p.map(|v| v - shift)).collect();
+        for line in iso_lines(
+            &ringed(&self.field.unmeasured, 1.0, 0.0),
+            self.field.step_mm,
+            0.5,
+        ) {
+            let points: Vec<[f64; 2]> = round_again(line)
+                .iter()
+                .map(|p| p.map(|v| v - shift))
+                .collect();
             for part in self.on_skin(&points) {
                 for dash in dashes(&part, 0.45 * self.look.text, 0.3 * self.look.text) {
-                    shapes.push(Shape::Line { points: dash, colour: palette::GREY, width: 1.6 * self.look.hair() });
+                    shapes.push(Shape::Line {
+                        points: dash,
+                        colour: palette::GREY,
+                        width: 1.6 * self.look.hair(),
+                    });
                 }
             }
         }
@@ -332,7 +392,10 @@ impl<'a> Sheet<'a> {
 
     fn openings(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
         for opening in &self.panel.cutouts {
-            scene.shapes.push(Shape::Area { points: self.ring(opening), colour: palette::WHITE });
+            scene.shapes.push(Shape::Area {
+                points: self.ring(opening),
+                colour: palette::WHITE,
+            });
             scene.shapes.push(Shape::Line {
                 points: self.ring(opening),
                 colour: palette::INK,
@@ -355,14 +418,23 @@ impl<'a> Sheet<'a> {
         scene: &mut Scene,
         placer: &mut Placer,
     ) -> Result<(), Error> {
-        for (rows, part) in [(vec![words], 0.9), (words.split(' ').collect(), 0.9), (words.split(' ').collect(), 0.72)] {
+        for (rows, part) in [
+            (vec![words], 0.9),
+            (words.split(' ').collect(), 0.9),
+            (words.split(' ').collect(), 0.72),
+        ] {
             let size = part * self.look.text;
             let mut wide: f64 = 0.0;
             for row in &rows {
                 wide = wide.max(super::text::width(row, size)?);
             }
             let high = size * rows.len() as f64;
-            let area = [at[0] - wide / 2.0, at[1] - high / 2.0, at[0] + wide / 2.0, at[1] + high / 2.0];
+            let area = [
+                at[0] - wide / 2.0,
+                at[1] - high / 2.0,
+                at[0] + wide / 2.0,
+                at[1] + high / 2.0,
+            ];
             if wide > room[0] || high > room[1] || !placer.free(&area) {
                 continue;
             }
@@ -372,7 +444,11 @@ impl<'a> Sheet<'a> {
                     size,
                     colour: palette::GREY,
                     halo: 2.0,
-                    ..self.plain([at[0], area[1] + size * (n as f64 + 0.5)], Anchor::Middle, row.to_string())
+                    ..self.plain(
+                        [at[0], area[1] + size * (n as f64 + 0.5)],
+                        Anchor::Middle,
+                        row.to_string(),
+                    )
                 });
             }
             return Ok(());
@@ -395,22 +471,43 @@ impl<'a> Sheet<'a> {
         for place in self.round_places(f.origin_mm[0] + f.size_mm[0], 3.6) {
             let x = self.px([place, 0.0])[0];
             let (from, to) = ([x, end[1] + 0.25 * text], [x, end[1] + 0.6 * text]);
-            scene.shapes.push(Shape::stroke(from, to, palette::INK, self.look.hair()));
-            scene.labels.push(self.plain([x, end[1] + 1.2 * text], Anchor::Middle, self.tick(place)));
+            scene
+                .shapes
+                .push(Shape::stroke(from, to, palette::INK, self.look.hair()));
+            scene.labels.push(self.plain(
+                [x, end[1] + 1.2 * text],
+                Anchor::Middle,
+                self.tick(place),
+            ));
         }
         for place in self.round_places(f.origin_mm[1] + f.size_mm[1], 2.2) {
             let y = self.px([0.0, place])[1];
             let (from, to) = ([f.left - 0.6 * text, y], [f.left - 0.25 * text, y]);
-            scene.shapes.push(Shape::stroke(from, to, palette::INK, self.look.hair()));
-            scene.labels.push(self.plain([f.left - 0.8 * text, y], Anchor::Right, self.tick(place)));
+            scene
+                .shapes
+                .push(Shape::stroke(from, to, palette::INK, self.look.hair()));
+            scene.labels.push(self.plain(
+                [f.left - 0.8 * text, y],
+                Anchor::Right,
+                self.tick(place),
+            ));
         }
         let unit = self.units.place_unit();
         let middle = (f.left + end[0]) / 2.0;
         let wide = end[0] - f.left > 22.0 * text;
-        let words = if wide { format!("x, {unit} from the datum corner") } else { format!("x, {unit}") };
-        scene.labels.push(self.plain([middle, end[1] + 2.5 * text], Anchor::Middle, words));
+        let words = if wide {
+            format!("x, {unit} from the datum corner")
+        } else {
+            format!("x, {unit}")
+        };
+        scene
+            .labels
+            .push(self.plain([middle, end[1] + 2.5 * text], Anchor::Middle, words));
         let across = [f.left - 3.9 * text, (f.top + end[1]) / 2.0];
-        scene.labels.push(Label { angle: -90.0, ..self.plain(across, Anchor::Middle, format!("y, {unit}")) });
+        scene.labels.push(Label {
+            angle: -90.0,
+            ..self.plain(across, Anchor::Middle, format!("y, {unit}"))
+        });
         self.datum(scene);
     }
 
@@ -431,12 +528,22 @@ impl<'a> Sheet<'a> {
             colour: palette::INK,
         });
         let words = [at[0] - 0.8 * text, at[1] + 1.2 * text];
-        scene.labels.push(self.plain(words, Anchor::Right, "datum".into()));
+        scene
+            .labels
+            .push(self.plain(words, Anchor::Right, "datum".into()));
     }
 
     /// An ordinary text without a halo.
     pub fn plain(&self, at: [f64; 2], anchor: Anchor, text: String) -> Label {
-        Label { at, text, size: self.look.text, angle: 0.0, anchor, colour: palette::INK, halo: 0.0 }
+        Label {
+            at,
+            text,
+            size: self.look.text,
+            angle: 0.0,
+            anchor,
+            colour: palette::INK,
+            halo: 0.0,
+        }
     }
 
     fn tick(&self, mm: f64) -> String {
@@ -466,8 +573,16 @@ impl<'a> Sheet<'a> {
         for spot in spots.iter().filter(|s| s.iter().all(|v| v.is_finite())) {
             let r = 0.22 * self.look.text;
             placer.take([spot[0] - r, spot[1] - r, spot[0] + r, spot[1] + r]);
-            scene.shapes.push(Shape::Dot { at: *spot, radius: r, colour: palette::WHITE });
-            scene.shapes.push(Shape::Dot { at: *spot, radius: 0.65 * r, colour: palette::INK });
+            scene.shapes.push(Shape::Dot {
+                at: *spot,
+                radius: r,
+                colour: palette::WHITE,
+            });
+            scene.shapes.push(Shape::Dot {
+                at: *spot,
+                radius: 0.65 * r,
+                colour: palette::INK,
+            });
         }
         for (region, spot) in order.iter().zip(spots) {
             if !spot.iter().all(|v| v.is_finite()) {
@@ -477,14 +592,20 @@ impl<'a> Sheet<'a> {
                 RegionKind::Low => palette::LOW[4],
                 RegionKind::High => palette::HIGH[4],
             };
-            let full = format!("{} {}", region.name, signed(self.units, region.worst_mm.value));
+            let full = format!(
+                "{} {}",
+                region.name,
+                signed(self.units, region.worst_mm.value)
+            );
             let placed = match placer.beside(spot, &full, size, colour)? {
                 Some(found) => Some(found),
                 None => placer.beside(spot, &region.name, 0.8 * size, colour)?,
             };
             if let Some((label, back)) = placed {
                 if let Some([from, to]) = back {
-                    scene.shapes.push(Shape::stroke(from, to, palette::INK, self.look.hair()));
+                    scene
+                        .shapes
+                        .push(Shape::stroke(from, to, palette::INK, self.look.hair()));
                 }
                 scene.labels.push(label);
             }
@@ -496,7 +617,10 @@ impl<'a> Sheet<'a> {
     fn words_in_blank(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
         for Blank { x, y, rows } in blank_spots(self.j) {
             let middle = self.px([(x[0] + x[1]) / 2.0, y]);
-            let room = [(x[1] - x[0]) * self.frame.scale, (rows[1] - rows[0]) * self.frame.scale];
+            let room = [
+                (x[1] - x[0]) * self.frame.scale,
+                (rows[1] - rows[0]) * self.frame.scale,
+            ];
             self.words_at(middle, room, "not measured", scene, placer)?;
         }
         Ok(())
@@ -512,7 +636,10 @@ impl<'a> Sheet<'a> {
         for (level, points) in lines {
             let words = signed(self.units, *level);
             let labels = placer.along(points, &words, 0.85 * text, 24.0 * text)?;
-            scene.labels.extend(labels.into_iter().map(|l| Label { halo: text / 11.0, ..l }));
+            scene.labels.extend(labels.into_iter().map(|l| Label {
+                halo: text / 11.0,
+                ..l
+            }));
         }
         Ok(())
     }
@@ -533,18 +660,27 @@ impl<'a> Sheet<'a> {
     fn unsure(&self, scene: &mut Scene, placer: &mut Placer) {
         let size = 0.9 * self.look.text;
         let nodes = &self.j.nodes;
-        let reach = (1.3 * self.look.text / self.frame.scale / nodes.grid.step_mm).ceil().max(1.0) as isize;
+        let reach = (1.3 * self.look.text / self.frame.scale / nodes.grid.step_mm)
+            .ceil()
+            .max(1.0) as isize;
         // Midway between the crosses of no-sand areas.
         for [x, y] in self.lattice(3.0, 1.5) {
             let at = self.frame.panel_from_picture([x, y]);
             let near = |dx: isize, dy: isize| state_near(nodes, at, (dx * reach, dy * reach));
             let unsure = |s: Option<NodeState>| s == Some(NodeState::Unsure);
             // On both sides of the spot, one way or the other; a side off the panel is no objection.
-            let across = |d: [isize; 2]| [1, -1].iter().all(|s| {
-                let state = near(s * d[0], s * d[1]);
-                unsure(state) || matches!(state, None | Some(NodeState::Outside))
-            });
-            let area = [x - size / 3.0, y - size / 2.0, x + size / 3.0, y + size / 2.0];
+            let across = |d: [isize; 2]| {
+                [1, -1].iter().all(|s| {
+                    let state = near(s * d[0], s * d[1]);
+                    unsure(state) || matches!(state, None | Some(NodeState::Outside))
+                })
+            };
+            let area = [
+                x - size / 3.0,
+                y - size / 2.0,
+                x + size / 3.0,
+                y + size / 2.0,
+            ];
             if unsure(near(0, 0)) && across([1, 0]) && across([0, 1]) && placer.free(&area) {
                 scene.labels.push(Label {
                     size,
@@ -588,18 +724,31 @@ pub(super) fn left_out_mark(shapes: &mut Vec<Shape>, at: [f64; 2], look: Look) {
     let r = 0.36 * look.text;
     for (colour, width, r) in [(palette::WHITE, 5.0, r * 1.25), (palette::INK, 2.2, r)] {
         for [dx, dy] in [[1.0, 0.0], [0.0, 1.0]] {
-            let (from, to) = ([at[0] - r * dx, at[1] - r * dy], [at[0] + r * dx, at[1] + r * dy]);
+            let (from, to) = (
+                [at[0] - r * dx, at[1] - r * dy],
+                [at[0] + r * dx, at[1] + r * dy],
+            );
             shapes.push(Shape::stroke(from, to, colour, width * look.hair()));
         }
     }
 }
 
-fn state_near(nodes: &crate::judge::Nodes, at: [f64; 2], offset: (isize, isize)) -> Option<NodeState> {
+fn state_near(
+    nodes: &crate::judge::Nodes,
+    at: [f64; 2],
+    offset: (isize, isize),
+) -> Option<NodeState> {
     let node = |v: f64, d: isize| {
         let n = (v / nodes.grid.step_mm).round();
-        (n >= 0.0 && n < 1e9).then(|| (n as usize).checked_add_signed(d)).flatten()
+        (0.0..1e9)
+            .contains(&n)
+            .then(|| (n as usize).checked_add_signed(d))
+            .flatten()
     };
-    nodes.state.get([node(at[1], offset.1)?, node(at[0], offset.0)?]).copied()
+    nodes
+        .state
+        .get([node(at[1], offset.1)?, node(at[0], offset.0)?])
+        .copied()
 }
 
 /// Room for words in an unmeasured area, mm.
@@ -638,20 +787,28 @@ fn blank_spots(j: &Judgement) -> Vec<Blank> {
             }
         }
         members.sort_unstable();
-        let rows = (members.first().map_or(0, |m| m.0), members.last().map_or(0, |m| m.0));
+        let rows = (
+            members.first().map_or(0, |m| m.0),
+            members.last().map_or(0, |m| m.0),
+        );
         let middle = (rows.0 + rows.1) as f64 / 2.0;
         let mut best: Option<(f64, Blank)> = None;
         for run in members.chunk_by(|a, b| a.0 == b.0 && a.1 + 1 == b.1) {
-            let (Some(first), Some(last)) = (run.first(), run.last()) else { continue };
+            let (Some(first), Some(last)) = (run.first(), run.last()) else {
+                continue;
+            };
             let length = (last.1 - first.1) as f64;
             // Half a node given up for each row away from the middle: among equals, the middle one.
             let worth = length - 0.5 * (first.0 as f64 - middle).abs();
             if best.as_ref().is_none_or(|(most, _)| worth > *most) {
-                best = Some((worth, Blank {
-                    x: [grid.x(first.1), grid.x(last.1)],
-                    y: grid.y(first.0),
-                    rows: [grid.y(rows.0), grid.y(rows.1)],
-                }));
+                best = Some((
+                    worth,
+                    Blank {
+                        x: [grid.x(first.1), grid.x(last.1)],
+                        y: grid.y(first.0),
+                        rows: [grid.y(rows.0), grid.y(rows.1)],
+                    },
+                ));
             }
         }
         spots.extend(best.map(|(_, spot)| spot));
@@ -675,11 +832,13 @@ pub(super) fn round_step(least_mm: f64, units: Units) -> f64 {
             .flat_map(|n| [1.0, 2.0, 5.0].map(|m| m * 10f64.powi(n)))
             .find(|step| *step >= least_mm)
             .unwrap_or(1e8),
-        Units::Us => [1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 240.0, 480.0, 1200.0, 12000.0]
-            .map(|inches| inches * MM_PER_INCH)
-            .into_iter()
-            .find(|step| *step >= least_mm)
-            .unwrap_or(1e7),
+        Units::Us => [
+            1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 240.0, 480.0, 1200.0, 12000.0,
+        ]
+        .map(|inches| inches * MM_PER_INCH)
+        .into_iter()
+        .find(|step| *step >= least_mm)
+        .unwrap_or(1e7),
     }
 }
 
@@ -688,7 +847,8 @@ fn frame_for(panel: &Panel, look: Look) -> Result<Frame, Error> {
     let b = panel.outline.bounds();
     let (x0, y0) = (b[0].min(0.0), b[1].min(0.0));
     let size = [b[2] - x0, b[3] - y0];
-    if !size.iter().all(|v| v.is_finite() && *v > 0.0 && *v < 1e7) {
+    let corners_known = panel.outline.0.iter().flatten().all(|v| v.is_finite());
+    if !(corners_known && size.iter().all(|v| v.is_finite() && *v > 0.0 && *v < 1e7)) {
         return Err(Error::Calculation(format!(
             "the map could not be drawn: the outline is {} × {} mm",
             size[0], size[1]
@@ -700,7 +860,11 @@ fn frame_for(panel: &Panel, look: Look) -> Result<Frame, Error> {
     let scale = (plot / size[0]).min(1.1 * plot / size[1]);
     let (w, h) = (size[0] * scale, size[1] * scale);
     let spare = (7.0 * text - h).max(0.0) / 2.0;
-    let head = if look.furniture { 4.4 * text } else { 0.8 * text };
+    let head = if look.furniture {
+        4.4 * text
+    } else {
+        0.8 * text
+    };
     Ok(Frame {
         origin_mm: [x0, y0],
         size_mm: size,

@@ -3,11 +3,11 @@
 //! Pixels are painted at twice the size and halved, which smooths every edge alike. The drawing library takes whole
 //! coordinates only, so the SVG is drawn at ten times the size within a viewBox.
 
-use crate::judge::contour::iso_lines;
 use super::field::{Field, Row, ringed};
 use super::palette::{self, Classes, Rgb};
 use super::scene::{Anchor, Frame, Label, Scene, Shape};
 use super::text::{EM_PER_SIZE, Mask};
+use crate::judge::contour::iso_lines;
 use crate::panel::{Panel, Polygon};
 use crate::problem::Error;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
@@ -27,7 +27,12 @@ fn failed(what: impl std::fmt::Display) -> Error {
 }
 
 /// The scene as PNG.
-pub fn png(scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) -> Result<Vec<u8>, Error> {
+pub fn png(
+    scene: &Scene,
+    field: &Field,
+    classes: &Classes,
+    panel: &Panel,
+) -> Result<Vec<u8>, Error> {
     if !(scene.width * scene.height <= MOST_PIXELS && scene.width >= 1.0 && scene.height >= 1.0) {
         return Err(failed(format_args!(
             "{:.0} × {:.0} pixels are too many",
@@ -55,55 +60,80 @@ pub fn png(scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) -> Re
 }
 
 /// Fills the panel with the colours of its deviation; unmeasured places, openings and the rest stay white.
-fn colour(big: &mut [u8], w: usize, scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) {
-    let frame = &scene.frame;
-    let column_of = |x: f64| (2.0 * frame.picture_from_panel([x, 0.0])[0] - 0.5).ceil().max(0.0) as usize;
-    big.par_chunks_mut(w * 3).enumerate().for_each(|(row, pixels)| {
-        let y = frame.panel_from_picture([0.0, (row as f64 + 0.5) / 2.0])[1];
-        let spans = spans_at(panel, y);
-        if spans.is_empty() {
-            return;
-        }
-        let line = field.row(y);
-        for [from, to] in spans {
-            // From node to node the row is linear: where both ends share a colour, so does all between.
-            let mut x = from;
-            while x < to {
-                let node = (x / field.step_mm + 1e-9).floor();
-                let next = ((node + 1.0) * field.step_mm).min(to);
-                let (first, past) = (column_of(x), column_of(next).min(w));
-                paint_cell(pixels, first, past, node, frame, &line, field, classes);
-                x = next;
-            }
-        }
-    });
-}
-
-/// Pixels `first..past` of one row, all between node column `node` and the next.
-#[allow(clippy::too_many_arguments)]
-fn paint_cell(
-    pixels: &mut [u8],
-    first: usize,
-    past: usize,
-    node: f64,
-    frame: &Frame,
-    line: &Row,
+fn colour(
+    big: &mut [u8],
+    w: usize,
+    scene: &Scene,
     field: &Field,
     classes: &Classes,
+    panel: &Panel,
 ) {
-    let (left, right) = line.ends(node);
-    let one = match (left, right) {
-        (None, None) => return,
-        (Some(l), Some(r)) if classes.colour(l) == classes.colour(r) => Some(classes.colour(l)),
-        _ => None,
+    let frame = &scene.frame;
+    let ink = Ink {
+        frame,
+        field,
+        classes,
     };
-    for column in first..past {
-        let colour = one.or_else(|| {
-            let x = frame.panel_from_picture([(column as f64 + 0.5) / 2.0, 0.0])[0];
-            line.between(node, x / field.step_mm - node).map(|d| classes.colour(d))
+    big.par_chunks_mut(w * 3)
+        .enumerate()
+        .for_each(|(row, pixels)| {
+            let y = frame.panel_from_picture([0.0, (row as f64 + 0.5) / 2.0])[1];
+            let spans = spans_at(panel, y);
+            if spans.is_empty() {
+                return;
+            }
+            let line = field.row(y);
+            for [from, to] in spans {
+                // From node to node the row is linear: where both ends share a colour, so does all between.
+                let mut x = from;
+                while x < to {
+                    let node = (x / field.step_mm + 1e-9).floor();
+                    let next = ((node + 1.0) * field.step_mm).min(to);
+                    let (first, past) = (ink.column(x), ink.column(next).min(w));
+                    if let Some(cell) = pixels.get_mut(3 * first..3 * past) {
+                        ink.fill(cell, first, node, &line);
+                    }
+                    x = next;
+                }
+            }
         });
-        if let (Some(colour), Some(pixel)) = (colour, pixels.get_mut(3 * column..3 * column + 3)) {
-            pixel.copy_from_slice(&colour);
+}
+
+/// What turns a place into a colour.
+struct Ink<'a> {
+    frame: &'a Frame,
+    field: &'a Field,
+    classes: &'a Classes,
+}
+
+impl Ink<'_> {
+    /// The first column of the doubled picture whose middle lies at or right of x mm.
+    fn column(&self, x: f64) -> usize {
+        (2.0 * self.frame.picture_from_panel([x, 0.0])[0] - 0.5)
+            .ceil()
+            .max(0.0) as usize
+    }
+
+    /// Colours the pixels of one row from column `first` on, all between node column `node` and the next.
+    fn fill(&self, cell: &mut [u8], first: usize, node: f64, line: &Row) {
+        let paint =
+            |pixel: &mut [u8], colour: Rgb| pixel.iter_mut().zip(colour).for_each(|(p, c)| *p = c);
+        match line.ends(node) {
+            (None, None) => {}
+            (Some(l), Some(r)) if self.classes.colour(l) == self.classes.colour(r) => {
+                let colour = self.classes.colour(l);
+                cell.chunks_exact_mut(3)
+                    .for_each(|pixel| paint(pixel, colour));
+            }
+            _ => {
+                for (n, pixel) in cell.chunks_exact_mut(3).enumerate() {
+                    let column = (first + n) as f64 + 0.5;
+                    let x = self.frame.panel_from_picture([column / 2.0, 0.0])[0];
+                    if let Some(d) = line.between(node, x / self.field.step_mm - node) {
+                        paint(pixel, self.classes.colour(d));
+                    }
+                }
+            }
         }
     }
 }
@@ -158,24 +188,39 @@ fn shapes<DB: DrawingBackend>(
     shapes: &[Shape],
     zoom: f64,
 ) -> Result<(), Error> {
-    let at = |p: &[f64; 2]| ((p[0] * zoom).round() as i32, (p[1] * zoom).round() as i32);
+    // Far off the picture is as good as farther: the library walks over every row it is given.
+    let whole = |v: f64| (v * zoom).round().clamp(-1e5, 2e5) as i32;
+    let at = |p: &[f64; 2]| (whole(p[0]), whole(p[1]));
     let rgb = |c: &Rgb| RGBColor(c[0], c[1], c[2]);
     for shape in shapes {
         match shape {
-            Shape::Line { points, colour, width } => {
+            Shape::Line {
+                points,
+                colour,
+                width,
+            } => {
                 let mut places: Vec<(i32, i32)> = points.iter().map(at).collect();
                 places.dedup();
                 if places.len() > 1 {
                     let style = rgb(colour).stroke_width((width * zoom).round().max(1.0) as u32);
-                    root.draw(&PathElement::new(places, style)).map_err(failed)?;
+                    root.draw(&PathElement::new(places, style))
+                        .map_err(failed)?;
                 }
             }
             Shape::Area { points, colour } if points.len() > 2 => {
                 let places: Vec<(i32, i32)> = points.iter().map(at).collect();
-                root.draw(&plotters::element::Polygon::new(places, rgb(colour).filled())).map_err(failed)?;
+                root.draw(&plotters::element::Polygon::new(
+                    places,
+                    rgb(colour).filled(),
+                ))
+                .map_err(failed)?;
             }
             Shape::Area { .. } => {}
-            Shape::Dot { at: middle, radius, colour } => {
+            Shape::Dot {
+                at: middle,
+                radius,
+                colour,
+            } => {
                 let radius = (radius * zoom).round().max(1.0) as i32;
                 root.draw(&Circle::new(at(middle), radius, rgb(colour).filled()))
                     .map_err(failed)?;
@@ -190,7 +235,14 @@ fn write_text(big: &mut [u8], w: usize, label: &Label) -> Result<(), Error> {
     let pad = (2.0 * label.halo).ceil() as usize + 2;
     let letters = Mask::new(&label.text, 2.0 * label.size, pad)?;
     if label.halo > 0.0 {
-        blend(big, w, label, &letters.grown(2.0 * label.halo), pad, palette::WHITE);
+        blend(
+            big,
+            w,
+            label,
+            &letters.grown(2.0 * label.halo),
+            pad,
+            palette::WHITE,
+        );
     }
     blend(big, w, label, &letters, pad, label.colour);
     Ok(())
@@ -209,20 +261,34 @@ fn blend(big: &mut [u8], w: usize, label: &Label, mask: &Mask, pad: usize, colou
         [at[0] + u * cos - v * sin, at[1] + u * sin + v * cos]
     });
     let range = |axis: usize, end: usize| {
-        let low = corners.iter().map(|c| c[axis]).fold(f64::INFINITY, f64::min);
-        let high = corners.iter().map(|c| c[axis]).fold(f64::NEG_INFINITY, f64::max);
+        let low = corners
+            .iter()
+            .map(|c| c[axis])
+            .fold(f64::INFINITY, f64::min);
+        let high = corners
+            .iter()
+            .map(|c| c[axis])
+            .fold(f64::NEG_INFINITY, f64::max);
         (low.floor().max(0.0) as usize).min(end)..(high.ceil().max(0.0) as usize).min(end)
     };
     let h = big.len() / (w * 3).max(1);
     // Upright texts are moved to whole pixels and copied: sharper, and most texts are upright.
-    let upright = (label.angle == 0.0).then(|| [(at[0] - pivot).round(), (at[1] - mask.h as f64 / 2.0).round()]);
+    let upright = (label.angle == 0.0).then(|| {
+        [
+            (at[0] - pivot).round(),
+            (at[1] - mask.h as f64 / 2.0).round(),
+        ]
+    });
     for y in range(1, h) {
         for x in range(0, w) {
             let ink = match upright {
                 Some([left, top]) => mask.pixel(x as f64 - left, y as f64 - top),
                 None => {
                     let (dx, dy) = (x as f64 + 0.5 - at[0], y as f64 + 0.5 - at[1]);
-                    mask.at(dx * cos + dy * sin + pivot, dy * cos - dx * sin + mask.h as f64 / 2.0)
+                    mask.at(
+                        dx * cos + dy * sin + pivot,
+                        dy * cos - dx * sin + mask.h as f64 / 2.0,
+                    )
                 }
             };
             if ink > 0.0
@@ -298,7 +364,11 @@ fn bands(out: &mut String, scene: &Scene, field: &Field, classes: &Classes, pane
         }
         let _ = write!(out, "<path fill=\"{}\" d=\"", palette::hex(colour));
         for line in lines {
-            svg_loop(out, scene, line.points.into_iter().map(|p| p.map(|v| v - shift)));
+            svg_loop(
+                out,
+                scene,
+                line.points.into_iter().map(|p| p.map(|v| v - shift)),
+            );
         }
         out.push_str("\"/>\n");
     };
@@ -318,7 +388,10 @@ fn bands(out: &mut String, scene: &Scene, field: &Field, classes: &Classes, pane
 fn svg_loop(out: &mut String, scene: &Scene, points: impl Iterator<Item = [f64; 2]>) {
     let mut last: Option<[i64; 2]> = None;
     for point in points {
-        let p = scene.frame.picture_from_panel(point).map(|v| (v * SVG_ZOOM).round() as i64);
+        let p = scene
+            .frame
+            .picture_from_panel(point)
+            .map(|v| (v * SVG_ZOOM).round() as i64);
         match last {
             None => {
                 let _ = write!(out, "M{} {}l", p[0], p[1]);

@@ -78,7 +78,11 @@ pub enum Shape {
 impl Shape {
     /// A line from one place to another.
     pub fn stroke(from: [f64; 2], to: [f64; 2], colour: Rgb, width: f64) -> Self {
-        Shape::Line { points: vec![from, to], colour, width }
+        Shape::Line {
+            points: vec![from, to],
+            colour,
+            width,
+        }
     }
 
     /// A filled rectangle.
@@ -148,7 +152,10 @@ pub fn dashes(points: &[[f64; 2]], on: f64, off: f64) -> Vec<Vec<[f64; 2]>> {
         }
         let along = |s: f64| {
             let t = s / length;
-            [from[0] + t * (to[0] - from[0]), from[1] + t * (to[1] - from[1])]
+            [
+                from[0] + t * (to[0] - from[0]),
+                from[1] + t * (to[1] - from[1]),
+            ]
         };
         if drawing && part.is_empty() {
             part.push(from);

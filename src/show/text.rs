@@ -17,9 +17,15 @@ fn font(size: f64) -> Result<FontDesc<'static>, Error> {
         plotters::style::register_font("sans-serif", FontStyle::Normal, FONT).is_ok()
     });
     if !ready {
-        return Err(Error::Calculation("the embedded font cannot be read".into()));
+        return Err(Error::Calculation(
+            "the embedded font cannot be read".into(),
+        ));
     }
-    Ok(FontDesc::new(FontFamily::SansSerif, size, FontStyle::Normal))
+    Ok(FontDesc::new(
+        FontFamily::SansSerif,
+        size,
+        FontStyle::Normal,
+    ))
 }
 
 fn unreadable(_: impl std::fmt::Debug) -> Error {
@@ -78,7 +84,11 @@ impl Mask {
                 self.stamp(&mut ink, dx as isize, dy as isize);
             }
         }
-        Mask { w: self.w, h: self.h, ink }
+        Mask {
+            w: self.w,
+            h: self.h,
+            ink,
+        }
     }
 
     fn stamp(&self, onto: &mut [u8], dx: isize, dy: isize) {
@@ -87,8 +97,12 @@ impl Mask {
                 continue;
             };
             let (skip_from, skip_to) = ((-dx).max(0) as usize, dx.max(0) as usize);
-            let from = self.ink[row * self.w..(row + 1) * self.w].iter().skip(skip_from);
-            let to = onto[to_row * self.w..(to_row + 1) * self.w].iter_mut().skip(skip_to);
+            let from = self.ink[row * self.w..(row + 1) * self.w]
+                .iter()
+                .skip(skip_from);
+            let to = onto[to_row * self.w..(to_row + 1) * self.w]
+                .iter_mut()
+                .skip(skip_to);
             for (t, f) in to.zip(from) {
                 *t = (*t).max(*f);
             }
@@ -120,7 +134,9 @@ mod tests {
 
     #[test]
     fn every_sign_of_the_map_is_in_the_font() {
-        let blank = Mask::new("\u{e000}", 40.0, 4).map(|m| m.ink).unwrap_or_default();
+        let blank = Mask::new("\u{e000}", 40.0, 4)
+            .map(|m| m.ink)
+            .unwrap_or_default();
         for sign in ["−", "±", "²", "≤", "→", "×", "?", "·", "▲", "Ж", "é", "°"] {
             let mask = Mask::new(sign, 40.0, 4).expect("drawn");
             assert!(mask.ink.iter().any(|v| *v > 128), "{sign} is empty");

@@ -8,8 +8,8 @@ use crate::units::Units;
 pub fn limit(limit: &Limit, units: Units) -> String {
     let base = units.place(limit.base_mm);
     match limit.quantity {
-        Quantity::Gap => format!("{} under {base}", units.depth(limit.max)),
-        Quantity::Swing => format!("{} swing over {base}", units.depth(limit.max)),
+        Quantity::Gap => format!("{} under {base}", depth(limit.max, units)),
+        Quantity::Swing => format!("{} swing over {base}", depth(limit.max, units)),
         Quantity::Slope => format!("{:.1} mm/m over {base}", limit.max),
     }
 }
@@ -24,19 +24,51 @@ pub fn worst(result: &LimitResult, units: Units) -> String {
             "{:.1} mm/m ({:.1} to {:.1})",
             result.worst.value, result.worst.low, result.worst.high
         ),
-        _ => format!("{} ({})", units.depth(result.worst.value), depth_range(result.worst, units)),
+        _ => format!(
+            "{} ({})",
+            depth(result.worst.value, units),
+            depth_range(result.worst, units)
+        ),
     }
+}
+
+/// A depth with its unit; "not known" for NaN.
+pub fn depth(mm: f64, units: Units) -> String {
+    if mm.is_nan() {
+        return "not known".into();
+    }
+    units.depth(mm)
+}
+
+/// A place without its unit; "?" when it is not known.
+fn place(mm: f64, units: Units) -> String {
+    if !mm.is_finite() {
+        return "?".into();
+    }
+    units.bare_place(mm)
 }
 
 /// "x 420 y 820"; inches say so.
 pub fn spot(at: [f64; 2], units: Units) -> String {
-    format!("x {} y {}{}", units.bare_place(at[0]), units.bare_place(at[1]), inches(units))
+    format!(
+        "x {} y {}{}",
+        place(at[0], units),
+        place(at[1], units),
+        inches(units)
+    )
 }
 
 /// "x 610-730 y 200-1000"; inches say so.
 pub fn extent(e: [f64; 4], units: Units) -> String {
-    let p = |v| units.bare_place(v);
-    format!("x {}-{} y {}-{}{}", p(e[0]), p(e[2]), p(e[1]), p(e[3]), inches(units))
+    let p = |v| place(v, units);
+    format!(
+        "x {}-{} y {}-{}{}",
+        p(e[0]),
+        p(e[2]),
+        p(e[1]),
+        p(e[3]),
+        inches(units)
+    )
 }
 
 fn inches(units: Units) -> &'static str {
@@ -95,6 +127,26 @@ pub fn volume(i: Interval, units: Units) -> String {
     format!("{} ({})", units.volume(i.value), volume_range(i, units))
 }
 
+/// "34 (30-38)", its unit said elsewhere.
+pub fn bare_volume(i: Interval, units: Units) -> String {
+    if i.value.is_nan() {
+        return "not known".into();
+    }
+    format!(
+        "{} ({})",
+        units.bare_volume(i.value),
+        volume_range(i, units)
+    )
+}
+
+/// A volume without an interval; "not known" for NaN.
+pub fn one_volume(cc: f64, units: Units) -> String {
+    if cc.is_nan() {
+        return "not known".into();
+    }
+    units.volume(cc)
+}
+
 /// "30-38" of a volume.
 pub fn volume_range(i: Interval, units: Units) -> String {
     if i.low.is_nan() || i.high.is_nan() {
@@ -119,7 +171,10 @@ pub fn name(region: &Region) -> String {
 pub fn form_wavelengths(j: &Judgement, units: Units) -> String {
     let [x, y] = j.form_wavelength_mm;
     if (x - y).abs() < 0.5 {
-        format!("Waves longer than {} count as shape, shorter ones as unfair.", units.place(x))
+        format!(
+            "Waves longer than {} count as shape, shorter ones as unfair.",
+            units.place(x)
+        )
     } else {
         format!(
             "Waves longer than {} along x and {} along y count as shape, shorter ones as unfair.",

@@ -33,9 +33,24 @@ pub fn panel() -> Panel {
         width_mm: 1200.0,
         form: Form::Crowned,
         purpose: None,
-        outline: Polygon(vec![[0.0, 0.0], [1800.0, 0.0], [1800.0, 1120.0], [0.0, 1200.0]]),
-        cutouts: vec![Polygon(vec![[760.0, 480.0], [1120.0, 480.0], [1120.0, 740.0], [760.0, 740.0]])],
-        no_sand: vec![Polygon(vec![[0.0, 0.0], [300.0, 0.0], [300.0, 200.0], [0.0, 200.0]])],
+        outline: Polygon(vec![
+            [0.0, 0.0],
+            [1800.0, 0.0],
+            [1800.0, 1120.0],
+            [0.0, 1200.0],
+        ]),
+        cutouts: vec![Polygon(vec![
+            [760.0, 480.0],
+            [1120.0, 480.0],
+            [1120.0, 740.0],
+            [760.0, 740.0],
+        ])],
+        no_sand: vec![Polygon(vec![
+            [0.0, 0.0],
+            [300.0, 0.0],
+            [300.0, 200.0],
+            [0.0, 200.0],
+        ])],
         no_fill: Vec::new(),
         sand_allowance_mm: Some(0.3),
         limits: vec![limit(300.0, 0.3), limit(600.0, 0.6)],
@@ -50,10 +65,22 @@ pub fn panel() -> Panel {
 
 fn around(value: f64, part: f64) -> Interval {
     let (a, b) = (value * (1.0 - part), value * (1.0 + part));
-    Interval { value, low: a.min(b), high: a.max(b) }
+    Interval {
+        value,
+        low: a.min(b),
+        high: a.max(b),
+    }
 }
 
-fn region(name: &str, kind: RegionKind, at: [f64; 2], extent: [f64; 4], worst: f64, cc: f64, action: Action) -> Region {
+fn region(
+    name: &str,
+    kind: RegionKind,
+    at: [f64; 2],
+    extent: [f64; 4],
+    worst: f64,
+    cc: f64,
+    action: Action,
+) -> Region {
     Region {
         name: name.into(),
         kind,
@@ -66,17 +93,33 @@ fn region(name: &str, kind: RegionKind, at: [f64; 2], extent: [f64; 4], worst: f
         needs_cycle: worst.abs() > 0.4,
         saves_cc_per_tenth: (kind == RegionKind::High).then(|| around(14.0, 0.3)),
         allowed_mm: 0.3,
-        from_edges: format!("{:.0} mm from the left edge, {:.0} mm from the top edge", at[0], 1200.0 - at[1]),
-        looks_like: if kind == RegionKind::High { "looks like a tape seam".into() } else { String::new() },
+        from_edges: format!(
+            "{:.0} mm from the left edge, {:.0} mm from the top edge",
+            at[0],
+            1200.0 - at[1]
+        ),
+        looks_like: if kind == RegionKind::High {
+            "looks like a tape seam".into()
+        } else {
+            String::new()
+        },
     }
 }
 
 fn nodes(panel: &Panel) -> Nodes {
-    let grid = Grid { step_mm: 10.0, nx: 181, ny: 121 };
+    let grid = Grid {
+        step_mm: 10.0,
+        nx: 181,
+        ny: 121,
+    };
     let value = |f: &dyn Fn(f64, f64) -> f64| {
         Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| {
             let (x, y) = (grid.x(ix), grid.y(iy));
-            if panel.contains(x, y) { f(x, y) } else { f64::NAN }
+            if panel.contains(x, y) {
+                f(x, y)
+            } else {
+                f64::NAN
+            }
         })
     };
     let shape = |x: f64, y: f64| {
@@ -84,7 +127,15 @@ fn nodes(panel: &Panel) -> Nodes {
         -136.0 * u * u - 60.0 * v * v
     };
     let far = |x: f64, y: f64| x > 1560.0 && y < 180.0 + (x - 1560.0) * 0.5;
-    let sd = |x: f64, y: f64| if far(x, y) { 0.4 } else if x < 240.0 && y < 420.0 { 0.09 } else { 0.03 };
+    let sd = |x: f64, y: f64| {
+        if far(x, y) {
+            0.4
+        } else if x < 240.0 && y < 420.0 {
+            0.09
+        } else {
+            0.03
+        }
+    };
     let state = Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| {
         let (x, y) = (grid.x(ix), grid.y(iy));
         if !panel.contains(x, y) {
@@ -211,15 +262,22 @@ pub fn crowded(panel: &Panel) -> Judgement {
     let mut j = judgement(panel);
     let mut seed = 12345_u64;
     let mut next = |from: f64, to: f64| {
-        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        seed = seed
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
         from + (to - from) * ((seed >> 33) as f64 / (1u64 << 31) as f64)
     };
     j.regions.clear();
-    j.nodes.deviation.mapv_inplace(|d| if d.is_nan() { d } else { 0.0 });
+    j.nodes
+        .deviation
+        .mapv_inplace(|d| if d.is_nan() { d } else { 0.0 });
     for n in 0..30 {
         let low = n < 22;
         let at = [next(60.0, 1540.0), next(260.0, 1100.0)];
-        let (size, height) = ([next(25.0, 70.0), next(25.0, 70.0)], if low { -next(0.2, 1.6) } else { next(0.2, 0.5) });
+        let (size, height) = (
+            [next(25.0, 70.0), next(25.0, 70.0)],
+            if low { -next(0.2, 1.6) } else { next(0.2, 0.5) },
+        );
         let grid = j.nodes.grid;
         for ((iy, ix), d) in j.nodes.deviation.indexed_iter_mut() {
             *d += bump(grid.x(ix), grid.y(iy), at, size, height);
@@ -229,23 +287,44 @@ pub fn crowded(panel: &Panel) -> Judgement {
         } else {
             (RegionKind::High, format!("H{}", n - 21))
         };
-        let extent = [at[0] - size[0], at[1] - size[1], at[0] + size[0], at[1] + size[1]];
+        let extent = [
+            at[0] - size[0],
+            at[1] - size[1],
+            at[0] + size[0],
+            at[1] + size[1],
+        ];
         let action = if low { Action::Fill } else { Action::Leave };
-        j.regions.push(region(&name, kind, at, extent, height, 40.0 - n as f64, action));
+        j.regions.push(region(
+            &name,
+            kind,
+            at,
+            extent,
+            height,
+            40.0 - n as f64,
+            action,
+        ));
     }
     j
 }
 
 /// A strip 4000 × 260 mm, or (turned) 260 × 4000: everything measured, nothing found.
 pub fn strip(turned: bool) -> (Panel, Judgement) {
-    let (length, width) = if turned { (260.0, 4000.0) } else { (4000.0, 260.0) };
+    let (length, width) = if turned {
+        (260.0, 4000.0)
+    } else {
+        (4000.0, 260.0)
+    };
     let mut panel = panel();
     (panel.length_mm, panel.width_mm) = (length, width);
     panel.outline = Polygon::rectangle(length, width);
     panel.cutouts.clear();
     panel.no_sand.clear();
     let mut j = judgement(&panel);
-    let grid = Grid { step_mm: 10.0, nx: (length / 10.0) as usize + 1, ny: (width / 10.0) as usize + 1 };
+    let grid = Grid {
+        step_mm: 10.0,
+        nx: (length / 10.0) as usize + 1,
+        ny: (width / 10.0) as usize + 1,
+    };
     let flat = |v: f64| Array2::from_elem((grid.ny, grid.nx), v);
     j.nodes = Nodes {
         grid,
@@ -262,7 +341,11 @@ pub fn strip(turned: bool) -> (Panel, Judgement) {
         region: Array2::zeros((grid.ny, grid.nx)),
     };
     j.regions.truncate(1);
-    j.regions[0].worst_at = if turned { [130.0, 2000.0] } else { [2000.0, 130.0] };
+    j.regions[0].worst_at = if turned {
+        [130.0, 2000.0]
+    } else {
+        [2000.0, 130.0]
+    };
     j.placings.clear();
     j.flags.clear();
     (panel, j)
