@@ -640,3 +640,32 @@ fn every_action_has_its_place_in_the_summary() {
         assert!(words.contains(part), "no \"{part}\" in {words}");
     }
 }
+
+/// Not a check: writes what a person should look at (`cargo test -- --ignored pictures`, then the folder it names).
+#[test]
+#[ignore = "writes pictures to look at"]
+fn pictures_to_look_at() {
+    let out = std::env::temp_dir().join("lowspot-show");
+    let panel = fixture::panel();
+    let (plain, crowded) = (fixture::judgement(&panel), fixture::crowded(&panel));
+    let (strip_panel, strip) = fixture::strip(false);
+    let (post_panel, post) = fixture::strip(true);
+    let mut files = Vec::new();
+    for (name, j, panel, units) in [
+        ("plain", &plain, &panel, Units::Metric),
+        ("crowded", &crowded, &panel, Units::Us),
+        ("strip", &strip, &strip_panel, Units::Metric),
+        ("post", &post, &post_panel, Units::Metric),
+    ] {
+        let began = std::time::Instant::now();
+        let png = show::map::draw_png(j, panel, units, show::map::PNG_WIDTH).expect("drawn");
+        let svg = show::map::draw_svg(j, panel, units).expect("drawn");
+        let page = show::html::page(j, panel, units).expect("put together");
+        eprintln!("{name}: {:?}", began.elapsed());
+        files.push(File::new(&format!("{name}.png"), png));
+        files.push(File::new(&format!("{name}.svg"), svg));
+        files.push(File::new(&format!("{name}.html"), page));
+    }
+    show::write_all(&out, &files).expect("written");
+    eprintln!("{}", out.display());
+}

@@ -67,8 +67,8 @@ impl Placer {
             [side, rise],
             [-side, rise],
         ];
-        let far = (2..6).flat_map(|n| {
-            let r = n as f64 * 0.95 * size;
+        let far = (1..7).flat_map(|n| {
+            let r = rise + n as f64 * 1.03 * size;
             [-0.9, 0.9, 0.0, -0.45, 0.45]
                 .into_iter()
                 .flat_map(move |a: f64| {

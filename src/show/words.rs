@@ -102,10 +102,10 @@ pub fn names(regions: &[&Region]) -> String {
 
 /// "0.55-0.71" from a signed interval, sizes only, the smaller first.
 pub fn depth_range(i: Interval, units: Units) -> String {
-    let (a, b) = sizes(i);
-    if a.is_nan() || b.is_nan() {
+    if i.low.is_nan() || i.high.is_nan() {
         return "range not known".into();
     }
+    let (a, b) = sizes(i);
     format!("{}-{}", units.bare_depth(a), units.bare_depth(b))
 }
 
