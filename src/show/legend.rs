@@ -334,6 +334,7 @@ fn notes(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error>
         .limits
         .iter()
         .filter(|l| l.zone.is_none())
+        .take(6)
         .map(|l| {
             format!(
                 "{}: {}",
