@@ -7,4 +7,5 @@ mod reading_files;
 mod samples;
 mod samples_read;
 mod support;
+mod show;
 mod truth;

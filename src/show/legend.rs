@@ -1,0 +1,375 @@
+//! Round the map: title, scale of colours, key of marks, notes.
+
+use super::map::{self, Sheet};
+use super::palette::{self, Rgb};
+use super::scene::{Anchor, Label, Scene, Shape, dashes};
+use super::text;
+use crate::problem::Error;
+
+/// Adds everything round the map and sets the picture's height.
+pub(super) fn add(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
+    head(sheet, scene)?;
+    let mut y = sheet.below_axes() + 0.3 * sheet.look.text;
+    scale(sheet, scene, &mut y);
+    key(sheet, scene, &mut y)?;
+    notes(sheet, scene, &mut y)?;
+    scene.height = y + 0.5 * sheet.look.text;
+    Ok(())
+}
+
+fn head(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
+    let (t, left, right) = (
+        sheet.look.text,
+        sheet.look.text,
+        sheet.look.width - 1.4 * sheet.look.text,
+    );
+    let verdict = super::words::verdict(sheet.j.verdict).to_string();
+    let room = right - left - text::width(&verdict, 1.5 * t)? - 2.0 * t;
+    let name = shortened(&sheet.j.panel_name, 1.5 * t, room)?;
+    scene.labels.push(Label {
+        size: 1.5 * t,
+        ..sheet.plain([left, 1.4 * t], Anchor::Left, name)
+    });
+    scene.labels.push(Label {
+        size: 1.5 * t,
+        ..sheet.plain([right, 1.4 * t], Anchor::Right, verdict)
+    });
+    let date = match &sheet.j.date {
+        Some(date) => format!("surveyed {date}"),
+        None => "no survey date noted".into(),
+    };
+    let words = format!(
+        "Highs and lows, {}; {date}; true until the panel is touched",
+        sheet.units.depth_unit()
+    );
+    scene
+        .labels
+        .push(sheet.plain([left, 3.0 * t], Anchor::Left, words));
+    Ok(())
+}
+
+fn shortened(words: &str, size: f64, room: f64) -> Result<String, Error> {
+    let mut kept: Vec<char> = words.chars().take(200).collect();
+    if text::width(words, size)? <= room {
+        return Ok(words.to_string());
+    }
+    while !kept.is_empty() {
+        kept.pop();
+        let candidate = format!("{}…", kept.iter().collect::<String>().trim_end());
+        if text::width(&candidate, size)? <= room {
+            return Ok(candidate);
+        }
+    }
+    Ok(String::new())
+}
+
+/// The colours from low to high with their limits, dots and hatching; the node limit and the allowance marked.
+fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
+    let (t, edges) = (sheet.look.text, sheet.classes.edges);
+    let cell = ((sheet.look.width - 14.0 * t) / 11.0).min(4.6 * t);
+    let left = (sheet.look.width - 11.0 * cell) / 2.0;
+    let (top, bottom) = (*y + 1.3 * t, *y + 2.7 * t);
+    let middles = |class: usize| {
+        if class == 5 {
+            1.5 * edges[4]
+        } else {
+            (edges[class - 1] + edges[class]) / 2.0
+        }
+    };
+    for n in 0..11usize {
+        let x = left + n as f64 * cell;
+        let deviation = match n {
+            0..5 => -middles(5 - n),
+            5 => 0.0,
+            _ => middles(n - 5),
+        };
+        let (from, to) = ([x, top], [x + cell, bottom]);
+        scene
+            .shapes
+            .push(Shape::rectangle(from, to, sheet.classes.colour(deviation)));
+        swatch_marks(sheet, &mut scene.shapes, from, to, deviation);
+        let outline = vec![from, [to[0], from[1]], to, [from[0], to[1]], from];
+        scene.shapes.push(Shape::Line {
+            points: outline,
+            colour: palette::GREY,
+            width: sheet.look.hair(),
+        });
+    }
+    let boundary = |n: usize| left + n as f64 * cell;
+    for (k, edge) in edges.iter().enumerate() {
+        for (n, value) in [(5 - k, -edge), (6 + k, *edge)] {
+            let at = [boundary(n), bottom + 0.75 * t];
+            scene
+                .labels
+                .push(sheet.plain(at, Anchor::Middle, map::signed(sheet.units, value)));
+        }
+    }
+    let unit = sheet.units.depth_unit();
+    for (x, anchor, words) in [
+        (left - 0.6 * t, Anchor::Right, format!("LOW, {unit}")),
+        (
+            boundary(11) + 0.6 * t,
+            Anchor::Left,
+            format!("HIGH, {unit}"),
+        ),
+    ] {
+        scene
+            .labels
+            .push(sheet.plain([x, (top + bottom) / 2.0], anchor, words));
+    }
+    scene.labels.push(sheet.plain(
+        [boundary(5) + cell / 2.0, (top + bottom) / 2.0],
+        Anchor::Middle,
+        "fair".into(),
+    ));
+    for n in [4, 7] {
+        pointer(sheet, scene, [boundary(n), top]);
+        scene.labels.push(sheet.plain(
+            [boundary(n), top - 0.85 * t],
+            Anchor::Middle,
+            "limit".into(),
+        ));
+    }
+    allowance(sheet, scene, [boundary(6), top], cell);
+    *y = bottom + 1.5 * t;
+}
+
+/// A small triangle standing on its point.
+fn pointer(sheet: &Sheet<'_>, scene: &mut Scene, at: [f64; 2]) {
+    let t = 0.3 * sheet.look.text;
+    scene.shapes.push(Shape::Area {
+        points: vec![
+            at,
+            [at[0] - t, at[1] - 1.3 * t],
+            [at[0] + t, at[1] - 1.3 * t],
+        ],
+        colour: palette::INK,
+    });
+}
+
+/// What may come off, pointed out on the high side of the scale.
+fn allowance(sheet: &Sheet<'_>, scene: &mut Scene, zero: [f64; 2], cell: f64) {
+    let (t, edges, mm) = (
+        sheet.look.text,
+        sheet.classes.edges,
+        sheet.j.sand_allowance_mm,
+    );
+    if !mm.is_finite() || mm < 0.0 {
+        return;
+    }
+    let class = sheet.classes.of(mm);
+    let (from, to) = match class {
+        0 => (0.0, edges[0]),
+        5 => (edges[4], 2.0 * edges[4]),
+        n => (edges[n - 1], edges[n]),
+    };
+    let part = ((mm - from) / (to - from)).clamp(0.0, 1.0);
+    // Class 0 spans half a cell, from the middle of the plain one.
+    let x = match class {
+        0 => zero[0] - cell / 2.0 * (1.0 - part),
+        n => zero[0] + (n as f64 - 1.0 + part) * cell,
+    };
+    let given = if sheet.j.sand_allowance_given {
+        ""
+    } else {
+        " (assumed)"
+    };
+    let words = format!(
+        "{} may come off{given}",
+        super::words::depth(mm, sheet.units)
+    );
+    pointer(sheet, scene, [x, zero[1]]);
+    // Right of the word "limit" where the two would meet.
+    let clear = zero[0] + cell + 1.6 * t;
+    let at = [x.max(clear), zero[1] - 0.85 * t];
+    scene.labels.push(sheet.plain(at, Anchor::Left, words));
+}
+
+fn swatch_marks(
+    sheet: &Sheet<'_>,
+    shapes: &mut Vec<Shape>,
+    from: [f64; 2],
+    to: [f64; 2],
+    deviation: f64,
+) {
+    let (t, class) = (sheet.look.text, sheet.classes.of(deviation));
+    let ink: Rgb = sheet.classes.mark(deviation);
+    if deviation < 0.0 {
+        let Some(radius) = map::dot_radius(class, sheet.look) else {
+            return;
+        };
+        let step = 0.62 * t;
+        for (row, y) in [0.5, 1.37].into_iter().enumerate() {
+            let mut x = from[0] + step * if row == 0 { 0.5 } else { 1.0 };
+            while x + radius < to[0] {
+                shapes.push(Shape::Dot {
+                    at: [x, from[1] + y * step + 0.1 * t],
+                    radius,
+                    colour: ink,
+                });
+                x += step;
+            }
+        }
+    } else if class >= 2 {
+        let step = 0.42 * t * if class == 2 { 2.0 } else { 1.0 };
+        let height = to[1] - from[1];
+        let mut x = from[0] - height + step / 2.0;
+        while x < to[0] {
+            // From (x, bottom) to (x + height, top), cut at the swatch's sides.
+            let (a, b) = (x.max(from[0]), (x + height).min(to[0]));
+            if b > a {
+                shapes.push(Shape::stroke(
+                    [a, to[1] - (a - x)],
+                    [b, to[1] - (b - x)],
+                    ink,
+                    1.5 * sheet.look.hair(),
+                ));
+            }
+            x += step;
+        }
+    }
+}
+
+/// The other marks, those that occur on this map.
+fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
+    let (t, hair) = (sheet.look.text, sheet.look.hair());
+    let mut items: Vec<(&str, &str)> = vec![
+        ("spot", "worst spot"),
+        ("placing", "placing"),
+        ("blank", "not measured"),
+        ("?", "unsure"),
+    ];
+    if !sheet.j.flags.is_empty() {
+        items.push(("left out", "reading left out"));
+    }
+    if !sheet.panel.no_sand.is_empty() {
+        items.push(("no sand", "no sanding"));
+    }
+    if !sheet.panel.no_fill.is_empty() {
+        items.push(("no fill", "no filler"));
+    }
+    if !sheet.panel.zones.is_empty() {
+        items.push(("zone", "zone"));
+    }
+    let right = sheet.look.width - 1.4 * t;
+    let (mut x, mut line) = (t, *y + 0.8 * t);
+    for (mark, words) in items {
+        let wide = text::width(words, t)?;
+        if x + 2.4 * t + wide > right {
+            x = t;
+            line += 1.5 * t;
+        }
+        let (from, to, middle) = (
+            [x, line - 0.45 * t],
+            [x + 1.6 * t, line + 0.45 * t],
+            [x + 0.8 * t, line],
+        );
+        let frame = vec![from, [to[0], from[1]], to, [from[0], to[1]], from];
+        let across = [[x, line], [x + 1.6 * t, line]];
+        match mark {
+            "spot" => scene.shapes.push(Shape::Dot {
+                at: middle,
+                radius: 0.18 * t,
+                colour: palette::INK,
+            }),
+            "placing" => {
+                scene
+                    .shapes
+                    .push(Shape::stroke(across[0], across[1], [128, 128, 128], hair))
+            }
+            "blank" => {
+                scene
+                    .shapes
+                    .extend(dashes(&frame, 0.45 * t, 0.3 * t).into_iter().map(|points| {
+                        Shape::Line {
+                            points,
+                            colour: palette::GREY,
+                            width: 1.6 * hair,
+                        }
+                    }))
+            }
+            "left out" => map::left_out_mark(&mut scene.shapes, middle, sheet.look),
+            "no sand" => {
+                map::cross(&mut scene.shapes, middle, 0.2 * t, 1.6 * hair);
+                scene.shapes.push(Shape::Line {
+                    points: frame,
+                    colour: palette::INK,
+                    width: hair,
+                });
+            }
+            "no fill" | "zone" => {
+                let on = if mark == "zone" { 0.9 } else { 0.15 };
+                scene
+                    .shapes
+                    .extend(dashes(&across, on * t, 0.35 * t).into_iter().map(|points| {
+                        Shape::Line {
+                            points,
+                            colour: palette::GREY,
+                            width: 1.6 * hair,
+                        }
+                    }));
+            }
+            other => scene
+                .labels
+                .push(sheet.plain(middle, Anchor::Middle, other.into())),
+        }
+        scene
+            .labels
+            .push(sheet.plain([x + 2.0 * t, line], Anchor::Left, words.into()));
+        x += 2.0 * t + wide + 1.6 * t;
+    }
+    *y = line + 0.9 * t;
+    Ok(())
+}
+
+/// Limits and form wavelengths in words, wrapped to the picture.
+fn notes(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
+    let t = sheet.look.text;
+    let mut sentences = vec![format!(
+        "Lower or higher than {} counts as low or high.",
+        super::words::depth(sheet.j.node_limit_mm, sheet.units)
+    )];
+    let limits: Vec<String> = sheet
+        .j
+        .limits
+        .iter()
+        .filter(|l| l.zone.is_none())
+        .take(6)
+        .map(|l| {
+            format!(
+                "{}: {}",
+                super::words::limit(&l.limit, sheet.units),
+                l.state.word().replace('-', " ")
+            )
+        })
+        .collect();
+    if !limits.is_empty() {
+        sentences.push(format!("Limits: {}.", limits.join("; ")));
+    }
+    sentences.push(super::words::form_wavelengths(sheet.j, sheet.units));
+    for line in wrapped(&sentences.join(" "), t, sheet.look.width - 2.4 * t)? {
+        scene
+            .labels
+            .push(sheet.plain([t, *y + 0.8 * t], Anchor::Left, line));
+        *y += 1.35 * t;
+    }
+    Ok(())
+}
+
+fn wrapped(words: &str, size: f64, room: f64) -> Result<Vec<String>, Error> {
+    let mut lines = vec![String::new()];
+    for word in words.split_whitespace() {
+        let Some(line) = lines.last_mut() else { break };
+        let longer = if line.is_empty() {
+            word.to_string()
+        } else {
+            format!("{line} {word}")
+        };
+        if line.is_empty() || text::width(&longer, size)? <= room {
+            *line = longer;
+        } else {
+            lines.push(word.to_string());
+        }
+    }
+    Ok(lines)
+}

@@ -1,0 +1,475 @@
+//! The summary on the terminal: ten to twenty lines a tired person can act on, verdict first, then the work in its order.
+
+use super::{care, words};
+use crate::judge::{Action, Judgement, Region, RegionKind, Verdict};
+use crate::panel::Panel;
+use crate::problem::Error;
+use crate::units::Units;
+use anstyle::{AnsiColor, Style};
+use std::io::{ErrorKind, Write};
+use std::path::Path;
+
+/// Lows and highs told one by one; the rest share a line.
+const LOWS_TOLD: usize = 4;
+const HIGHS_TOLD: usize = 2;
+/// Widest line, characters.
+const WIDEST: usize = 100;
+/// Left-out readings told one by one.
+const FLAGS_TOLD: usize = 3;
+
+/// How a line is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tone {
+    /// The verdict: fair.
+    Good,
+    /// The verdict: not fair, or not known.
+    Open,
+    /// Something to do.
+    Work,
+    /// Something to know.
+    Note,
+    /// A caution.
+    Care,
+}
+
+/// One entry of the summary, before it is wrapped.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Place in the order of work, from 1; `None` for what is only told.
+    pub number: Option<usize>,
+    /// "SAND FIRST", "FILL"; empty for a line that goes on from the one before.
+    pub heading: String,
+    /// The rest.
+    pub text: String,
+    /// How it is meant.
+    pub tone: Tone,
+}
+
+impl Line {
+    fn new(heading: &str, text: impl Into<String>, tone: Tone) -> Self {
+        Line {
+            number: None,
+            heading: heading.into(),
+            text: text.into(),
+            tone,
+        }
+    }
+}
+
+/// The summary of a judgement whose files lie in `out_dir`.
+pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<Line> {
+    let mut all = vec![verdict(j)];
+    all.extend(
+        care::before_amounts(panel)
+            .map(|c| Line::new("FIRST", format!("{}: {}", c.about, c.text), Tone::Care)),
+    );
+    all.extend(work(j, panel, units));
+    all.extend(left_out(j));
+    if !j.not_checked.is_empty() {
+        all.push(Line::new(
+            "NOT CHECKED",
+            j.not_checked.join("; "),
+            Tone::Note,
+        ));
+    }
+    all.push(Line::new("ALSO OPEN", care::ALSO_OPEN, Tone::Note));
+    let cautions: Vec<String> = care::cautions(j, panel)
+        .iter()
+        .map(|c| format!("{}: {}", capital(c.about), c.text))
+        .collect();
+    if !cautions.is_empty() {
+        all.push(Line::new("CARE", cautions.join(" "), Tone::Care));
+    }
+    all.push(files(j, out_dir));
+    all
+}
+
+/// The numbered part: what to do, in the order of work.
+pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
+    let mut all = Vec::new();
+    all.extend(sand(j, units));
+    all.extend(move_the_skin(j, units));
+    all.extend(fill(j, panel, units));
+    all.push(filler(j, units));
+    all.extend(prime(j));
+    all.extend(leave(j, units));
+    all.extend(measure(j));
+    let mut number = 0;
+    for line in all.iter_mut().filter(|l| !l.heading.is_empty()) {
+        number += 1;
+        line.number = Some(number);
+    }
+    all
+}
+
+fn verdict(j: &Judgement) -> Line {
+    let tone = if j.verdict == Verdict::Fair {
+        Tone::Good
+    } else {
+        Tone::Open
+    };
+    let mut text = j.panel_name.clone();
+    for reason in &j.reasons {
+        text.push_str(if text.len() == j.panel_name.len() {
+            ": "
+        } else {
+            "; "
+        });
+        text.push_str(reason.trim_end_matches('.'));
+    }
+    text.push('.');
+    Line::new(words::verdict(j.verdict), text, tone)
+}
+
+fn of(j: &Judgement, kind: RegionKind, action: Action) -> Vec<&Region> {
+    j.regions
+        .iter()
+        .filter(|r| r.kind == kind && r.action == action)
+        .collect()
+}
+
+fn looks_like(region: &Region) -> String {
+    if region.looks_like.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", region.looks_like)
+    }
+}
+
+/// "Each further 0.1 mm off saves 14 cc (10-18)": what a high costs.
+fn saving(region: &Region, verb: &str, units: Units) -> String {
+    match region.saves_cc_per_tenth {
+        Some(saves) if saves.value > 0.0 => {
+            format!(
+                " Each further {} off {verb} {}.",
+                words::tenth(units),
+                words::volume(saves, units)
+            )
+        }
+        _ => String::new(),
+    }
+}
+
+fn sand(j: &Judgement, units: Units) -> Vec<Line> {
+    let highs = of(j, RegionKind::High, Action::Sand);
+    let mut all: Vec<Line> = highs
+        .iter()
+        .take(HIGHS_TOLD)
+        .enumerate()
+        .map(|(n, high)| {
+            let stop = if n == 0 {
+                " Stop: guide coat gone, or substrate showing."
+            } else {
+                ""
+            };
+            let text = format!(
+                "{}{}, {}: {} proud ({}), up to {} may come off.{}{stop}",
+                words::name(high),
+                looks_like(high),
+                words::extent(high.extent_mm, units),
+                words::depth(high.worst_mm.value, units),
+                words::depth_range(high.worst_mm, units),
+                words::depth(high.allowed_mm, units),
+                saving(high, "saves", units),
+            );
+            Line::new(if n == 0 { "SAND FIRST" } else { "SAND" }, text, Tone::Work)
+        })
+        .collect();
+    all.extend(rest(&highs, HIGHS_TOLD, "high", units));
+    all
+}
+
+/// "6 more lows, 14 cc together, in report.html".
+fn rest(regions: &[&Region], told: usize, kind: &str, units: Units) -> Option<Line> {
+    let more = regions.get(told..).filter(|m| !m.is_empty())?;
+    let cc: f64 = more
+        .iter()
+        .map(|r| r.volume_cc.value)
+        .filter(|v| v.is_finite())
+        .sum();
+    let s = if more.len() == 1 { "" } else { "s" };
+    let text = format!(
+        "{} more {kind}{s}, {} together, in report.html",
+        more.len(),
+        units.volume(cc)
+    );
+    Some(Line::new("", text, Tone::Work))
+}
+
+fn move_the_skin(j: &Judgement, units: Units) -> Option<Line> {
+    let found: Vec<String> = j
+        .regions
+        .iter()
+        .filter(|r| r.action == Action::MoveTheSkin)
+        .map(|r| {
+            format!(
+                "{}, {}: {}",
+                words::name(r),
+                words::extent(r.extent_mm, units),
+                words::depth(r.worst_mm.value.abs(), units)
+            )
+        })
+        .collect();
+    (!found.is_empty()).then(|| {
+        Line::new(
+            "MOVE SKIN",
+            format!(
+                "{}. Metal first: filler only for what is left, after a new survey.",
+                found.join("; ")
+            ),
+            Tone::Work,
+        )
+    })
+}
+
+fn fill(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
+    let lows = of(j, RegionKind::Low, Action::Fill);
+    let mut all: Vec<Line> = lows
+        .iter()
+        .take(LOWS_TOLD)
+        .map(|low| {
+            let text = format!(
+                "{}{}, {}: {} deep ({}), {}.",
+                words::name(low),
+                looks_like(low),
+                words::extent(low.extent_mm, units),
+                words::depth(low.worst_mm.value.abs(), units),
+                words::depth_range(low.worst_mm, units),
+                words::volume(low.volume_cc, units),
+            );
+            Line::new("FILL", text, Tone::Work)
+        })
+        .collect();
+    if let (Some(first), false) = (all.first_mut(), panel.no_fill.is_empty()) {
+        first
+            .text
+            .push_str(" Keep filler out of the areas marked \"no filler\".");
+    }
+    all.extend(rest(&lows, LOWS_TOLD, "low", units));
+    all
+}
+
+fn filler(j: &Judgement, units: Units) -> Line {
+    if j.to_level_cc.value <= 0.0 && of(j, RegionKind::Low, Action::Fill).is_empty() {
+        return Line::new(
+            "FILLER",
+            format!(
+                "none: no low asks for it at {}.",
+                words::depth(j.node_limit_mm, units)
+            ),
+            Tone::Work,
+        );
+    }
+    let chosen = j
+        .references
+        .iter()
+        .find(|r| r.chosen)
+        .map(|r| format!(", against the {}", words::plain(r.name)));
+    let text = format!(
+        "to level: {}{}. To level only: what is spread, lost in the pot and sanded off again comes on top.",
+        words::volume(j.to_level_cc, units),
+        chosen.unwrap_or_default(),
+    );
+    Line::new("FILLER", text, Tone::Work)
+}
+
+/// The regions with one action, lows and highs each by name: "lows L5, L6; high H3".
+fn all_with(j: &Judgement, action: Action) -> Option<String> {
+    let kinds = [RegionKind::Low, RegionKind::High].map(|kind| of(j, kind, action));
+    let told: Vec<String> = kinds
+        .iter()
+        .filter(|k| !k.is_empty())
+        .map(|k| words::names(k))
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
+}
+
+fn prime(j: &Judgement) -> Option<Line> {
+    let shallow = all_with(j, Action::Prime)?;
+    Some(Line::new(
+        "PRIME",
+        format!("{shallow}: shallow enough for high-build primer."),
+        Tone::Work,
+    ))
+}
+
+fn leave(j: &Judgement, units: Units) -> Vec<Line> {
+    let highs = of(j, RegionKind::High, Action::Leave);
+    let lows = of(j, RegionKind::Low, Action::Leave);
+    let mut all = Vec::new();
+    if let Some(first) = highs.first() {
+        let saves = saving(first, "would save", units);
+        let condition = if saves.is_empty() {
+            ""
+        } else {
+            " Only where the film or the designer allows it."
+        };
+        let others = match highs.get(1..).unwrap_or_default() {
+            [] => String::new(),
+            others => format!(" Leave {} too.", words::names(others)),
+        };
+        let assumed = if j.sand_allowance_given {
+            String::new()
+        } else {
+            format!(
+                " No sand_allowance given: {} assumed (common practice).",
+                words::depth(j.sand_allowance_mm, units)
+            )
+        };
+        let text = format!(
+            "{}{}, {}: {} proud, {} may come off.{saves}{condition}{others}{assumed}",
+            words::name(first),
+            looks_like(first),
+            words::spot(first.worst_at, units),
+            words::depth(first.worst_mm.value, units),
+            words::depth(first.allowed_mm, units),
+        );
+        all.push(Line::new("LEAVE", text, Tone::Work));
+    }
+    if !lows.is_empty() {
+        all.push(Line::new(
+            "LEAVE",
+            format!("{}.", words::names(&lows)),
+            Tone::Work,
+        ));
+    }
+    all
+}
+
+fn measure(j: &Judgement) -> Option<Line> {
+    let mut sentences: Vec<String> = all_with(j, Action::Measure)
+        .map(|names| format!("{names}: what is known does not decide."))
+        .into_iter()
+        .collect();
+    sentences.extend(
+        j.measure_next
+            .iter()
+            .take(3)
+            .map(|s| format!("{}.", s.trim_end_matches('.'))),
+    );
+    (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
+}
+
+fn left_out(j: &Judgement) -> Option<Line> {
+    let told: Vec<&str> = j
+        .flags
+        .iter()
+        .take(FLAGS_TOLD)
+        .map(|f| f.reason.as_str())
+        .collect();
+    let more = j.flags.len().saturating_sub(FLAGS_TOLD);
+    let tail = if more > 0 {
+        format!("; {more} more in report.html")
+    } else {
+        String::new()
+    };
+    (!told.is_empty())
+        .then(|| Line::new("LEFT OUT", format!("{}{tail}", told.join("; ")), Tone::Note))
+}
+
+fn files(j: &Judgement, out_dir: &Path) -> Line {
+    let date = j
+        .date
+        .as_deref()
+        .map_or("no survey date noted".into(), |d| format!("survey of {d}"));
+    let text = format!(
+        "{}, report.html beside it; true until the panel is touched ({date})",
+        out_dir.join("map.png").display()
+    );
+    Line::new("MAP", text, Tone::Note)
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+/// Prints the summary on standard output: coloured on a terminal only (NO_COLOR honoured), wrapped to it, no wider than
+/// 100 characters. A reader that has gone away is no error.
+///
+/// # Errors
+/// [`Error::File`] when standard output cannot be written.
+pub fn print(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Result<(), Error> {
+    let width = terminal_size::terminal_size().map_or(WIDEST, |(w, _)| (w.0 as usize).min(WIDEST));
+    let mut out = anstream::stdout().lock();
+    match write_lines(&lines(j, panel, units, out_dir), width, &mut out).and_then(|()| out.flush())
+    {
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => Err(Error::File {
+            path: "standard output".into(),
+            source: e,
+            advice: "the files are written; look at report.html".into(),
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Writes lines wrapped to `width` characters, with styles as ANSI codes (anstream takes them out where they are not wanted).
+///
+/// # Errors
+/// What the writer says.
+pub fn write_lines(lines: &[Line], width: usize, out: &mut impl Write) -> std::io::Result<()> {
+    let hang = if width < 60 { 4 } else { 15 };
+    for line in lines {
+        let style = style(line.tone);
+        let number = line.number.map_or(String::new(), |n| format!("{n:>2} "));
+        let verdict = matches!(line.tone, Tone::Good | Tone::Open);
+        let label = if line.number.is_some() || verdict || line.heading.is_empty() {
+            format!("{number}{}", line.heading)
+        } else {
+            format!("   {}", line.heading)
+        };
+        let used = label.chars().count();
+        let gap = if verdict || used >= hang {
+            2
+        } else {
+            hang - used
+        };
+        let rows = wrapped(&line.text, used + gap, hang, width.max(20));
+        write!(out, "{style}{label}{style:#}{}", " ".repeat(gap))?;
+        for (n, row) in rows.iter().enumerate() {
+            let indent = if n == 0 { 0 } else { hang };
+            writeln!(out, "{}{row}", " ".repeat(indent))?;
+        }
+    }
+    Ok(())
+}
+
+fn style(tone: Tone) -> Style {
+    let bold = Style::new().bold();
+    match tone {
+        Tone::Good => bold.fg_color(Some(AnsiColor::Green.into())),
+        Tone::Open => bold.fg_color(Some(AnsiColor::Yellow.into())),
+        Tone::Care => bold.fg_color(Some(AnsiColor::Magenta.into())),
+        Tone::Work => bold,
+        Tone::Note => Style::new(),
+    }
+}
+
+/// Words in rows: the first begins at column `first`, the others at `hang`; control characters become "?".
+fn wrapped(text: &str, first: usize, hang: usize, width: usize) -> Vec<String> {
+    let mut rows = vec![String::new()];
+    let mut column = first;
+    for word in text.split_whitespace() {
+        let word: String = word
+            .chars()
+            .map(|c| if c.is_control() { '?' } else { c })
+            .collect();
+        let length = word.chars().count();
+        let begun = rows.last().is_some_and(|row| !row.is_empty());
+        if begun && column + 1 + length > width {
+            rows.push(String::new());
+            column = hang;
+        }
+        if let Some(row) = rows.last_mut() {
+            if !row.is_empty() {
+                row.push(' ');
+                column += 1;
+            }
+            row.push_str(&word);
+            column += length;
+        }
+    }
+    rows
+}

@@ -1,0 +1,217 @@
+//! Phrases that map, page and terminal share, so that the same thing is said in the same words.
+
+use crate::judge::{Interval, Judgement, LimitResult, LimitState, Region, RegionKind, Verdict};
+use crate::panel::{Limit, Quantity};
+use crate::units::Units;
+
+/// "0.30 mm under 300 mm", "0.05 mm swing over 50 mm", "3.0 mm/m over 300 mm".
+pub fn limit(limit: &Limit, units: Units) -> String {
+    let base = units.place(limit.base_mm);
+    match limit.quantity {
+        Quantity::Gap => format!("{} under {base}", depth(limit.max, units)),
+        Quantity::Swing => format!("{} swing over {base}", depth(limit.max, units)),
+        Quantity::Slope => format!("{:.1} mm/m over {base}", limit.max),
+    }
+}
+
+/// The worst value found against a limit, with its interval; "not checked" without one.
+pub fn worst(result: &LimitResult, units: Units) -> String {
+    if result.state == LimitState::NotChecked || result.worst.value.is_nan() {
+        return "not checked".into();
+    }
+    match result.limit.quantity {
+        Quantity::Slope => format!(
+            "{:.1} mm/m ({:.1} to {:.1})",
+            result.worst.value, result.worst.low, result.worst.high
+        ),
+        _ => format!(
+            "{} ({})",
+            depth(result.worst.value, units),
+            depth_range(result.worst, units)
+        ),
+    }
+}
+
+/// A depth with its unit; "not known" for NaN.
+pub fn depth(mm: f64, units: Units) -> String {
+    if mm.is_nan() {
+        return "not known".into();
+    }
+    units.depth(mm)
+}
+
+/// A place without its unit; "?" when it is not known.
+fn place(mm: f64, units: Units) -> String {
+    if !mm.is_finite() {
+        return "?".into();
+    }
+    units.bare_place(mm)
+}
+
+/// "x 420 y 820"; inches say so.
+pub fn spot(at: [f64; 2], units: Units) -> String {
+    format!(
+        "x {} y {}{}",
+        place(at[0], units),
+        place(at[1], units),
+        inches(units)
+    )
+}
+
+/// "x 610-730 y 200-1000"; inches say so.
+pub fn extent(e: [f64; 4], units: Units) -> String {
+    let p = |v| place(v, units);
+    format!(
+        "x {}-{} y {}-{}{}",
+        p(e[0]),
+        p(e[2]),
+        p(e[1]),
+        p(e[3]),
+        inches(units)
+    )
+}
+
+fn inches(units: Units) -> &'static str {
+    match units {
+        Units::Metric => "",
+        Units::Us => " in",
+    }
+}
+
+/// A tenth of a millimetre, the step in which a high is priced: "0.1 mm", "4 thou".
+pub fn tenth(units: Units) -> &'static str {
+    match units {
+        Units::Metric => "0.1 mm",
+        Units::Us => "4 thou",
+    }
+}
+
+/// "lows L5, L6", "high H2", "lows L5, L6 and 3 more": regions of one kind, eight by name.
+pub fn names(regions: &[&Region]) -> String {
+    let told: Vec<&str> = regions.iter().take(8).map(|r| r.name.as_str()).collect();
+    let kind = match regions.first().map(|r| r.kind) {
+        Some(RegionKind::High) => "high",
+        _ => "low",
+    };
+    let s = if regions.len() == 1 { "" } else { "s" };
+    match regions.len().saturating_sub(8) {
+        0 => format!("{kind}{s} {}", told.join(", ")),
+        more => format!("{kind}{s} {} and {more} more", told.join(", ")),
+    }
+}
+
+/// "0.55-0.71" from a signed interval, sizes only, the smaller first.
+pub fn depth_range(i: Interval, units: Units) -> String {
+    if i.low.is_nan() || i.high.is_nan() {
+        return "range not known".into();
+    }
+    let (a, b) = sizes(i);
+    format!("{}-{}", units.bare_depth(a), units.bare_depth(b))
+}
+
+/// Sizes of an interval's ends, the smaller first; 0 where the interval holds both signs.
+fn sizes(i: Interval) -> (f64, f64) {
+    let (a, b) = (i.low.abs().min(i.high.abs()), i.low.abs().max(i.high.abs()));
+    if i.low < 0.0 && i.high > 0.0 && i.value != 0.0 {
+        let same_side = if i.value < 0.0 { -i.low } else { i.high };
+        return (0.0, same_side);
+    }
+    (a, b)
+}
+
+/// "34 cc (30-38)".
+pub fn volume(i: Interval, units: Units) -> String {
+    if i.value.is_nan() {
+        return "volume not known".into();
+    }
+    format!("{} ({})", units.volume(i.value), volume_range(i, units))
+}
+
+/// "34 (30-38)", its unit said elsewhere.
+pub fn bare_volume(i: Interval, units: Units) -> String {
+    if i.value.is_nan() {
+        return "not known".into();
+    }
+    format!(
+        "{} ({})",
+        units.bare_volume(i.value),
+        volume_range(i, units)
+    )
+}
+
+/// A volume without an interval; "not known" for NaN.
+pub fn one_volume(cc: f64, units: Units) -> String {
+    if cc.is_nan() {
+        return "not known".into();
+    }
+    units.volume(cc)
+}
+
+/// "30-38" of a volume.
+pub fn volume_range(i: Interval, units: Units) -> String {
+    if i.low.is_nan() || i.high.is_nan() {
+        return "range not known".into();
+    }
+    match units {
+        // Both ends with the digits of the larger: "10-18", not "9.8-18".
+        Units::Metric if i.high.abs() >= 9.95 => format!("{:.0}-{:.0}", i.low, i.high),
+        _ => format!("{}-{}", units.bare_volume(i.low), units.bare_volume(i.high)),
+    }
+}
+
+/// "low L1", "high H2".
+pub fn name(region: &Region) -> String {
+    match region.kind {
+        RegionKind::Low => format!("low {}", region.name),
+        RegionKind::High => format!("high {}", region.name),
+    }
+}
+
+/// Which waves count as shape.
+pub fn form_wavelengths(j: &Judgement, units: Units) -> String {
+    let [x, y] = j.form_wavelength_mm;
+    if (x - y).abs() < 0.5 {
+        format!(
+            "Waves longer than {} count as shape, shorter ones as unfair.",
+            units.place(x)
+        )
+    } else {
+        format!(
+            "Waves longer than {} along x and {} along y count as shape, shorter ones as unfair.",
+            units.place(x),
+            units.place(y)
+        )
+    }
+}
+
+/// The verdict as it heads screen and page.
+pub fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Fair => "FAIR at the bases checked",
+        Verdict::AnotherCycle => "ANOTHER CYCLE",
+        Verdict::MeasureMore => "MEASURE MORE",
+    }
+}
+
+/// "best fit" for `best-fit`.
+pub fn plain(word: &str) -> String {
+    word.replace('-', " ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_depth_range_gives_sizes_the_smaller_first() {
+        for (value, low, high, expected) in [
+            (-0.62, -0.71, -0.55, "0.55-0.71"),
+            (0.35, 0.30, 0.40, "0.30-0.40"),
+            (-0.10, -0.22, 0.02, "0.00-0.22"),
+            (0.1, f64::NAN, 0.2, "range not known"),
+        ] {
+            let got = depth_range(Interval { value, low, high }, Units::Metric);
+            assert_eq!(got, expected);
+        }
+    }
+}
