@@ -15,11 +15,15 @@ import argparse
 import csv
 import json
 import math
+import os
 import sys
 import time
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
+
+# Every matrix here is small: threads of the linear algebra cost more than they bring. Set before numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import scipy.linalg as sla
@@ -29,9 +33,11 @@ from scipy import ndimage, optimize
 from scipy.interpolate import BSpline, CubicSpline
 
 try:
-    from sksparse.cholmod import analyze
-except ImportError:  # pragma: no cover - depends on the machine
-    analyze = None
+    from sksparse.cholmod import CholmodNotPositiveDefiniteError, analyze
+
+    NOT_POSITIVE = (CholmodNotPositiveDefiniteError, sla.LinAlgError)
+except ImportError:
+    analyze, NOT_POSITIVE = None, (sla.LinAlgError, RuntimeError)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -64,10 +70,14 @@ class Settings:
 
 WEED_RANGE_MM, WEED_AMPLITUDE_MM, WEED_SIGMA_MM = 300.0, 0.5, 0.05
 WEED_SDS = 5.0
+WEED_AGAIN_SDS = 6.0
 ASSUMED_ALLOWANCE_MM = 0.05
 LOW_EDGE_MM = 0.05
 WAVELENGTHS = {"flat": (1500.0, 1500.0), "crowned": (1200.0, 1200.0),
                "ruled-x": (3000.0, 500.0), "ruled-y": (500.0, 3000.0)}
+PURPOSES = {"laminar-wing": (0.10, 0.15, 0.25, 0.4), "wing-aft": (0.20, 0.4, 0.7, 1.0), "dark-gloss": (0.05, 0.15, 0.3, 0.5),
+            "everyday-light": (0.10, 0.3, 0.6, 1.0), "racing-hull": (0.10, 0.2, 0.35, 0.5), "yacht-dark": (0.10, 0.25, 0.4, 0.6),
+            "yacht-light": (0.15, 0.4, 0.8, 1.2), "cruiser-bottom": (0.3, 0.8, 1.5, 2.0), "work-boat": (0.5, 1.5, 3.0, 4.0)}
 UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8, "thou": 0.0254, "hundredths": 0.01}
 
 
@@ -151,7 +161,7 @@ def read_panel(path):
         points = item.get("outline", item) if isinstance(item, dict) else item
         return [[length_mm(a), length_mm(b)] for a, b in points]
 
-    limits = []
+    limits = [("gap", base, most) for base, most in zip((50.0, 300.0, 600.0, 1000.0), PURPOSES.get(raw.get("purpose"), ()))]
     for item in raw.get("limit", []):
         for quantity in ("gap", "swing", "slope"):
             if quantity in item:
@@ -195,9 +205,7 @@ def read_notes(path):
             continue
         name, spec = words[0], words[1:]
         if spec and spec[0] in ("again", "turned"):
-            start, end = ends_of[name]
-            if spec[0] == "turned":
-                start, end = end, start
+            start, end = ends_of[name]  # turned: the edge end for end, the readings stay in panel order
         else:
             start, end = notes_ends(spec)
             ends_of[name] = (start, end)
@@ -561,14 +569,24 @@ class Fit:
         value -= self.n_d * log_lam + float(self.field_logdet(log_range))
         return value + (log_range - math.log(s.range_mm)) ** 2 / s.range_log_sd**2
 
-    def maximise(self, start=None):
+    def maximise(self, start=None, spread=0.7):
         """Find range and λ by REML."""
         low, high = np.log(self.settings.range_bounds_mm)
         if start is None:
             start = (math.log(WEED_RANGE_MM), math.log(self.tau(WEED_RANGE_MM, 0.3) * 0.03**2))
-        found = optimize.minimize(lambda p: self.minus_two_log_reml(*p), np.array(start), method="L-BFGS-B",
-                                  bounds=[(low, high), (-25, 25)],
-                                  options={"eps": 1e-3, "ftol": 1e-8, "gtol": 1e-2, "maxiter": 25})
+
+        def value(p):
+            if not (low <= p[0] <= high and -20 <= p[1] <= 20):
+                return math.inf
+            try:
+                return self.minus_two_log_reml(*p)
+            except NOT_POSITIVE:
+                return math.inf
+
+        start = np.array(start)
+        simplex = np.vstack([start, start + [spread, 0], start + [0, 1.4 * spread]])
+        found = optimize.minimize(value, start, method="Nelder-Mead",
+                                  options={"initial_simplex": simplex, "xatol": 0.01, "fatol": 0.005, "maxfev": 120})
         self.log_range, self.log_lam = map(float, found.x)
         self.minus_two_log_reml(*found.x)
         self.range_mm = math.exp(self.log_range)
@@ -619,6 +637,21 @@ class Fit:
         self.expected = np.where(out, self.y - left, np.nan)
         self.set_weights(np.where(out, 0.0, base))
 
+    def weed_again(self):
+        """Leave-one-out once more with the numbers found: small slips show only when noise is known. Worst of each placing."""
+        r, v = self.residuals(), self.leverages()
+        inside_ = np.maximum(1 - v * self.weight, 1e-6)
+        left = np.where(self.weight > 0, r / inside_, 0)
+        score = np.abs(left) * np.sqrt(self.weight * inside_) / self.sigma
+        worst = np.zeros(len(score), bool)
+        for k in np.unique(self.system.placing[score > WEED_AGAIN_SDS]):
+            rows = np.flatnonzero(self.system.placing == k)
+            worst[rows[np.argmax(score[rows])]] = True
+        self.flagged |= worst
+        self.expected = np.where(worst, self.y - left, self.expected)
+        self.set_weights(np.where(self.flagged, 0.0, self.system.weight))
+        return bool(worst.any())
+
     def impute_zeros(self):
         """Censored zeros: expectation of the unrounded reading given that it is at most half a step."""
         zero = self.system.gap & (self.system.y == 0) & (self.weight > 0)
@@ -659,10 +692,14 @@ def find_surface(panel, placings, settings, clock):
     clock("weed")
     fit.tabulate_logdet()
     fit.maximise()
+    for _ in range(3 if settings.weed else 0):
+        if not fit.weed_again():
+            break
+        fit.maximise((fit.log_range, fit.log_lam), 0.2)
     if settings.tobit:
         for _ in range(2):
             fit.impute_zeros()
-            fit.maximise((fit.log_range, fit.log_lam))
+            fit.maximise((fit.log_range, fit.log_lam), 0.2)
     clock("reml")
     return fit
 
@@ -865,32 +902,27 @@ DIRECTIONS = [(1, 0), (0, 1), (1, 1), (1, -1), (2, 1), (2, -1), (1, 2), (1, -2)]
 def worst_gap(deviation, step, base):
     """Largest gap under an edge of this base laid anywhere in eight directions, and where it is.
 
-    For all nodes k at once: the largest chord over i < k < j, no further apart than the base, less the height."""
-    z = deviation.astype(np.float64)
+    The gap at k is the largest chord over i < k < j, no further apart than the base, less the height. From a
+    fixed i the best chord over k is the steepest one to any j beyond k, so one running maximum of slopes,
+    from the far end inwards, serves all k at once: the upper concave envelope without building it."""
+    z = np.where(np.isnan(deviation), -np.inf, deviation)
     nx, ny = z.shape
     best = np.full(z.shape, -np.inf)
     for dx, dy in DIRECTIONS:
         most = int(base / (step * math.hypot(dx, dy)) + 1e-9)
-        if most < 2:
-            continue
-        # rows padded with nan → −inf so that chords never leave the panel
-        px, py = dx * most, abs(dy) * most
-        padded = np.full((nx + 2 * px, ny + 2 * py), -np.inf)
-        padded[px : px + nx, py : py + ny] = np.where(np.isnan(z), -np.inf, z)
-        shifted = {}
-        for k in range(-most + 1, most):
-            shifted[k] = padded[px + k * dx : px + k * dx + nx, py + k * dy : py + k * dy + ny]
-        chord = np.full(z.shape, -np.inf)
-        work = np.empty(z.shape)
-        other = np.empty(z.shape)
-        for a in range(1, most):
-            for b in range(1, most - a + 1):
-                np.multiply(shifted[-a], b / (a + b), out=work)
-                np.multiply(shifted[b], a / (a + b), out=other)
-                work += other
-                np.maximum(chord, work, out=chord)
-        np.maximum(best, chord - z, out=best)
-    best[np.isnan(best)] = -np.inf
+        flipped = z if dy >= 0 else z[:, ::-1]
+        over = best if dy >= 0 else best[:, ::-1]
+        ey = abs(dy)
+        start = np.where(np.isfinite(flipped), flipped, np.nan)
+        steepest = np.full(z.shape, -np.inf)
+        for d in range(min(most, (nx - 1) // dx if dx else most, (ny - 1) // ey if ey else most), 1, -1):
+            ix, iy = nx - d * dx, ny - d * ey
+            i, j = np.s_[:ix, :iy], np.s_[d * dx :, d * ey :]
+            steepest[i] = np.fmax(steepest[i], (flipped[j] - start[i]) / d)
+            # chords from i over k = i + d − 1; those whose j lay off the grid have no slope yet
+            k = np.s_[(d - 1) * dx : nx - dx, (d - 1) * ey : ny - ey]
+            over[k] = np.fmax(over[k], start[i] + (d - 1) * steepest[i])
+    best = np.where(np.isfinite(z), best - np.where(np.isfinite(z), z, 0), -np.inf)
     at = np.unravel_index(np.argmax(best), best.shape)
     return max(float(best[at]), 0.0), at
 
