@@ -71,6 +71,7 @@ class Settings:
 WEED_RANGE_MM, WEED_AMPLITUDE_MM, WEED_SIGMA_MM = 300.0, 0.5, 0.05
 WEED_SDS = 5.0
 WEED_AGAIN_SDS = 6.0
+WEED_LEAST_MM = 0.1
 ASSUMED_ALLOWANCE_MM = 0.05
 LOW_EDGE_MM = 0.05
 WAVELENGTHS = {"flat": (1500.0, 1500.0), "crowned": (1200.0, 1200.0),
@@ -643,6 +644,7 @@ class Fit:
         inside_ = np.maximum(1 - v * self.weight, 1e-6)
         left = np.where(self.weight > 0, r / inside_, 0)
         score = np.abs(left) * np.sqrt(self.weight * inside_) / self.sigma
+        score[np.abs(left) < max(WEED_LEAST_MM, 2 * self.system.step)] = 0  # too small to be a slip of the pen
         worst = np.zeros(len(score), bool)
         for k in np.unique(self.system.placing[score > WEED_AGAIN_SDS]):
             rows = np.flatnonzero(self.system.placing == k)
@@ -1166,7 +1168,7 @@ class Clock:
     """Seconds since the last call, by name."""
 
     def __init__(self):
-        self.last, self.steps = time.perf_counter(), {}
+        self.last, self.steps, self.cpu = time.perf_counter(), {}, time.process_time()
 
     def __call__(self, name):
         now = time.perf_counter()
@@ -1202,6 +1204,7 @@ def main():
     clock("write")
     timings = {k: round(v, 4) for k, v in clock.steps.items()}
     timings["total"] = round(sum(clock.steps.values()), 4)
+    timings["cpu_total"] = round(time.process_time() - clock.cpu, 4)
     timings["factor"] = Factor.__name__
     text = json.dumps(timings)
     if args.timings:
