@@ -190,7 +190,7 @@ fn attempt(
     steps: &BTreeMap<Tool, f64>,
 ) -> Result<Fitted, Error> {
     let sigma = noise.get(&typical).copied().unwrap_or(0.04);
-    let system = System::new(basis, panel.form, survey, &|row| {
+    let mut system = System::new(basis, panel.form, survey, &|row| {
         let placing = &survey.placings[row.placing];
         let given = placing.readings.get(row.reading).and_then(|r| r.sd_mm);
         given.unwrap_or_else(|| noise.get(&placing.tool).copied().unwrap_or(sigma)) / sigma
@@ -217,7 +217,9 @@ fn attempt(
         evaluations: 0,
         settled: false,
     };
-    // Numbers, then readings against the numbers, until no reading changes sides.
+    // Numbers, then readings against the numbers, until no reading changes sides; after the first round the field's
+    // amplitude is let vary over the panel.
+    let mut localised = false;
     for _ in 0..3 {
         let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
         let normal = system.normal(&y, &extra);
@@ -233,8 +235,18 @@ fn attempt(
             ratio: numbers.ratio,
             sigma_mm: numbers.sigma_mm,
         };
-        if !robust::confirm(&system, &y, &setting, &mut keep)? {
+        let changed = robust::confirm(&system, &y, &setting, &mut keep)?;
+        if localised && !changed {
             break;
+        }
+        if !localised {
+            let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
+            let normal = system.normal(&y, &extra);
+            let unknowns = system
+                .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
+                .unknowns;
+            system.localise(&unknowns);
+            localised = true;
         }
     }
     Ok(Fitted {

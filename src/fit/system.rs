@@ -13,6 +13,11 @@ use crate::observe::Survey;
 use crate::panel::Form;
 use crate::problem::Error;
 
+/// Reach over which the amplitude of the field may change, mm: about the size of a low.
+const LOCAL_MM: f64 = 80.0;
+/// Least local amplitude, as a share of the rms.
+const LOCAL_FLOOR: f64 = 0.3;
+
 /// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
 #[derive(Clone, Copy, Debug)]
 struct Term {
@@ -81,6 +86,8 @@ pub struct System {
     shape: Vec<Vec<f64>>,
     terms: Vec<Term>,
     rests: usize,
+    /// Factor of each entry of the field's precision: 1/(gᵣ·g_c), see [`System::localise`].
+    local: Vec<f64>,
 }
 
 /// AᵀWA, AᵀWy and yᵀWy for one set of weights.
@@ -204,6 +211,7 @@ impl System {
             })
             .collect();
         let relative_sd = rows.iter().map(relative_sd).collect();
+        let local = vec![1.0; field.entries().len()];
         Ok(System {
             basis,
             rows,
@@ -218,6 +226,7 @@ impl System {
             shape,
             terms,
             rests,
+            local,
         })
     }
 
@@ -296,8 +305,9 @@ impl System {
         let kappa = field::kappa_of_range(range_mm);
         let lambda = field::tau_of_amplitude(ratio, kappa);
         let mut values = normal.values.clone();
-        for (q, &place) in self.field.precision(kappa).iter().zip(&self.field_places) {
-            values[place] += lambda * q;
+        let precision = self.field.precision(kappa);
+        for ((q, local), &place) in precision.iter().zip(&self.local).zip(&self.field_places) {
+            values[place] += lambda * local * q;
         }
         let first = self.basis.count() + self.rests;
         for (k, term) in self.terms.iter().enumerate() {
@@ -372,6 +382,51 @@ impl System {
         z
     }
 
+    /// Let the amplitude of the field vary over the panel, as defects do: few and local. `unknowns` are a solution with an even
+    /// amplitude; its field r, free of cubics, gives g = √(r² smoothed over [`LOCAL_MM`] + (0.3·rms r)²), scaled to a geometric
+    /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
+    pub fn localise(&mut self, unknowns: &[f64]) {
+        let r = self.without_cubics(&unknowns[..self.basis.count()]);
+        let square: Vec<f64> = r.iter().map(|v| v * v).collect();
+        let mean = square.iter().sum::<f64>() / square.len() as f64;
+        if mean <= 0.0 {
+            return;
+        }
+        let smooth = smoothed(&self.basis, &square, LOCAL_MM);
+        let g: Vec<f64> = smooth
+            .iter()
+            .map(|s| (s + LOCAL_FLOOR * LOCAL_FLOOR * mean).sqrt())
+            .collect();
+        let level = (g.iter().map(|v| v.ln()).sum::<f64>() / g.len() as f64).exp();
+        self.local = self
+            .field
+            .entries()
+            .iter()
+            .map(|&(i, j)| level * level / (g[i] * g[j]))
+            .collect();
+    }
+
+    /// Coefficients less their least-squares cubic (ten terms).
+    fn without_cubics(&self, d: &[f64]) -> Vec<f64> {
+        let (lx, ly) = (self.basis.x.count() as f64, self.basis.y.count() as f64);
+        let ny = self.basis.y.count();
+        let powers = [
+            [0, 0], [1, 0], [0, 1], [2, 0], [1, 1], [0, 2], [3, 0], [2, 1], [1, 2], [0, 3],
+        ];
+        let a = ndarray::Array2::from_shape_fn((d.len(), powers.len()), |(k, t)| {
+            let u = 2.0 * (k / ny) as f64 / (lx - 1.0) - 1.0;
+            let v = 2.0 * (k % ny) as f64 / (ly - 1.0) - 1.0;
+            u.powi(powers[t][0]) * v.powi(powers[t][1])
+        });
+        match super::least_squares::solve(&a, d) {
+            Ok(fit) => {
+                let fitted = a.dot(&ndarray::Array1::from(fit.coef));
+                d.iter().zip(fitted).map(|(d, f)| d - f).collect()
+            }
+            Err(_) => d.to_vec(),
+        }
+    }
+
     /// Row `r` as a full vector over the unknowns (shape columns included).
     pub fn row(&self, r: usize) -> Vec<f64> {
         let n = self.basis.count();
@@ -397,6 +452,36 @@ impl System {
     pub fn rests(&self) -> usize {
         self.rests
     }
+}
+
+/// Coefficients smoothed by a Gaussian of this standard deviation (mm) along both axes, ends normalised.
+fn smoothed(basis: &Basis, values: &[f64], sd_mm: f64) -> Vec<f64> {
+    let (nx, ny) = (basis.x.count(), basis.y.count());
+    let kernel = |spacing: f64| -> Vec<f64> {
+        let reach = (3.0 * sd_mm / spacing).ceil() as usize;
+        (0..=reach)
+            .map(|k| (-(k as f64 * spacing / sd_mm).powi(2) / 2.0).exp())
+            .collect()
+    };
+    let pass = |values: &[f64], n: usize, stride: usize, lines: &dyn Fn(usize) -> usize, count: usize, kernel: &[f64]| {
+        let mut out = vec![0.0; values.len()];
+        for line in 0..count {
+            let first = lines(line);
+            for i in 0..n {
+                let (mut sum, mut weight) = (0.0, 0.0);
+                let reach = kernel.len() - 1;
+                for j in i.saturating_sub(reach)..(i + reach + 1).min(n) {
+                    let w = kernel[i.abs_diff(j)];
+                    sum += w * values[first + j * stride];
+                    weight += w;
+                }
+                out[first + i * stride] = sum / weight;
+            }
+        }
+        out
+    };
+    let along_y = pass(values, ny, 1, &|i| i * ny, nx, &kernel(basis.y.spacing));
+    pass(&along_y, nx, ny, &|j| j, ny, &kernel(basis.x.spacing))
 }
 
 /// −2 log of the weak prior on the range: lognormal about 300 mm with log-sd 0.8.
