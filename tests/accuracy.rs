@@ -2,7 +2,7 @@
 
 use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
 use lowspot::fit::{self, Surface};
-use lowspot::judge::regions;
+use lowspot::judge::{cloud, filler, regions};
 use lowspot::panel::Panel;
 use lowspot::reference::{Kind as Reference, Workbench};
 use ndarray::Array2;
@@ -12,6 +12,10 @@ use ndarray::Array2;
 pub struct Outcome {
     /// rms error of the deviation, quadratics removed, mm.
     pub rms: f64,
+    /// Mean and sd of the draws' filler over the truth; (truth - mean)/sd.
+    pub draws: f64,
+    pub draws_sd: f64,
+    pub z: f64,
     /// Filler on the found surface over filler on the true one, under the reference of the found one.
     pub same: f64,
     /// Filler found over filler of the true surface under its own reference.
@@ -97,8 +101,23 @@ pub fn to_level(bench: &Workbench, deviation: &[f64]) -> f64 {
         .sum()
 }
 
+pub fn workbench(panel: &Panel, step: f64) -> Workbench {
+    Workbench::new(panel, step, &|nx, ny| {
+        let grid = lowspot::judge::Grid {
+            step_mm: step,
+            nx,
+            ny,
+        };
+        lowspot::judge::volume::node_weights_mm2(&grid, panel)
+            .into_raw_vec_and_offset()
+            .0
+    })
+    .unwrap()
+}
+
 pub fn measure(panel: &Panel, truth: &Truth, surface: &Surface) -> Outcome {
-    let bench = Workbench::new(panel, 20.0).unwrap();
+    let bench = workbench(panel, 20.0);
+    let coarse = workbench(panel, 40.0);
     let t = heights(&bench, |x, y| truth.height(x, y));
     let z = heights(&bench, |x, y| {
         surface.basis.value(&surface.coefficients, x, y, 0, 0)
@@ -140,7 +159,17 @@ pub fn measure(panel: &Panel, truth: &Truth, surface: &Surface) -> Outcome {
         .count() as f64
         / z.len() as f64;
     let true_cc = to_level(&bench, &truly);
+    let fill = filler::Fill::new(panel, &bench);
+    let cloud = cloud::Cloud::new(surface, &bench);
+    let coarse_cloud = cloud::Cloud::new(surface, &coarse);
+    let drawn = filler::drawn(&fill, &cloud, &coarse, &coarse_cloud, Reference::BestFit).unwrap();
+    let d: Vec<f64> = drawn.iter().map(|d| d.total_cc / true_cc).collect();
+    let m = d.iter().sum::<f64>() / d.len() as f64;
+    let sd = (d.iter().map(|v| (v - m) * (v - m)).sum::<f64>() / (d.len() - 1) as f64).sqrt();
     Outcome {
+        draws: m,
+        draws_sd: sd,
+        z: (1.0 - m) / sd,
         rms,
         same: to_level(&bench, &found) / to_level(&bench, &under_found),
         own: to_level(&bench, &found) / true_cc,

@@ -324,7 +324,7 @@ fn a_name_cannot_break_out_of_the_page() {
 fn surface_csv_gives_every_node_back() {
     let panel = fixture::panel();
     let j = fixture::judgement(&panel);
-    let written = show::csv::surface(&j);
+    let written = show::csv::surface(&j.nodes);
     let mut reader = csv::Reader::from_reader(written.as_bytes());
     let header: Vec<String> = reader
         .headers()

@@ -1,1 +1,63 @@
-//! The commands.
+//! The commands: as typed, as meant, then one call a stage. The only module that knows all the others.
+
+mod args;
+mod blank;
+mod demo;
+mod job;
+mod map;
+
+use crate::problem::Error;
+use args::{Cli, Command};
+use clap::Parser;
+use std::io::Write;
+use std::process::ExitCode;
+
+/// Run the program. Exit status: 0 done, 1 could not, 2 wrong usage, 3 not fair where `--require-fair` asked for it.
+pub fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version go to standard output and are no error; a closed pipe is none either.
+            let _ = e.print();
+            return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
+        }
+    };
+    let outcome = match &cli.command {
+        Command::Map(args) => map::run(args),
+        Command::Blank(args) => blank::run(args),
+        Command::Demo(args) => demo::run(args),
+    };
+    match outcome {
+        Ok(status) => status,
+        Err(e) => {
+            tell(&e);
+            ExitCode::from(if e.is_usage() { 2 } else { 1 })
+        }
+    }
+}
+
+/// Print an error on standard error, a line a fault.
+fn tell(error: &Error) {
+    let mut err = anstream::stderr().lock();
+    let red = anstyle::Style::new()
+        .bold()
+        .fg_color(Some(anstyle::AnsiColor::Red.into()));
+    let _ = match error {
+        Error::Faults(faults) => writeln!(
+            err,
+            "{error}\n{red}lowspot:{red:#} {}; nothing was written",
+            if faults.len() == 1 {
+                "this must be mended first".to_string()
+            } else {
+                format!("these {} must be mended first", faults.len())
+            }
+        ),
+        _ => writeln!(err, "{red}lowspot:{red:#} {error}"),
+    };
+}
+
+/// Print on standard output; a reader that has gone away is no error.
+fn say(text: &str) {
+    let mut out = anstream::stdout().lock();
+    let _ = writeln!(out, "{text}");
+}

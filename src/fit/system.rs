@@ -411,7 +411,16 @@ impl System {
         let (lx, ly) = (self.basis.x.count() as f64, self.basis.y.count() as f64);
         let ny = self.basis.y.count();
         let powers = [
-            [0, 0], [1, 0], [0, 1], [2, 0], [1, 1], [0, 2], [3, 0], [2, 1], [1, 2], [0, 3],
+            [0, 0],
+            [1, 0],
+            [0, 1],
+            [2, 0],
+            [1, 1],
+            [0, 2],
+            [3, 0],
+            [2, 1],
+            [1, 2],
+            [0, 3],
         ];
         let a = ndarray::Array2::from_shape_fn((d.len(), powers.len()), |(k, t)| {
             let u = 2.0 * (k / ny) as f64 / (lx - 1.0) - 1.0;
@@ -463,7 +472,12 @@ fn smoothed(basis: &Basis, values: &[f64], sd_mm: f64) -> Vec<f64> {
             .map(|k| (-(k as f64 * spacing / sd_mm).powi(2) / 2.0).exp())
             .collect()
     };
-    let pass = |values: &[f64], n: usize, stride: usize, lines: &dyn Fn(usize) -> usize, count: usize, kernel: &[f64]| {
+    let pass = |values: &[f64],
+                n: usize,
+                stride: usize,
+                lines: &dyn Fn(usize) -> usize,
+                count: usize,
+                kernel: &[f64]| {
         let mut out = vec![0.0; values.len()];
         for line in 0..count {
             let first = lines(line);

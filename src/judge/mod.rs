@@ -4,11 +4,21 @@
 //! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
 //! `show` computes nothing new.
 
+pub mod cloud;
 pub mod contour;
 pub mod edge;
+pub mod filler;
+pub mod findings;
+pub mod limits;
+pub mod nodes;
 pub mod regions;
+pub mod sight;
 pub mod texture;
+pub mod verdict;
 pub mod volume;
+
+mod whole;
+pub use whole::{Options, judge, resampled};
 
 use crate::panel::{Form, Limit};
 use crate::problem::Warning;
@@ -171,6 +181,10 @@ pub struct Region {
     pub saves_cc_per_tenth: Option<Interval>,
     /// For a high: how much of it may come off, mm (allowance at its worst place).
     pub allowed_mm: f64,
+    /// For a high: how much of it does come off when sanded to the chosen reference, mm.
+    pub comes_off_mm: f64,
+    /// For a high offered for sanding: filler saved by sanding it that far, against not sanding it, cc.
+    pub saves_cc: Option<Interval>,
     /// "310 mm from the left edge, 120 mm from the top edge" as the panel lies on the map.
     pub from_edges: String,
     /// "looks like …", or empty.

@@ -42,15 +42,19 @@ impl Kind {
     }
 }
 
-/// The node grid on which references are fitted to one panel.
+/// The node grid on which references are fitted to one panel. Node (ix, iy) lies at multiples of the step from the datum.
 #[derive(Debug)]
 pub struct Workbench {
     fairness: Fairness,
     nodes: NodeLines,
+    /// Distance between nodes, mm.
+    pub step_mm: f64,
     /// x of the node columns, mm.
     pub xs: Vec<f64>,
     /// y of the node rows, mm.
     pub ys: Vec<f64>,
+    /// Area of each node, mm² (iy·nx + ix); 0 off the panel.
+    pub areas_mm2: Vec<f64>,
     weights: Vec<f64>,
     cell_mm2: f64,
     /// Allowance at each node, mm.
@@ -58,41 +62,45 @@ pub struct Workbench {
 }
 
 impl Workbench {
-    /// Nodes about `step_mm` apart over the panel.
+    /// Nodes at multiples of `step_mm` over the panel; `areas_mm2` is the area each node stands for, iy·nx + ix.
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn new(panel: &Panel, step_mm: f64) -> Result<Self, Error> {
+    pub fn new(
+        panel: &Panel,
+        step_mm: f64,
+        areas_mm2: &dyn Fn(usize, usize) -> Vec<f64>,
+    ) -> Result<Self, Error> {
         let fairness = Fairness::new(panel.length_mm, panel.width_mm, panel.form_wavelength_mm)?;
-        let line = |length: f64| {
-            let cells = (length / step_mm).round().max(4.0) as usize;
-            let step = length / cells as f64;
-            (
-                (0..=cells).map(|k| k as f64 * step).collect::<Vec<f64>>(),
-                step,
-            )
+        let line = |length: f64| -> Vec<f64> {
+            let cells = (length / step_mm + 1e-9).floor() as usize;
+            (0..=cells).map(|k| k as f64 * step_mm).collect()
         };
-        let ((xs, dx), (ys, dy)) = (line(panel.length_mm), line(panel.width_mm));
-        let mut weights = Vec::with_capacity(xs.len() * ys.len());
-        let mut allowance = Vec::with_capacity(xs.len() * ys.len());
-        for (iy, &y) in ys.iter().enumerate() {
-            for (ix, &x) in xs.iter().enumerate() {
-                let edge = |k: usize, n: usize| if k == 0 || k + 1 == n { 0.5 } else { 1.0 };
-                let on = if panel.contains(x, y) { 1.0 } else { 0.0 };
-                weights.push(on * edge(ix, xs.len()) * edge(iy, ys.len()));
-                allowance.push(panel.allowance_at(x, y));
-            }
-        }
+        let (xs, ys) = (line(panel.length_mm), line(panel.width_mm));
+        let areas = areas_mm2(xs.len(), ys.len());
+        let cell_mm2 = step_mm * step_mm;
+        let allowance = ys
+            .iter()
+            .flat_map(|&y| xs.iter().map(move |&x| (x, y)))
+            .map(|(x, y)| panel.allowance_at(x, y))
+            .collect();
         let nodes = NodeLines::new(&fairness.basis, &xs, &ys);
         Ok(Workbench {
             fairness,
             nodes,
+            step_mm,
             xs,
             ys,
-            weights,
-            cell_mm2: dx * dy,
+            weights: areas.iter().map(|a| a / cell_mm2).collect(),
+            areas_mm2: areas,
+            cell_mm2,
             allowance,
         })
+    }
+
+    /// Values at the nodes (iy·nx + ix) of a reference with these coefficients, mm.
+    pub fn at_nodes(&self, coefficients: &[f64]) -> Vec<f64> {
+        self.fairness.spread(&self.nodes, coefficients)
     }
 
     fn problem(&self) -> Problem<'_> {

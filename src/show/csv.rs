@@ -1,12 +1,11 @@
 //! surface.csv: every node of the grid, row by row.
 
-use crate::judge::Judgement;
+use crate::judge::Nodes;
 use std::fmt::Write;
 
 /// `x_mm,y_mm,height_mm,reference_mm,deviation_mm,sd_mm,state`: y outer, x inner, both rising; five decimals
 /// (places: as many as they need). Numbers that are not known, and everything outside the outline, are empty.
-pub fn surface(j: &Judgement) -> String {
-    let nodes = &j.nodes;
+pub fn surface(nodes: &Nodes) -> String {
     let mut out = String::with_capacity(60 * nodes.state.len() + 64);
     out.push_str("x_mm,y_mm,height_mm,reference_mm,deviation_mm,sd_mm,state\n");
     for ((iy, ix), state) in nodes.state.indexed_iter() {

@@ -1,0 +1,131 @@
+//! The command line as typed: flags and help text, nothing decided.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// What the user typed.
+#[derive(Debug, Parser)]
+#[command(
+    name = "lowspot",
+    version,
+    about = "Find the highs and lows of a panel from hand readings: what to sand, fill or leave",
+    long_about = "Reads gaps under a straightedge and other hand readings, finds the surface, and says where it is high and low, \
+                  what to sand first, how much filler it takes, and whether it is fair.\n\nIt measures shape. It does not approve \
+                  an aircraft, boat or vehicle: the designer's documents and licensed people decide.",
+    after_help = "Try it:  lowspot demo"
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Map highs and lows from readings: verdict, what to sand and fill, the filler
+    Map(MapArgs),
+    /// Write a notes file to fill in beside the panel: the placings to take, in walking order
+    Blank(BlankArgs),
+    /// Write two made-up jobs into a new folder, map both, and tell what to try next
+    Demo(DemoArgs),
+}
+
+/// `lowspot map`.
+#[derive(Debug, Args)]
+pub struct MapArgs {
+    /// The panel: panel.toml
+    pub panel: PathBuf,
+    /// Readings: notes (.txt) or tables (.csv), one survey together
+    #[arg(required = true)]
+    pub readings: Vec<PathBuf>,
+    /// The fair shape to work to
+    #[arg(long, value_enum, default_value = "best-fit")]
+    pub reference: ReferenceWord,
+    /// Spacing of the nodes in surface.csv, 2 to 200 mm (a unit may be given)
+    #[arg(long, value_name = "MM", default_value = "10")]
+    pub grid: String,
+    /// Folder for the map, the page and the data
+    #[arg(long, value_name = "DIR", default_value = "lowspot-map")]
+    pub out: PathBuf,
+    /// Print report.json on standard output, and nothing else there
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show; files and arithmetic stay in mm and cc
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
+    /// Echo every placing as it was understood
+    #[arg(short, long)]
+    pub verbose: bool,
+    /// End with exit status 3 unless the verdict is fair
+    #[arg(long)]
+    pub require_fair: bool,
+}
+
+/// `lowspot blank`.
+#[derive(Debug, Args)]
+pub struct BlankArgs {
+    /// The panel: panel.toml
+    pub panel: PathBuf,
+    /// What to measure with
+    #[arg(long, value_enum, default_value = "straightedge")]
+    pub tool: ToolWord,
+    /// Length of the tool; for a wave gauge the distance between its feet
+    #[arg(long, value_name = "LENGTH")]
+    pub length: Option<String>,
+    /// Distance between readings
+    #[arg(long, value_name = "LENGTH")]
+    pub step: Option<String>,
+    /// Distance between lines; without it, what an hour's work allows
+    #[arg(long, value_name = "LENGTH")]
+    pub spacing: Option<String>,
+    /// File to write; without it, standard output
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+}
+
+/// `lowspot demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder to make; it must not exist yet
+    #[arg(long, value_name = "DIR", default_value = "lowspot-demo")]
+    pub out: PathBuf,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
+}
+
+/// Words for the references.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ReferenceWord {
+    /// Follow the fair skin: fill the lows, take highs down as far as they may be sanded
+    BestFit,
+    /// Sink into fair skin to save filler
+    LeastFiller,
+    /// Ride on the highest places: nothing is sanded
+    FillOnly,
+}
+
+/// Words for the units.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum UnitsWord {
+    /// mm and cc
+    Metric,
+    /// inches, thousandths, fluid ounces
+    Us,
+}
+
+/// Words for the tools.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ToolWord {
+    /// Gaps under a straight bar
+    Straightedge,
+    /// Profile copied by pins
+    ProfileGauge,
+    /// Gaps under a sprung batten
+    Batten,
+    /// Centre dial between two feet
+    WaveGauge,
+    /// Heights against a fixed bridge or rail
+    Bridge,
+}

@@ -1,0 +1,118 @@
+//! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks about flags.
+
+use super::args::{MapArgs, ReferenceWord, ToolWord, UnitsWord};
+use crate::observe::{self, Survey, Tool};
+use crate::panel::{self, Panel};
+use crate::problem::{Error, Warning};
+use crate::reference::Kind;
+use crate::units::{self, Units};
+use std::path::{Path, PathBuf};
+
+/// Spacings of surface.csv that make sense, mm.
+const GRID_MM: std::ops::RangeInclusive<f64> = 2.0..=200.0;
+/// Most nodes written: a 12 m² panel at 2 mm.
+const MOST_NODES: f64 = 4e6;
+
+impl From<UnitsWord> for Units {
+    fn from(word: UnitsWord) -> Self {
+        match word {
+            UnitsWord::Metric => Units::Metric,
+            UnitsWord::Us => Units::Us,
+        }
+    }
+}
+
+impl From<ReferenceWord> for Kind {
+    fn from(word: ReferenceWord) -> Self {
+        match word {
+            ReferenceWord::BestFit => Kind::BestFit,
+            ReferenceWord::LeastFiller => Kind::LeastFiller,
+            ReferenceWord::FillOnly => Kind::FillOnly,
+        }
+    }
+}
+
+impl From<ToolWord> for Tool {
+    fn from(word: ToolWord) -> Self {
+        match word {
+            ToolWord::Straightedge => Tool::Straightedge,
+            ToolWord::ProfileGauge => Tool::ProfileGauge,
+            ToolWord::Batten => Tool::Batten,
+            ToolWord::WaveGauge => Tool::WaveGauge,
+            ToolWord::Bridge => Tool::Bridge,
+        }
+    }
+}
+
+/// A map to be made.
+pub struct Job {
+    /// The panel.
+    pub panel: Panel,
+    /// The survey.
+    pub survey: Survey,
+    /// Things noticed while reading.
+    pub warnings: Vec<Warning>,
+    /// Reference to work to.
+    pub reference: Kind,
+    /// Spacing of surface.csv, mm.
+    pub grid_mm: f64,
+    /// Folder for the outputs.
+    pub out: PathBuf,
+    /// Units to show.
+    pub units: Units,
+}
+
+impl Job {
+    /// Read the files and check the options. Faults of the panel and of the readings come together where they can.
+    ///
+    /// # Errors
+    /// All faults of the files; wrong options.
+    pub fn new(args: &MapArgs) -> Result<Self, Error> {
+        let grid_mm = length("--grid", &args.grid)?;
+        if !GRID_MM.contains(&grid_mm) {
+            return Err(Error::Usage(format!(
+                "--grid {}: a spacing from 2 to 200 mm is expected",
+                args.grid
+            )));
+        }
+        let (panel, mut warnings) = panel::file::load(&args.panel)?;
+        if panel.length_mm / grid_mm * (panel.width_mm / grid_mm) > MOST_NODES {
+            return Err(Error::Usage(format!(
+                "--grid {}: that would be more than 4 million nodes on this panel; take a wider spacing",
+                args.grid
+            )));
+        }
+        let survey = observe::load(&args.readings, &panel)?;
+        observe::check_carries(&survey, &panel)?;
+        warnings.extend(survey.warnings.iter().cloned());
+        Ok(Job {
+            panel,
+            survey,
+            warnings,
+            reference: args.reference.into(),
+            grid_mm,
+            out: args.out.clone(),
+            units: args.units.into(),
+        })
+    }
+}
+
+/// A length option in mm.
+///
+/// # Errors
+/// [`Error::Usage`] naming the option.
+pub fn length(option: &str, text: &str) -> Result<f64, Error> {
+    let mm = units::length(text).map_err(|e| Error::Usage(format!("{option} {text}: {e}")))?;
+    if mm > 0.0 {
+        Ok(mm)
+    } else {
+        Err(Error::Usage(format!(
+            "{option} {text}: a length above 0 is expected"
+        )))
+    }
+}
+
+/// How a path is shown to the user.
+pub fn shown(path: &Path) -> String {
+    path.display().to_string()
+}

@@ -1,0 +1,117 @@
+//! `lowspot map`: read, find the surface, judge, show, write.
+
+use super::args::MapArgs;
+use super::job::Job;
+use crate::fit;
+use crate::judge::{self, Judgement, Verdict};
+use crate::problem::Error;
+use crate::show;
+use indicatif::{ProgressBar, ProgressStyle};
+use std::io::Write;
+use std::process::ExitCode;
+use std::time::Duration;
+
+/// Run it.
+///
+/// # Errors
+/// What stopped it; nothing has been written then.
+pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
+    let job = Job::new(args)?;
+    let (judgement, report) = make(&job)?;
+    tell_warnings(&judgement, args.verbose);
+    if args.json {
+        super::say(report.trim_end());
+    } else {
+        show::summary::print(&judgement, &job.panel, job.units, &job.out)?;
+    }
+    let unfair = args.require_fair && judgement.verdict != Verdict::Fair;
+    Ok(ExitCode::from(if unfair { 3 } else { 0 }))
+}
+
+/// Make the map of a job and write its files. Returns the judgement and the text of report.json.
+///
+/// # Errors
+/// What stopped it; nothing has been written then.
+pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
+    let Job {
+        panel,
+        survey,
+        units,
+        ..
+    } = job;
+    let progress = Progress::new();
+    progress.now("finding the surface");
+    let surface = fit::fit(panel, survey)?;
+    progress.now("fitting the fair shape");
+    let options = judge::Options {
+        reference: job.reference,
+        units: *units,
+    };
+    let judgement = judge::judge(panel, survey, &surface, options, job.warnings.clone())?;
+    progress.now("drawing the map");
+    let report = show::json::text(&judgement, panel)?;
+    let ((png, svg), (page, csv)) = rayon::join(
+        || {
+            (
+                show::map::draw_png(&judgement, panel, *units, show::map::PNG_WIDTH),
+                show::map::draw_svg(&judgement, panel, *units),
+            )
+        },
+        || {
+            let csv = if job.grid_mm == judgement.nodes.grid.step_mm {
+                Ok(show::csv::surface(&judgement.nodes))
+            } else {
+                judge::resampled(panel, survey, &surface, options, job.grid_mm)
+                    .map(|nodes| show::csv::surface(&nodes))
+            };
+            (show::html::page(&judgement, panel, *units), csv)
+        },
+    );
+    let files = [
+        show::File::new("report.json", report.clone()),
+        show::File::new("surface.csv", csv?),
+        show::File::new("map.png", png?),
+        show::File::new("map.svg", svg?),
+        show::File::new("report.html", page?),
+    ];
+    progress.now("writing");
+    show::write_all(&job.out, &files)?;
+    Ok((judgement, report))
+}
+
+/// Warnings, and with `--verbose` the echo of every placing, on standard error.
+fn tell_warnings(judgement: &Judgement, verbose: bool) {
+    let mut err = anstream::stderr().lock();
+    if verbose {
+        for placing in &judgement.placings {
+            let _ = writeln!(err, "{}: {}", placing.place, placing.text);
+        }
+    }
+    for warning in &judgement.warnings {
+        let _ = writeln!(err, "note: {warning}");
+    }
+}
+
+/// A line on standard error that tells what is being done; nothing when that is no terminal.
+struct Progress(ProgressBar);
+
+impl Progress {
+    fn new() -> Self {
+        let bar = ProgressBar::new_spinner();
+        if let Ok(style) = ProgressStyle::with_template("{msg} … {elapsed}") {
+            bar.set_style(style);
+        }
+        bar.enable_steady_tick(Duration::from_millis(200));
+        Progress(bar)
+    }
+
+    fn now(&self, what: &'static str) {
+        self.0.set_message(what);
+    }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        self.0.finish_and_clear();
+    }
+}

@@ -1,0 +1,370 @@
+//! The stage's main function: everything the other files of this stage find, put together into one [`Judgement`].
+
+use super::cloud::Cloud;
+use super::filler::{self, Fill};
+use super::findings::{self, Ground, Stand};
+use super::limits::{self, Judging};
+use super::nodes::{self, Reach, Sources};
+use super::texture::{self, BAND_EDGES_MM, CountedFrom};
+use super::verdict::{self, Evidence};
+use super::volume::node_weights_mm2;
+use super::{Flag, Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight};
+use crate::fit::Surface;
+use crate::observe::Survey;
+use crate::panel::{ASSUMED_ALLOWANCE_MM, Panel};
+use crate::problem::{Error, Warning};
+use crate::reference::{Kind, References, Workbench};
+use crate::units::Units;
+use ndarray::Array2;
+
+/// Spacing of the nodes that are judged, mm.
+const STEP_MM: f64 = 10.0;
+
+/// What the user may choose.
+#[derive(Clone, Copy, Debug)]
+pub struct Options {
+    /// Reference that is worked to.
+    pub reference: Kind,
+    /// Units of the sentences.
+    pub units: Units,
+}
+
+/// Spacing of the nodes for a panel: 10 mm, finer on one too small for that.
+pub fn step_mm(panel: &Panel) -> f64 {
+    let short = panel.length_mm.min(panel.width_mm);
+    let mut step = STEP_MM;
+    while short / step < 30.0 && step > 1.0 {
+        step /= 2.0;
+    }
+    step
+}
+
+/// The grid of multiples of `step_mm` that covers a panel.
+pub fn grid(panel: &Panel, step_mm: f64) -> Grid {
+    let count = |length: f64| (length / step_mm + 1e-9).floor() as usize + 1;
+    Grid {
+        step_mm,
+        nx: count(panel.length_mm),
+        ny: count(panel.width_mm),
+    }
+}
+
+fn bench(panel: &Panel, step_mm: f64) -> Result<Workbench, Error> {
+    Workbench::new(panel, step_mm, &|nx, ny| {
+        node_weights_mm2(&Grid { step_mm, nx, ny }, panel)
+            .into_raw_vec_and_offset()
+            .0
+    })
+}
+
+/// Judge a found surface.
+///
+/// # Errors
+/// [`Error::Calculation`] when a reference does not settle.
+pub fn judge(
+    panel: &Panel,
+    survey: &Survey,
+    surface: &Surface,
+    options: Options,
+    warnings: Vec<Warning>,
+) -> Result<Judgement, Error> {
+    let step = step_mm(panel);
+    let fine_grid = grid(panel, step);
+    let middle = bench(panel, 2.0 * step)?;
+    let rough = bench(panel, 4.0 * step)?;
+    let cloud = Cloud::new(surface, &middle);
+    let rough_cloud = Cloud::new(surface, &rough);
+    let references = References::new(&middle, &cloud.found)?;
+    let chosen = Kind::ALL
+        .iter()
+        .position(|k| *k == options.reference)
+        .unwrap_or(0);
+    let reach = Reach::new(survey);
+    let mut nodes = nodes::nodes(
+        &Sources {
+            panel,
+            surface,
+            cloud: &cloud,
+            reach: &reach,
+            reference_basis: middle.basis(),
+            chosen: &references.kinds[chosen],
+            fair: &references.fair,
+        },
+        fine_grid,
+    );
+    let areas = node_weights_mm2(&fine_grid, panel);
+    let fill_areas = fillable(panel, &nodes, &areas);
+    let seen = sight::sight(
+        survey,
+        &reach,
+        [surface.basis.x.spacing, surface.basis.y.spacing],
+    );
+    let fair_at = middle.at_nodes(&references.fair);
+    let coarse_fairness: Vec<f64> = cloud
+        .found
+        .iter()
+        .zip(&fair_at)
+        .map(|(z, t)| z - t)
+        .collect();
+    let (limits, favourable) = limits::judge(&Judging {
+        panel,
+        nodes: &nodes,
+        areas_mm2: &areas,
+        coarse: Grid {
+            step_mm: middle.step_mm,
+            nx: middle.xs.len(),
+            ny: middle.ys.len(),
+        },
+        coarse_fairness: &coarse_fairness,
+        cloud: &cloud,
+        reach: &reach,
+        sight: &seen,
+        units: options.units,
+    });
+    let fill = Fill::new(panel, &middle);
+    let rough_fill = Fill::new(panel, &rough);
+    let drawn = filler::drawn(&fill, &cloud, &rough, &rough_cloud, options.reference)?;
+    let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
+    let (regions, map) = findings::regions(
+        &Ground {
+            panel,
+            nodes: &nodes,
+            fill_areas_mm2: &fill_areas,
+            areas_mm2: &areas,
+            fill: &fill,
+            drawn: &drawn,
+            favourable: &favourable,
+            units: options.units,
+        },
+        &lows,
+        &|lands| {
+            let draw = |k: usize| -> Vec<f64> {
+                rough_cloud
+                    .found
+                    .iter()
+                    .zip(rough_cloud.step(k))
+                    .map(|(f, s)| f + s)
+                    .collect()
+            };
+            findings::prices(
+                &Stand {
+                    fill: &fill,
+                    heights: &cloud.found,
+                    draws: &draw,
+                },
+                &Stand {
+                    fill: &rough_fill,
+                    heights: &rough_cloud.found,
+                    draws: &draw,
+                },
+                options.reference,
+                lands,
+            )
+        },
+    )?;
+    nodes.region = map;
+    let totals: Vec<f64> = drawn.iter().map(|d| d.total_cc).collect();
+    let to_level_cc = filler::interval(lows.total_cc(), &totals);
+    let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
+    let evidence = Evidence {
+        limits: &limits,
+        regions: &regions,
+        nodes: &nodes,
+        areas_mm2: &areas,
+        sight: &seen,
+        reach: &reach,
+        repeated: surface.repeatability_mm.is_some(),
+        units: options.units,
+    };
+    let (verdict, reasons) = verdict::verdict(&evidence);
+    let not_checked = verdict::not_checked(&evidence);
+    let measure_next = verdict::measure_next(&evidence);
+    let unmeasured_share = verdict::unmeasured_share(&nodes, &areas);
+    let (texture, bands) = texture_of(&nodes, &areas);
+    let mut warnings = warnings;
+    warnings.extend(steep_warning(&nodes));
+    Ok(Judgement {
+        panel_name: panel.name.clone(),
+        date: survey.conditions.date.clone(),
+        form: panel.form,
+        form_wavelength_mm: panel.form_wavelength_mm,
+        node_limit_mm: panel.node_limit_mm,
+        nodes,
+        regions,
+        limits,
+        texture,
+        bands,
+        to_level_cc,
+        references: summaries,
+        verdict,
+        reasons,
+        not_checked,
+        measure_next,
+        flags: flags(survey, surface, options.units),
+        placings: echoes(survey),
+        readings: survey.taken(),
+        repeatability_mm: surface.repeatability_mm,
+        noise_mm: surface
+            .noise_mm
+            .iter()
+            .map(|(t, n)| (t.word().to_string(), *n))
+            .collect(),
+        fit_status: surface.status.sentence().to_string(),
+        range_mm: surface.range_mm,
+        amplitude_mm: surface.amplitude_mm,
+        sight: seen,
+        unmeasured_share,
+        warnings,
+        skin_c: survey.conditions.skin_c,
+        supports: survey.conditions.supports.clone(),
+        sand_allowance_mm: panel.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM),
+        sand_allowance_given: panel.sand_allowance_mm.is_some(),
+    })
+}
+
+/// Nodes of a judged surface on another grid, for surface.csv.
+///
+/// # Errors
+/// [`Error::Calculation`] when a reference does not settle.
+pub fn resampled(
+    panel: &Panel,
+    survey: &Survey,
+    surface: &Surface,
+    options: Options,
+    spacing_mm: f64,
+) -> Result<Nodes, Error> {
+    let middle = bench(panel, 2.0 * step_mm(panel))?;
+    let cloud = Cloud::new(surface, &middle);
+    let references = References::new(&middle, &cloud.found)?;
+    let chosen = Kind::ALL
+        .iter()
+        .position(|k| *k == options.reference)
+        .unwrap_or(0);
+    Ok(nodes::nodes(
+        &Sources {
+            panel,
+            surface,
+            cloud: &cloud,
+            reach: &Reach::new(survey),
+            reference_basis: middle.basis(),
+            chosen: &references.kinds[chosen],
+            fair: &references.fair,
+        },
+        grid(panel, spacing_mm),
+    ))
+}
+
+/// Areas of the nodes that may be filled: none in a no-fill area.
+fn fillable(panel: &Panel, nodes: &Nodes, areas: &Array2<f64>) -> Array2<f64> {
+    Array2::from_shape_fn(areas.dim(), |(iy, ix)| {
+        let (x, y) = (nodes.grid.x(ix), nodes.grid.y(iy));
+        if panel.no_fill.iter().any(|p| p.contains(x, y)) {
+            0.0
+        } else {
+            areas[[iy, ix]]
+        }
+    })
+}
+
+fn summaries(
+    fill: &Fill,
+    cloud: &Cloud,
+    references: &References,
+    chosen: usize,
+    chosen_cc: f64,
+) -> Vec<ReferenceSummary> {
+    Kind::ALL
+        .iter()
+        .enumerate()
+        .map(|(k, kind)| {
+            let values = fill.bench.at_nodes(&references.kinds[k]);
+            ReferenceSummary {
+                name: kind.word(),
+                // The chosen one's amount is the map's own, so that one number stands everywhere.
+                to_level_cc: if k == chosen {
+                    chosen_cc
+                } else {
+                    fill.lows(&cloud.found, &values).total_cc()
+                },
+                sand_cc: fill.sanded_cc(&cloud.found, &values),
+                chosen: k == chosen,
+            }
+        })
+        .collect()
+}
+
+fn texture_of(nodes: &Nodes, areas: &Array2<f64>) -> (Texture, Vec<super::Band>) {
+    let step = nodes.grid.step_mm;
+    let (texture, bands) = rayon::join(
+        || texture::texture(&nodes.fairness, areas, step, CountedFrom::Mean),
+        || texture::bands(&nodes.fairness, areas, step, &BAND_EDGES_MM),
+    );
+    (texture.unwrap_or_default(), bands)
+}
+
+fn steep_warning(nodes: &Nodes) -> Option<Warning> {
+    let steep = nodes
+        .state
+        .iter()
+        .zip(&nodes.reading_distance)
+        .zip(&nodes.sd)
+        .filter(|((s, d), sd)| {
+            **s == super::NodeState::Unmeasured && **d <= nodes::FAR_MM && **sd <= 0.1
+        })
+        .count();
+    (steep > 0).then(|| {
+        Warning::new(
+            "parts of the panel slope more than 0.3 against its plane: heights there are not normal to the skin, so they \
+             are left unmeasured",
+        )
+    })
+}
+
+/// Readings left out, each with what its neighbours lead one to expect.
+fn flags(survey: &Survey, surface: &Surface, units: Units) -> Vec<Flag> {
+    surface
+        .left_out
+        .iter()
+        .filter_map(|out| {
+            let placing = survey.placings.get(out.placing)?;
+            let reading = placing.readings.get(out.reading)?;
+            let value = reading.value_mm?;
+            let along_y = placing.toward[1].abs() > placing.toward[0].abs();
+            let (axis, at) = if along_y {
+                ("y", reading.y)
+            } else {
+                ("x", reading.x)
+            };
+            Some(Flag {
+                placing: placing.label(),
+                x_mm: reading.x,
+                y_mm: reading.y,
+                value_mm: value,
+                expected_mm: out.expected_mm,
+                place: format!("{}:{}:{}", placing.file, reading.line, reading.column),
+                reason: format!(
+                    "{}, {axis} {}: {}, expected about {}",
+                    placing.label(),
+                    units.place(at),
+                    units.depth(value),
+                    units.depth(out.expected_mm)
+                ),
+            })
+        })
+        .collect()
+}
+
+fn echoes(survey: &Survey) -> Vec<PlacingEcho> {
+    survey
+        .placings
+        .iter()
+        .map(|p| {
+            let end = |r: Option<&crate::observe::Reading>| r.map_or([0.0; 2], |r| [r.x, r.y]);
+            PlacingEcho {
+                text: p.echo(),
+                place: format!("{}:{}", p.file, p.line),
+                ends: [end(p.readings.first()), end(p.readings.last())],
+            }
+        })
+        .collect()
+}
