@@ -33,6 +33,30 @@ pub struct Lows {
 }
 
 impl Lows {
+    /// Lows with these labels; `depth` is positive into a low, mm.
+    pub fn of(
+        labels: Array2<u32>,
+        count: usize,
+        depth: &Array2<f64>,
+        areas_mm2: &dyn Fn(usize, usize) -> f64,
+    ) -> Self {
+        let mut volumes_cc = vec![0.0; count];
+        for ((iy, ix), label) in labels.indexed_iter() {
+            if let Some(v) = (*label as usize)
+                .checked_sub(1)
+                .and_then(|k| volumes_cc.get_mut(k))
+            {
+                // mm² × mm = mm³; 1000 mm³ are a cc.
+                *v += areas_mm2(iy, ix) * depth[[iy, ix]] / 1000.0;
+            }
+        }
+        Lows {
+            labels,
+            count,
+            volumes_cc,
+        }
+    }
+
     /// All lows together, cc.
     pub fn total_cc(&self) -> f64 {
         self.volumes_cc.iter().sum()
@@ -54,18 +78,7 @@ pub fn lows(
         }
     });
     let (labels, count) = regions::label(&depth, sd, limit_mm);
-    let mut volumes_cc = vec![0.0; count];
-    for ((iy, ix), label) in labels.indexed_iter() {
-        if *label > 0 {
-            // mm² × mm = mm³; 1000 mm³ are a cc.
-            volumes_cc[*label as usize - 1] += areas_mm2(iy, ix) * depth[[iy, ix]] / 1000.0;
-        }
-    }
-    Lows {
-        labels,
-        count,
-        volumes_cc,
-    }
+    Lows::of(labels, count, &depth, areas_mm2)
 }
 
 impl<'a> Fill<'a> {

@@ -45,20 +45,19 @@ fn known(nodes: &Nodes, n: (usize, usize)) -> bool {
     nodes.reading_distance[n] <= super::nodes::FAR_MM
 }
 
-/// The lows of the map.
+/// The lows of the map, parted where only shallow bridges join them.
 pub fn map_lows(nodes: &Nodes, fill_areas_mm2: &Array2<f64>, limit_mm: f64) -> Lows {
-    lows(
-        &nodes.deviation,
-        &|iy, ix| nodes.sd[[iy, ix]],
-        &|iy, ix| {
-            if known(nodes, (iy, ix)) {
-                fill_areas_mm2[[iy, ix]]
-            } else {
-                0.0
-            }
-        },
-        limit_mm,
-    )
+    let area = |iy: usize, ix: usize| {
+        if known(nodes, (iy, ix)) {
+            fill_areas_mm2[[iy, ix]]
+        } else {
+            0.0
+        }
+    };
+    let joined = lows(&nodes.deviation, &|iy, ix| nodes.sd[[iy, ix]], &area, limit_mm);
+    let depth = nodes.deviation.mapv(|d| -d);
+    let (labels, count) = regions::part(&joined.labels, &depth, limit_mm);
+    Lows::of(labels, count, &depth, &area)
 }
 
 /// Label the highs: above the fair shape, whatever may be sanded.
@@ -70,7 +69,8 @@ fn map_highs(nodes: &Nodes, limit_mm: f64) -> (Array2<u32>, usize) {
             f64::NAN
         }
     });
-    regions::label(&rise, &|iy, ix| nodes.sd[[iy, ix]], limit_mm)
+    let (labels, _) = regions::label(&rise, &|iy, ix| nodes.sd[[iy, ix]], limit_mm);
+    regions::part(&labels, &rise, limit_mm)
 }
 
 /// One region while it is gathered.

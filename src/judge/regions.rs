@@ -7,6 +7,9 @@ use image::{GrayImage, Luma};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
+/// A part of a low counts as a low of its own when the way out of it rises by this share of its depth, and by [`EDGE_MM`].
+const OWN_SHARE: f64 = 0.3;
+
 /// Where a region ends, mm: shallower than this is nobody's work (common practice, no source).
 pub const EDGE_MM: f64 = 0.05;
 
@@ -46,4 +49,132 @@ pub fn label(
         number[pieces.get_pixel(ix as u32, iy as u32).0[0] as usize]
     });
     (labels, count as usize)
+}
+
+/// Part labelled regions where shallow bridges join several lows.
+///
+/// Nodes are taken in order of depth, deepest first; each joins the basin it touches. Where two basins meet they become
+/// one unless both go deeper than `limit_mm` and the shallower one lies at least [`OWN_SHARE`] of its own depth, and [`EDGE_MM`],
+/// below the meeting place (watershed with a least prominence, after Vincent and Soille, IEEE PAMI 13, 1991). The nodes
+/// together stay the same. Returns new labels, 1…n.
+pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2<u32>, usize) {
+    let (ny, nx) = labels.dim();
+    let mut order: Vec<usize> = (0..nx * ny)
+        .filter(|k| labels[[k / nx, k % nx]] > 0)
+        .collect();
+    let at = |k: usize| depth[[k / nx, k % nx]];
+    order.sort_by(|&a, &b| at(b).total_cmp(&at(a)).then(a.cmp(&b)));
+    let mut basin_of: Vec<Option<usize>> = vec![None; nx * ny];
+    let mut basins = Basins::default();
+    for k in order {
+        let (iy, ix) = (k / nx, k % nx);
+        let mut here: Option<usize> = None;
+        let near = [
+            (ix > 0).then(|| k - 1),
+            (ix + 1 < nx).then(|| k + 1),
+            (iy > 0).then(|| k - nx),
+            (iy + 1 < ny).then(|| k + nx),
+        ];
+        for other in near.into_iter().flatten().filter_map(|n| basin_of[n]) {
+            let other = basins.root(other);
+            here = Some(match here {
+                None => other,
+                Some(own) if own == other => own,
+                Some(own) => {
+                    let shallower = basins.peaks[own].min(basins.peaks[other]);
+                    let rise = shallower - at(k);
+                    let apart =
+                        shallower > limit_mm && rise >= EDGE_MM.max(OWN_SHARE * shallower);
+                    if apart { own } else { basins.join(own, other) }
+                }
+            });
+        }
+        basin_of[k] = Some(here.unwrap_or_else(|| basins.new_one(at(k))));
+    }
+    let mut number = std::collections::BTreeMap::new();
+    let parted = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
+        basin_of[iy * nx + ix].map_or(0, |b| {
+            let next = number.len() as u32 + 1;
+            *number.entry(basins.root(b)).or_insert(next)
+        })
+    });
+    (parted, number.len())
+}
+
+/// Basins that are joined as they meet.
+#[derive(Default)]
+struct Basins {
+    parents: Vec<usize>,
+    peaks: Vec<f64>,
+}
+
+impl Basins {
+    fn new_one(&mut self, peak: f64) -> usize {
+        self.parents.push(self.parents.len());
+        self.peaks.push(peak);
+        self.parents.len() - 1
+    }
+
+    /// The basin that stands for all that were joined with this one.
+    fn root(&self, mut basin: usize) -> usize {
+        // Parents always point to smaller numbers, so this ends.
+        while self.parents[basin] != basin {
+            basin = self.parents[basin];
+        }
+        basin
+    }
+
+    fn join(&mut self, a: usize, b: usize) -> usize {
+        let (first, second) = (a.min(b), a.max(b));
+        self.parents[second] = first;
+        self.peaks[first] = self.peaks[first].max(self.peaks[second]);
+        first
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two lows of the same depth, joined by a bridge of the given depth.
+    fn two_lows(bridge: f64) -> Array2<f64> {
+        Array2::from_shape_fn((5, 21), |(iy, ix)| {
+            if iy != 2 {
+                return 0.0;
+            }
+            match ix {
+                3..=6 | 14..=17 => 0.5,
+                7..=13 => bridge,
+                _ => 0.0,
+            }
+        })
+    }
+
+    fn regions(depth: &Array2<f64>) -> (Array2<u32>, usize) {
+        let (labels, _) = label(depth, &|_, _| 0.01, 0.15);
+        part(&labels, depth, 0.15)
+    }
+
+    #[test]
+    fn two_lows_joined_by_a_shallow_bridge_are_two() {
+        let depth = two_lows(0.1);
+        let (labels, count) = regions(&depth);
+        assert_eq!(count, 2);
+        assert_ne!(labels[[2, 4]], labels[[2, 15]]);
+        // No node is lost: all that is deeper than the edge belongs to one of them.
+        let nodes = labels.iter().filter(|l| **l > 0).count();
+        assert_eq!(nodes, depth.iter().filter(|d| **d > EDGE_MM).count());
+    }
+
+    #[test]
+    fn a_low_with_a_gentle_waist_stays_one() {
+        assert_eq!(regions(&two_lows(0.45)).1, 1);
+    }
+
+    #[test]
+    fn a_low_within_its_own_uncertainty_is_none() {
+        let depth = two_lows(0.1);
+        let (_, count) = label(&depth, &|_, _| 0.3, 0.15);
+        assert_eq!(count, 0);
+    }
 }

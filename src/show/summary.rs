@@ -150,6 +150,21 @@ fn saving(region: &Region, verb: &str, units: Units) -> String {
     }
 }
 
+/// "0.20 mm off (0.30 mm allowed) saves 45 cc (35-55)".
+fn taken_off(high: &Region, units: Units) -> String {
+    let off = format!(
+        " {} off ({} allowed)",
+        words::depth(high.comes_off_mm, units),
+        words::depth(high.allowed_mm, units)
+    );
+    match high.saves_cc {
+        Some(saves) if saves.value >= 0.5 => {
+            format!("{off} saves {}.", words::volume(saves, units))
+        }
+        _ => format!("{off}."),
+    }
+}
+
 fn sand(j: &Judgement, units: Units) -> Vec<Line> {
     let highs = of(j, RegionKind::High, Action::Sand);
     let mut all: Vec<Line> = highs
@@ -163,14 +178,14 @@ fn sand(j: &Judgement, units: Units) -> Vec<Line> {
                 ""
             };
             let text = format!(
-                "{}{}, {}: {} proud ({}), up to {} may come off.{}{stop}",
+                "{}{}, {}: {} proud ({}).{}{}{stop}",
                 words::name(high),
                 looks_like(high),
                 words::extent(high.extent_mm, units),
                 words::depth(high.worst_mm.value, units),
                 words::depth_range(high.worst_mm, units),
-                words::depth(high.allowed_mm, units),
-                saving(high, "saves", units),
+                taken_off(high, units),
+                saving(high, "would save", units),
             );
             Line::new(if n == 0 { "SAND FIRST" } else { "SAND" }, text, Tone::Work)
         })

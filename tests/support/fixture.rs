@@ -93,6 +93,8 @@ fn region(
         needs_cycle: worst.abs() > 0.4,
         saves_cc_per_tenth: (kind == RegionKind::High).then(|| around(14.0, 0.3)),
         allowed_mm: 0.3,
+        comes_off_mm: 0.2,
+        saves_cc: None,
         from_edges: format!(
             "{:.0} mm from the left edge, {:.0} mm from the top edge",
             at[0],
