@@ -26,6 +26,8 @@ use system::System;
 const KNOTS_MM: f64 = 40.0;
 /// Posterior draws kept for intervals.
 pub const DRAWS: usize = 128;
+/// Draws that are surveyed anew, to learn by how much a survey like this one misses.
+pub const RESURVEYS: usize = 32;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
 /// Numbers the first, robust pass is made with: range and amplitude in mm.
@@ -80,6 +82,8 @@ pub struct Surface {
     pub coefficients: Vec<f64>,
     /// Draws from what is known of the surface: coefficients of possible heights, mm.
     pub draws: Vec<Vec<f64>>,
+    /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
+    pub refits: Vec<Vec<f64>>,
     /// Noise of one reading by tool, mm.
     pub noise_mm: BTreeMap<Tool, f64>,
     /// Range of the deviation field, mm.
@@ -322,14 +326,15 @@ impl Fitted {
             .map(|_| StandardNormal.sample(&mut rng))
             .collect();
         let noise_draws = solved.factor.correlate(white, DRAWS);
-        let draws = (0..DRAWS)
+        let full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
-                let step: Vec<f64> = (0..total)
+                (0..total)
                     .map(|k| solved.unknowns[k] + sigma * noise_draws[k * DRAWS + d])
-                    .collect();
-                self.system.surface(&step)
+                    .collect()
             })
             .collect();
+        let refits = self.resurveyed(&solved, &full[..RESURVEYS], &mut rng);
+        let draws = full.iter().map(|u| self.system.surface(u)).collect();
         let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
         let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
             .iter()
@@ -355,6 +360,7 @@ impl Fitted {
             basis: self.system.basis,
             coefficients,
             draws,
+            refits,
             noise_mm,
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
@@ -362,6 +368,33 @@ impl Fitted {
             repeatability_mm: repeatability(survey),
             status,
         })
+    }
+}
+
+impl Fitted {
+    /// Each draw taken as the true panel, read at the same places with the same noise, and found with the same factor.
+    fn resurveyed(
+        &self,
+        solved: &system::Solved,
+        draws: &[Vec<f64>],
+        rng: &mut rand_chacha::ChaCha8Rng,
+    ) -> Vec<Vec<f64>> {
+        let sigma = self.numbers.sigma_mm;
+        let extra = self.extra();
+        let mut right = Vec::with_capacity(draws.len() * self.system.unknowns());
+        for draw in draws {
+            let mut y = self.system.predicted(draw);
+            for (value, sd) in y.iter_mut().zip(&self.system.relative_sd) {
+                let noise: f64 = StandardNormal.sample(rng);
+                *value += sigma * sd * noise;
+            }
+            right.extend(self.system.right_hand(&y, &extra));
+        }
+        solved.factor.solve_in_place(&mut right);
+        right
+            .chunks(self.system.unknowns().max(1))
+            .map(|u| self.system.surface(u))
+            .collect()
     }
 }
 

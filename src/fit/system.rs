@@ -266,6 +266,22 @@ impl System {
         normal
     }
 
+    /// AᵀWy alone, for other values at the same weights.
+    pub fn right_hand(&self, y: &[f64], extra: &[f64]) -> Vec<f64> {
+        let n = self.basis.count();
+        let mut right = vec![0.0; self.pattern.n()];
+        for r in 0..self.rows.len() {
+            let weight = extra[r] / (self.relative_sd[r] * self.relative_sd[r]);
+            for k in self.starts[r]..self.starts[r + 1] {
+                right[self.columns[k] as usize] += weight * self.coefficients[k] * y[r];
+            }
+        }
+        for (k, monomial) in self.shape.iter().enumerate() {
+            right[n + self.rests + k] = dot(monomial, &right[..n]);
+        }
+        right
+    }
+
     /// The shape's columns are sums of spline columns, so its blocks follow from the splines' own.
     fn add_shape(&self, normal: &mut Normal, n: usize) {
         let total = self.pattern.n();

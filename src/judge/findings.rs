@@ -1,6 +1,6 @@
 //! Lows and highs as a person meets them: where, how deep, how large, how sure, what to do, and what a high costs.
 
-use super::filler::{Drawn, Fill, Lows, lows};
+use super::filler::{Drawn, Fill, Lows, lows, mean_and_sd, most_likely};
 use super::limits::Favourable;
 use super::regions;
 use super::{Action, Grid, Interval, Nodes, Region, RegionKind};
@@ -36,7 +36,7 @@ pub struct Ground<'a> {
     pub drawn: &'a [Drawn],
     /// Where limits are exceeded even at the favourable end.
     pub favourable: &'a Favourable,
-    /// Factor from what was found to what is most likely, and its relative spread: see `interval`.
+    /// Units of the sentences.
     pub units: Units,
 }
 
@@ -54,7 +54,12 @@ pub fn map_lows(nodes: &Nodes, fill_areas_mm2: &Array2<f64>, limit_mm: f64) -> L
             0.0
         }
     };
-    let joined = lows(&nodes.deviation, &|iy, ix| nodes.sd[[iy, ix]], &area, limit_mm);
+    let joined = lows(
+        &nodes.deviation,
+        &|iy, ix| nodes.sd[[iy, ix]],
+        &area,
+        limit_mm,
+    );
     let depth = nodes.deviation.mapv(|d| -d);
     let (labels, count) = regions::part(&joined.labels, &depth, limit_mm);
     Lows::of(labels, count, &depth, &area)
@@ -177,7 +182,7 @@ fn paint(map: &mut Array2<u16>, labels: &Array2<u32>, label: u32, index: usize) 
     }
 }
 
-/// Interval of a region's volume: each draw's volume within the same nodes, against its own reference.
+/// Interval of a region's volume: within the same nodes, each draw against what its survey would have found.
 fn volume_interval(on: &Ground, labels: &Array2<u32>, g: &Gathered, sign: f64) -> Interval {
     let bench = on.fill.bench;
     let nx = bench.xs.len();
@@ -190,22 +195,17 @@ fn volume_interval(on: &Ground, labels: &Array2<u32>, g: &Gathered, sign: f64) -
             .map(|&k| (sign * deviation[k]).max(0.0) * bench.areas_mm2[k] / 1000.0)
             .sum()
     };
-    let draws: Vec<f64> = on.drawn.iter().map(|d| volume(&d.deviation)).collect();
-    spread_about(g.volume_cc, &draws)
+    let pairs: Vec<(f64, f64)> = on
+        .drawn
+        .iter()
+        .map(|d| (volume(&d.found_deviation), volume(&d.deviation)))
+        .collect();
+    most_likely(g.volume_cc, &pairs).1
 }
 
 /// An interval around a found value that holds the draws' normal interval too, never below 0.
-pub fn spread_about(found: f64, draws: &[f64]) -> Interval {
-    let n = draws.len() as f64;
-    if n < 2.0 {
-        return Interval {
-            value: found,
-            low: 0.0,
-            high: f64::NAN,
-        };
-    }
-    let mean = draws.iter().sum::<f64>() / n;
-    let sd = (draws.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+fn spread_about(found: f64, draws: &[f64]) -> Interval {
+    let (mean, sd) = mean_and_sd(draws);
     Interval {
         value: found,
         low: (mean - Z * sd).min(found).max(0.0),

@@ -369,8 +369,10 @@ pub struct Judgement {
     pub texture: Texture,
     /// By wavelength band.
     pub bands: Vec<Band>,
-    /// Filler to level, cc.
+    /// Filler to level: the volume of the lows as found, cc, with the interval that holds the true amount.
     pub to_level_cc: Interval,
+    /// The most likely true amount, cc: a survey finds a little too little, and this mends it.
+    pub most_likely_cc: f64,
     /// The three references.
     pub references: Vec<ReferenceSummary>,
     /// Verdict.

@@ -83,8 +83,7 @@ pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2
                 Some(own) => {
                     let shallower = basins.peaks[own].min(basins.peaks[other]);
                     let rise = shallower - at(k);
-                    let apart =
-                        shallower > limit_mm && rise >= EDGE_MM.max(OWN_SHARE * shallower);
+                    let apart = shallower > limit_mm && rise >= EDGE_MM.max(OWN_SHARE * shallower);
                     if apart { own } else { basins.join(own, other) }
                 }
             });

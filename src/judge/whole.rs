@@ -123,7 +123,14 @@ pub fn judge(
     });
     let fill = Fill::new(panel, &middle);
     let rough_fill = Fill::new(panel, &rough);
-    let drawn = filler::drawn(&fill, &cloud, &rough, &rough_cloud, options.reference)?;
+    let drawn = filler::drawn(
+        &fill,
+        surface,
+        &cloud,
+        &rough,
+        &rough_cloud,
+        options.reference,
+    )?;
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
     let (regions, map) = findings::regions(
         &Ground {
@@ -163,8 +170,8 @@ pub fn judge(
         },
     )?;
     nodes.region = map;
-    let totals: Vec<f64> = drawn.iter().map(|d| d.total_cc).collect();
-    let to_level_cc = filler::interval(lows.total_cc(), &totals);
+    let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
+    let (most_likely_cc, to_level_cc) = filler::most_likely(lows.total_cc(), &pairs);
     let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
     let evidence = Evidence {
         limits: &limits,
@@ -195,6 +202,7 @@ pub fn judge(
         texture,
         bands,
         to_level_cc,
+        most_likely_cc,
         references: summaries,
         verdict,
         reasons,

@@ -121,6 +121,7 @@ struct Filler {
     to_level_cc: f64,
     low_cc: f64,
     high_cc: f64,
+    most_likely_cc: f64,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -141,6 +142,8 @@ struct RegionRow<'a> {
     needs_cycle: bool,
     saves_cc_per_tenth: Option<Interval>,
     allowed_mm: f64,
+    comes_off_mm: f64,
+    saves_cc: Option<Interval>,
     from_edges: &'a str,
     looks_like: &'a str,
 }
@@ -161,6 +164,7 @@ pub fn report<'a>(j: &'a Judgement, panel: &'a Panel) -> Report<'a> {
             to_level_cc: j.to_level_cc.value,
             low_cc: j.to_level_cc.low,
             high_cc: j.to_level_cc.high,
+            most_likely_cc: j.most_likely_cc,
         },
         regions: j.regions.iter().map(region).collect(),
         height: j.texture,
@@ -286,6 +290,8 @@ fn region(region: &Region) -> RegionRow<'_> {
         needs_cycle: region.needs_cycle,
         saves_cc_per_tenth: region.saves_cc_per_tenth,
         allowed_mm: region.allowed_mm,
+        comes_off_mm: region.comes_off_mm,
+        saves_cc: region.saves_cc,
         from_edges: &region.from_edges,
         looks_like: &region.looks_like,
     }

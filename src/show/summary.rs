@@ -281,9 +281,12 @@ fn filler(j: &Judgement, units: Units) -> Line {
         .find(|r| r.chosen)
         .map(|r| format!(", against the {}", words::plain(r.name)));
     let text = format!(
-        "to level: {}{}. To level only: what is spread, lost in the pot and sanded off again comes on top.",
-        words::volume(j.to_level_cc, units),
+        "to level: most likely {} ({}){}; {} on the map as found. To level only: what is spread, lost in the pot and sanded \
+         off again comes on top.",
+        words::one_volume(j.most_likely_cc, units),
+        words::volume_range(j.to_level_cc, units),
         chosen.unwrap_or_default(),
+        words::one_volume(j.to_level_cc.value, units),
     );
     Line::new("FILLER", text, Tone::Work)
 }

@@ -219,6 +219,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
             Band { from_mm: 300.0, to_mm: 1200.0, sq_mm: 0.11 },
         ],
         to_level_cc: around(68.0, 0.15),
+        most_likely_cc: 71.0,
         references: vec![
             ReferenceSummary { name: "best-fit", to_level_cc: 68.0, sand_cc: 18.0, chosen: true },
             ReferenceSummary { name: "least-filler", to_level_cc: 41.0, sand_cc: 77.0, chosen: false },
