@@ -27,7 +27,7 @@ const KNOTS_MM: f64 = 40.0;
 /// Posterior draws kept for intervals.
 pub const DRAWS: usize = 128;
 /// Draws that are surveyed anew, to learn by how much a survey like this one misses.
-pub const RESURVEYS: usize = 32;
+pub const RESURVEYS: usize = 24;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
 /// Numbers the first, robust pass is made with: range and amplitude in mm.
@@ -221,36 +221,31 @@ fn attempt(
         evaluations: 0,
         settled: false,
     };
-    // Numbers, then readings against the numbers, until no reading changes sides; after the first round the field's
-    // amplitude is let vary over the panel.
-    let mut localised = false;
-    for _ in 0..3 {
-        let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
-        let normal = system.normal(&y, &extra);
-        numbers = reml::find(
-            &system,
-            &normal,
-            [numbers.range_mm, numbers.ratio],
-            numbers.sigma_mm,
-            floor,
-        )?;
+    // Numbers, then readings against the numbers: once with an even amplitude, then with one that varies over the panel.
+    // The last round is gone through only when a reading changed sides in the one before.
+    for round in 0..3 {
+        let normal = system.normal(&y, &extra_of(&keep));
+        let search = reml::Search {
+            range_mm: numbers.range_mm,
+            ratio: numbers.ratio,
+            half: if round == 0 { 0.7 } else { 0.35 },
+        };
+        numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
         let setting = Setting {
             range_mm: numbers.range_mm,
             ratio: numbers.ratio,
             sigma_mm: numbers.sigma_mm,
         };
         let changed = robust::confirm(&system, &y, &setting, &mut keep)?;
-        if localised && !changed {
-            break;
-        }
-        if !localised {
-            let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
-            let normal = system.normal(&y, &extra);
+        if round < 2 {
+            let normal = system.normal(&y, &extra_of(&keep));
             let unknowns = system
                 .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
                 .unknowns;
             system.localise(&unknowns);
-            localised = true;
+        }
+        if round == 1 && !changed {
+            break;
         }
     }
     Ok(Fitted {
@@ -263,9 +258,14 @@ fn attempt(
     })
 }
 
+/// Weights of the rows: 1 kept, 0 left out.
+fn extra_of(keep: &[bool]) -> Vec<f64> {
+    keep.iter().map(|&k| f64::from(u8::from(k))).collect()
+}
+
 impl Fitted {
     fn extra(&self) -> Vec<f64> {
-        self.keep.iter().map(|&k| f64::from(u8::from(k))).collect()
+        extra_of(&self.keep)
     }
 
     fn solve(&self) -> Result<system::Solved<'_>, Error> {

@@ -33,14 +33,25 @@ pub struct Numbers {
     pub settled: bool,
 }
 
-/// Find the numbers for these normal equations, beginning at `start` (range mm, ratio).
+/// Where the search begins.
+#[derive(Clone, Copy, Debug)]
+pub struct Search {
+    /// Range of the field, mm.
+    pub range_mm: f64,
+    /// Amplitude over σ.
+    pub ratio: f64,
+    /// Half side of the first square, log units: 0.7 when little is known, less to go on from numbers found before.
+    pub half: f64,
+}
+
+/// Find the numbers for these normal equations.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
 pub fn find(
     system: &System,
     normal: &Normal,
-    start: [f64; 2],
+    start: Search,
     sigma_guess_mm: f64,
     floor_mm: f64,
 ) -> Result<Numbers, Error> {
@@ -56,8 +67,8 @@ pub fn find(
         let solved = system.solve(normal, range, ratio, sigma_guess_mm)?;
         Ok(system.deviance(normal, &solved, range, ratio, floor_mm))
     };
-    let mut centre = clamp(start.map(f64::ln));
-    let mut half = 0.7;
+    let mut centre = clamp([start.range_mm.ln(), start.ratio.ln()]);
+    let mut half = start.half;
     let mut evaluations = 0;
     let mut covariance = [0.25, 0.0, 0.25];
     let mut settled = false;

@@ -16,7 +16,7 @@ use crate::problem::Error;
 /// Reach over which the amplitude of the field may change, mm: about the size of a low.
 const LOCAL_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
-const LOCAL_FLOOR: f64 = 0.3;
+const LOCAL_FLOOR: f64 = 0.15;
 
 /// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
 #[derive(Clone, Copy, Debug)]
@@ -29,8 +29,14 @@ struct Term {
 /// where no placing ties one (twist, when all placings run along the axes).
 const QUADRATICS: usize = 3;
 const QUADRATIC_SD_MM: f64 = 1000.0;
-/// Cubics are nearly free: 1 mm does worse on scarce surveys, 0.1 mm no better.
-const CUBIC_SD_MM: f64 = 0.3;
+/// Cubics are nearly free: prior sd, mm at the edge. A crowned panel's crown may change along it; a flat or a ruled panel has little
+/// of that. (1 mm does worse on scarce surveys of any form.)
+fn cubic_sd_mm(form: Form) -> f64 {
+    match form {
+        Form::Crowned => 0.3,
+        Form::Flat | Form::RuledX | Form::RuledY => 0.15,
+    }
+}
 /// Across the rulings a ruled panel may curve as a section does: v³ … v⁶, alike all along.
 const SECTION_SD_MM: [f64; 4] = [1.0, 1.0, 0.5, 0.5];
 
@@ -40,26 +46,27 @@ fn shape_terms(form: Form) -> Vec<Term> {
         powers: [p, q],
         sd_mm,
     };
+    let cubic = cubic_sd_mm(form);
     let mut terms = vec![
         term(2, 0, QUADRATIC_SD_MM),
         term(1, 1, QUADRATIC_SD_MM),
         term(0, 2, QUADRATIC_SD_MM),
-        term(2, 1, CUBIC_SD_MM),
-        term(1, 2, CUBIC_SD_MM),
+        term(2, 1, cubic),
+        term(1, 2, cubic),
     ];
     let section = SECTION_SD_MM.iter().zip(3..);
     match form {
         Form::RuledX => {
-            terms.push(term(3, 0, CUBIC_SD_MM));
+            terms.push(term(3, 0, cubic));
             terms.extend(section.map(|(&sd, q)| term(0, q, sd)));
         }
         Form::RuledY => {
-            terms.push(term(0, 3, CUBIC_SD_MM));
+            terms.push(term(0, 3, cubic));
             terms.extend(section.map(|(&sd, p)| term(p, 0, sd)));
         }
         Form::Flat | Form::Crowned => {
-            terms.push(term(3, 0, CUBIC_SD_MM));
-            terms.push(term(0, 3, CUBIC_SD_MM));
+            terms.push(term(3, 0, cubic));
+            terms.push(term(0, 3, cubic));
         }
     }
     terms
@@ -399,7 +406,7 @@ impl System {
     }
 
     /// Let the amplitude of the field vary over the panel, as defects do: few and local. `unknowns` are a solution with an even
-    /// amplitude; its field r, free of cubics, gives g = √(r² smoothed over [`LOCAL_MM`] + (0.3·rms r)²), scaled to a geometric
+    /// amplitude; its field r, free of cubics, gives g = √(r² smoothed over [`LOCAL_MM`] + (0.15·rms r)²), scaled to a geometric
     /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
     pub fn localise(&mut self, unknowns: &[f64]) {
         let r = self.without_cubics(&unknowns[..self.basis.count()]);

@@ -12,9 +12,9 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Highs whose price is worked out: the largest; each costs a reference or two.
-const PRICED: usize = 6;
+const PRICED: usize = 4;
 /// Draws with which a price's interval is worked out.
-const PRICE_DRAWS: usize = 8;
+const PRICE_DRAWS: usize = 6;
 /// By how much more a high may come off in the price "each further 0.1 mm", mm.
 const TENTH_MM: f64 = 0.1;
 /// 97.5 % point of the normal distribution.
@@ -285,7 +285,8 @@ fn high(
         needs_cycle: exceeded(on, labels, g),
         saves_cc_per_tenth: price.map(|p| p.per_tenth),
         allowed_mm: allowed,
-        comes_off_mm: comes_off,
+        // Between the nodes it is bound at, the reference may lie a hair too low.
+        comes_off_mm: comes_off.min(allowed),
         saves_cc: price.filter(|_| offered).map(|p| p.sanding),
         from_edges: from_edges(on.panel, g.extent, on.units),
         looks_like: looks_like(g, on.units),
@@ -418,9 +419,18 @@ pub fn prices(
         let c = bench.reference(kind, heights, allowance)?;
         Ok(stand.fill.lows(heights, &bench.at_nodes(&c)).total_cc())
     };
-    let saved = |stand: &Stand, heights: &[f64], land: &Highland| -> Result<(f64, f64), Error> {
+    // What each stand asks for as things are; every high is compared with it.
+    let now = total(fine, fine.heights, &fine.fill.bench.allowance)?;
+    let drawn: Vec<(Vec<f64>, f64)> = (0..PRICE_DRAWS)
+        .into_par_iter()
+        .map(|k| {
+            let heights = (coarse.draws)(k);
+            let now = total(coarse, &heights, &coarse.fill.bench.allowance)?;
+            Ok((heights, now))
+        })
+        .collect::<Result<_, Error>>()?;
+    let saved = |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
         let bench = stand.fill.bench;
-        let now = total(stand, heights, &bench.allowance)?;
         let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
         let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
         Ok((now - more, none - now))
@@ -429,9 +439,10 @@ pub fn prices(
         .par_iter()
         .take(PRICED)
         .map(|land| {
-            let (per_tenth, sanding) = saved(fine, fine.heights, land)?;
-            let draws = (0..PRICE_DRAWS)
-                .map(|k| saved(coarse, &(coarse.draws)(k), land))
+            let (per_tenth, sanding) = saved(fine, fine.heights, now, land)?;
+            let draws = drawn
+                .iter()
+                .map(|(heights, now)| saved(coarse, heights, *now, land))
                 .collect::<Result<Vec<_>, Error>>()?;
             let about = |found: f64, pick: &dyn Fn(&(f64, f64)) -> f64| {
                 let mut i =

@@ -14,9 +14,9 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Draws that are judged.
-const DRAWS: usize = 24;
-/// 97.5 % point of Student's t for that many draws (from memory, checked by quadrature in the tests).
-const T_DRAWS: f64 = 2.07;
+const DRAWS: usize = 16;
+/// 97.5 % point of Student's t for that many draws (16 draws; from memory).
+const T_DRAWS: f64 = 2.13;
 
 /// Values of one tool on one base: on the fine grid, and on the coarse one for the found surface and the draws.
 struct Judged {
