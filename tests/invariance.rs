@@ -472,3 +472,29 @@ fn the_half_not_measured_is_not_called_fair() {
     assert!(fair as f64 > 0.9 * f64::from(known), "{fair} of {known}");
     assert!((j.unmeasured_share - 0.43).abs() < 0.08);
 }
+
+/// A placing of three readings of which one is wrong: which one cannot be told, and whatever is left out, a map is made.
+#[test]
+fn a_short_placing_with_a_wrong_reading_does_not_stop_the_map() {
+    let (truth, panel) = (
+        simulate::truth(Kind::Flat, 6, 1.0),
+        simulate::panel(Kind::Flat),
+    );
+    let plan = SurveyPlan::straightedge(150.0);
+    let survey = simulate::survey(&truth, &panel, &plan, 6);
+    let base = judged(&panel, &survey);
+    for (kept, wrong) in [(3, 1), (3, 0), (2, 1)] {
+        let mut other = survey.clone();
+        let placing = &mut other.placings[10];
+        placing.readings.truncate(kept);
+        placing.readings[wrong].value_mm = Some(30.0);
+        let j = judged(&panel, &other);
+        println!(
+            "A11 cut to {kept} readings, number {wrong} written 30.00: named {:?}; filler {:.1} cc, {:.1} with the placing whole",
+            j.flags.iter().map(|f| f.reason.as_str()).collect::<Vec<_>>(),
+            j.to_level_cc.value,
+            base.to_level_cc.value
+        );
+        assert!(share(j.to_level_cc.value, base.to_level_cc.value) < 0.1);
+    }
+}
