@@ -429,12 +429,13 @@ pub fn prices(
             Ok((heights, now))
         })
         .collect::<Result<_, Error>>()?;
-    let saved = |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
-        let bench = stand.fill.bench;
-        let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
-        let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
-        Ok((now - more, none - now))
-    };
+    let saved =
+        |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
+            let bench = stand.fill.bench;
+            let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
+            let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
+            Ok((now - more, none - now))
+        };
     lands
         .par_iter()
         .take(PRICED)
