@@ -143,7 +143,7 @@ fn gather(
 pub fn regions(
     on: &Ground,
     lows: &Lows,
-    prices: &dyn Fn(&[Highland]) -> Result<Vec<Price>, Error>,
+    prices: &Pricing,
 ) -> Result<(Vec<Region>, Array2<u16>), Error> {
     let grid = on.nodes.grid;
     let mut map = Array2::<u16>::zeros((grid.ny, grid.nx));
@@ -381,6 +381,9 @@ impl Highland {
         out
     }
 }
+
+/// Works out the prices of highs.
+pub type Pricing<'a> = dyn Fn(&[Highland]) -> Result<Vec<Price>, Error> + 'a;
 
 /// What sanding a high is worth.
 #[derive(Clone, Copy, Debug)]
