@@ -635,7 +635,7 @@ fn every_action_has_its_place_in_the_summary() {
         "2 FILL low L5",
         "4 PRIME low L2; high L6: shallow enough for high-build primer.",
         "5 LEAVE low L3.",
-        "6 MEASURE low L4: what is known does not decide.",
+        "6 MEASURE Low L4: what is known does not decide.",
     ] {
         assert!(words.contains(part), "no \"{part}\" in {words}");
     }
