@@ -139,7 +139,7 @@ fn looks_like(region: &Region) -> String {
 /// "Each further 0.1 mm off saves 14 cc (10-18)": what a high costs.
 fn saving(region: &Region, verb: &str, units: Units) -> String {
     match region.saves_cc_per_tenth {
-        Some(saves) if saves.value > 0.0 => {
+        Some(saves) if saves.value >= 0.5 => {
             format!(
                 " Each further {} off {verb} {}.",
                 words::tenth(units),
