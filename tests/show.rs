@@ -505,11 +505,11 @@ fn summary_tells_the_work_in_its_order() {
     let mut last = 0;
     for part in [
         "ANOTHER CYCLE simulated roof <A&B>: 0.71 mm under a 300 mm straightedge at x 420 y 820; 0.30 is allowed.",
-        "1 SAND FIRST high H1, looks like a tape seam, x 1390-1510 y 500-1090: 0.48 mm proud (0.42-0.54), up to 0.30 mm \
-         may come off. Each further 0.1 mm off saves 14 cc (10-18). Stop: guide coat gone, or substrate showing.",
+        "1 SAND FIRST high H1, looks like a tape seam, x 1390-1510 y 500-1090: 0.48 mm proud (0.42-0.54). 0.20 mm off \
+         (0.30 mm allowed) saves 30 cc (24-36). Each further 0.1 mm off would save 14 cc (10-18). Stop: guide coat gone, or substrate showing.",
         "2 FILL low L1, x 240-600 y 690-950: 0.85 mm deep (0.75-0.95), 35 cc (28-42).",
         "3 FILL low L2",
-        "4 FILLER to level: 68 cc (58-78), against the best fit.",
+        "4 FILLER to level: most likely 71 cc (58-78), against the best fit; 68 cc on the map as found.",
         "5 MEASURE Two placings along x at y 60 and y 120",
         "LEFT OUT A7, x 450: 13.00 mm, expected about 1.3",
         "NOT CHECKED crown, twist, section; 600 mm base",
@@ -635,7 +635,7 @@ fn every_action_has_its_place_in_the_summary() {
         "2 FILL low L5",
         "4 PRIME low L2; high L6: shallow enough for high-build primer.",
         "5 LEAVE low L3.",
-        "6 MEASURE low L4: what is known does not decide.",
+        "6 MEASURE Low L4: what is known does not decide.",
     ] {
         assert!(words.contains(part), "no \"{part}\" in {words}");
     }

@@ -24,6 +24,10 @@ use system::System;
 
 /// Distance between knots, mm, where the panel is large enough: 25 does no better on readings each 50 mm.
 const KNOTS_MM: f64 = 40.0;
+/// Finest distance between knots, mm.
+const FINEST_KNOTS_MM: f64 = 20.0;
+/// Most coefficients of the surface.
+const MOST_COEFFICIENTS: f64 = 20_000.0;
 /// Posterior draws kept for intervals.
 pub const DRAWS: usize = 128;
 /// Draws that are surveyed anew, to learn by how much a survey like this one misses.
@@ -115,9 +119,10 @@ fn plain_noise(tool: Tool) -> f64 {
 /// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface is refused earlier
 /// (`observe::check_carries`).
 pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
+    let spacing = knot_spacing_mm(panel, survey);
     let basis = Basis {
-        x: Axis::new(panel.length_mm, KNOTS_MM.min(panel.length_mm / 6.0)),
-        y: Axis::new(panel.width_mm, KNOTS_MM.min(panel.width_mm / 6.0)),
+        x: Axis::new(panel.length_mm, spacing.min(panel.length_mm / 12.0)),
+        y: Axis::new(panel.width_mm, spacing.min(panel.width_mm / 12.0)),
     };
     let mut noise: BTreeMap<Tool, f64> = BTreeMap::new();
     for placing in &survey.placings {
@@ -136,6 +141,31 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
         }
     }
     fitted.into_surface(survey, &noise)
+}
+
+/// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings lie close enough to check it;
+/// wider on a panel so large (over some 30 m²) that memory and time would run away. What can be seen follows from it and is
+/// told.
+fn knot_spacing_mm(panel: &Panel, survey: &Survey) -> f64 {
+    let finest = survey
+        .placings
+        .iter()
+        .filter_map(crate::observe::Placing::pitch_mm)
+        .fold(f64::INFINITY, f64::min);
+    let limits = panel
+        .limits
+        .iter()
+        .chain(panel.zones.iter().flat_map(|z| &z.limits));
+    let mut spacing = limits
+        .map(|l| l.base_mm / 2.0)
+        .filter(|half| finest <= *half)
+        .fold(KNOTS_MM, f64::min)
+        .max(FINEST_KNOTS_MM);
+    let count = |spacing: f64| (panel.length_mm / spacing + 3.0) * (panel.width_mm / spacing + 3.0);
+    while count(spacing) > MOST_COEFFICIENTS {
+        spacing *= 1.25;
+    }
+    spacing
 }
 
 /// The tool with the most readings; its noise is the σ of the likelihood.

@@ -143,7 +143,7 @@ fn gather(
 pub fn regions(
     on: &Ground,
     lows: &Lows,
-    prices: &dyn Fn(&[Highland]) -> Result<Vec<Price>, Error>,
+    prices: &Pricing,
 ) -> Result<(Vec<Region>, Array2<u16>), Error> {
     let grid = on.nodes.grid;
     let mut map = Array2::<u16>::zeros((grid.ny, grid.nx));
@@ -382,6 +382,9 @@ impl Highland {
     }
 }
 
+/// Works out the prices of highs.
+pub type Pricing<'a> = dyn Fn(&[Highland]) -> Result<Vec<Price>, Error> + 'a;
+
 /// What sanding a high is worth.
 #[derive(Clone, Copy, Debug)]
 pub struct Price {
@@ -429,12 +432,13 @@ pub fn prices(
             Ok((heights, now))
         })
         .collect::<Result<_, Error>>()?;
-    let saved = |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
-        let bench = stand.fill.bench;
-        let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
-        let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
-        Ok((now - more, none - now))
-    };
+    let saved =
+        |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
+            let bench = stand.fill.bench;
+            let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
+            let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
+            Ok((now - more, none - now))
+        };
     lands
         .par_iter()
         .take(PRICED)

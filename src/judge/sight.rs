@@ -4,18 +4,6 @@ use super::Sight;
 use super::nodes::Reach;
 use crate::observe::{Placing, Survey, Tool};
 
-/// Middle distance between neighbouring readings of a placing, mm; `None` with fewer than two.
-pub fn pitch_mm(placing: &Placing) -> Option<f64> {
-    let mut along: Vec<f64> = placing
-        .taken()
-        .map(|r| r.x * placing.toward[0] + r.y * placing.toward[1])
-        .collect();
-    along.sort_by(f64::total_cmp);
-    let mut gaps: Vec<f64> = along.windows(2).map(|w| w[1] - w[0]).collect();
-    gaps.sort_by(f64::total_cmp);
-    gaps.get(gaps.len() / 2).copied().filter(|g| *g > 0.0)
-}
-
 /// Middle pitch of the placings that run along x (`along_y` false) or along y, mm: the finest of the tools.
 pub fn pitch_along_mm(survey: &Survey, along_y: bool) -> Option<f64> {
     Tool::ALL
@@ -26,7 +14,7 @@ pub fn pitch_along_mm(survey: &Survey, along_y: bool) -> Option<f64> {
                 .iter()
                 .filter(|p| p.tool == tool)
                 .filter(|p| (p.toward[1].abs() > p.toward[0].abs()) == along_y)
-                .filter_map(pitch_mm)
+                .filter_map(Placing::pitch_mm)
                 .collect();
             pitches.sort_by(f64::total_cmp);
             pitches.get(pitches.len() / 2).copied()

@@ -20,6 +20,9 @@ use ndarray::Array2;
 /// Spacing of the nodes that are judged, mm.
 const STEP_MM: f64 = 10.0;
 
+/// Most nodes that are judged: 40 m² at 10 mm.
+const MOST_NODES: f64 = 400_000.0;
+
 /// What the user may choose.
 #[derive(Clone, Copy, Debug)]
 pub struct Options {
@@ -29,12 +32,15 @@ pub struct Options {
     pub units: Units,
 }
 
-/// Spacing of the nodes for a panel: 10 mm, finer on one too small for that.
+/// Spacing of the nodes for a panel: 10 mm, finer on one too small for that, wider on one too large.
 pub fn step_mm(panel: &Panel) -> f64 {
     let short = panel.length_mm.min(panel.width_mm);
     let mut step = STEP_MM;
     while short / step < 30.0 && step > 1.0 {
         step /= 2.0;
+    }
+    while panel.length_mm / step * (panel.width_mm / step) > MOST_NODES {
+        step *= 2.0;
     }
     step
 }

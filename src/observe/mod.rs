@@ -112,6 +112,18 @@ impl Placing {
         self.readings.iter().filter(|r| r.value_mm.is_some())
     }
 
+    /// Middle distance between neighbouring readings, mm; `None` with fewer than two.
+    pub fn pitch_mm(&self) -> Option<f64> {
+        let mut along: Vec<f64> = self
+            .taken()
+            .map(|r| r.x * self.toward[0] + r.y * self.toward[1])
+            .collect();
+        along.sort_by(f64::total_cmp);
+        let mut gaps: Vec<f64> = along.windows(2).map(|w| w[1] - w[0]).collect();
+        gaps.sort_by(f64::total_cmp);
+        gaps.get(gaps.len() / 2).copied().filter(|g| *g > 0.0)
+    }
+
     /// How it is named to the user: "A1", "A1 again", "A1 turned".
     pub fn label(&self) -> String {
         match (self.turned, self.repeat) {

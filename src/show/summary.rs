@@ -139,7 +139,7 @@ fn looks_like(region: &Region) -> String {
 /// "Each further 0.1 mm off saves 14 cc (10-18)": what a high costs.
 fn saving(region: &Region, verb: &str, units: Units) -> String {
     match region.saves_cc_per_tenth {
-        Some(saves) if saves.value > 0.0 => {
+        Some(saves) if saves.value >= 0.5 => {
             format!(
                 " Each further {} off {verb} {}.",
                 words::tenth(units),
@@ -356,14 +356,14 @@ fn leave(j: &Judgement, units: Units) -> Vec<Line> {
 
 fn measure(j: &Judgement) -> Option<Line> {
     let mut sentences: Vec<String> = all_with(j, Action::Measure)
-        .map(|names| format!("{names}: what is known does not decide."))
+        .map(|names| format!("{}: what is known does not decide.", capital(&names)))
         .into_iter()
         .collect();
     sentences.extend(
         j.measure_next
             .iter()
             .take(3)
-            .map(|s| format!("{}.", s.trim_end_matches('.'))),
+            .map(|s| format!("{}.", capital(s.trim_end_matches('.')))),
     );
     (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
 }

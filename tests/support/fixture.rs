@@ -94,7 +94,7 @@ fn region(
         saves_cc_per_tenth: (kind == RegionKind::High).then(|| around(14.0, 0.3)),
         allowed_mm: 0.3,
         comes_off_mm: 0.2,
-        saves_cc: None,
+        saves_cc: (kind == RegionKind::High).then(|| around(30.0, 0.2)),
         from_edges: format!(
             "{:.0} mm from the left edge, {:.0} mm from the top edge",
             at[0],
