@@ -3,6 +3,7 @@
 //! table. Sources are "published" where the number stands in the named source, "computed" where another program
 //! or a closed form gave it, "from memory" where the source was not seen.
 
+use crate::fit_checks;
 use lowspot::fit::least_squares::{LeastSquares, solve, solve_weighted};
 use lowspot::judge::Grid;
 use lowspot::judge::contour::{iso_lines, length_mm};
@@ -15,17 +16,18 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 use std::path::PathBuf;
 
 /// One line of the table.
-struct Check {
-    what: String,
-    source: &'static str,
-    expected: String,
-    got: String,
-    difference: String,
-    holds: bool,
+#[derive(Clone)]
+pub struct Check {
+    pub what: String,
+    pub source: &'static str,
+    pub expected: String,
+    pub got: String,
+    pub difference: String,
+    pub holds: bool,
 }
 
 /// A value that must come within `within` of the expected one.
-fn close(
+pub fn close(
     what: impl Into<String>,
     source: &'static str,
     expected: f64,
@@ -43,7 +45,7 @@ fn close(
 }
 
 /// A value that must come within a share `within` of the expected one.
-fn close_share(
+pub fn close_share(
     what: impl Into<String>,
     source: &'static str,
     expected: f64,
@@ -66,7 +68,7 @@ fn at_least(what: impl Into<String>, source: &'static str, wanted: f64, got: f64
 }
 
 /// Ten significant digits, trailing zeros off.
-fn digits(value: f64) -> String {
+pub fn digits(value: f64) -> String {
     let places = match value.abs() {
         0.0 => 1,
         size => (9 - size.log10().floor() as i32).clamp(0, 15) as usize,
@@ -85,12 +87,13 @@ fn line(c: &Check) -> String {
     )
 }
 
-fn hold(checks: Vec<Check>) {
+pub fn hold(checks: Vec<Check>) {
     for c in &checks {
         println!("{}", line(c));
     }
-    let failed: Vec<String> = checks.iter().filter(|c| !c.holds).map(line).collect();
     assert!(!checks.is_empty(), "nothing was checked");
+    let failed: Vec<String> = checks.iter().filter(|c| !c.holds).map(line).collect();
+
     assert!(failed.is_empty(), "out of bounds:\n{}", failed.join("\n"));
 }
 
@@ -98,9 +101,16 @@ fn hold(checks: Vec<Check>) {
 fn sections() -> Vec<(&'static str, Vec<Check>)> {
     vec![
         ("Least squares", nist()),
+        ("Thin-plate splines", fit_checks::thin_plates()),
         (
             "Reference planes",
-            [planes(), flatness_sets(), plate_of_1955()].concat_all(),
+            [
+                planes(),
+                flatness_sets(),
+                plate_of_1955(),
+                fit_checks::plate(),
+            ]
+            .concat_all(),
         ),
         (
             "Iso-lines, areas, volumes",
@@ -108,16 +118,26 @@ fn sections() -> Vec<(&'static str, Vec<Check>)> {
         ),
         (
             "Height parameters and filter",
-            [waves(), filter()].concat_all(),
+            [
+                waves(),
+                filter(),
+                fit_checks::spline_filter(),
+                fit_checks::form_filter(),
+            ]
+            .concat_all(),
         ),
         (
             "Straightedge and gauges",
             [edge_closed_forms(), edge_on_profiles(), gauges()].concat_all(),
         ),
+        (
+            "Real measured surfaces under a made-up survey",
+            fit_checks::measured_surfaces(),
+        ),
     ]
 }
 
-trait ConcatAll {
+pub trait ConcatAll {
     fn concat_all(self) -> Vec<Check>;
 }
 
@@ -151,7 +171,7 @@ checks! {
 fn table() -> String {
     let mut text = String::from(
         "# Checks against something outside\n\n\
-         Every line is computed by `tests/published.rs`, which fails when a difference leaves its bounds; this page is\n\
+         Every line is computed by `tests/published.rs` and `tests/fit_checks.rs`, which fail when a difference leaves its bounds; this page is\n\
          written by it (`cargo test --test tests write_the_table_of_checks -- --ignored`). \"Published\": the number stands in\n\
          the named source. \"Computed\": another program, or a closed form, gave it. \"From memory\": the source was not seen.\n\
          What the data are, where they come from and under which licence: `tests/data/README.md`.\n",
@@ -199,14 +219,14 @@ fn the_page_of_checks_lists_every_check() {
     );
 }
 
-fn data(name: &str) -> String {
+pub fn data(name: &str) -> String {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
         .join("tests/data")
         .join(name);
     std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
 }
 
-fn number(text: &str) -> f64 {
+pub fn number(text: &str) -> f64 {
     text.trim()
         .parse()
         .unwrap_or_else(|_| panic!("{text:?} is not a number"))
@@ -343,10 +363,10 @@ fn nist() -> Vec<Check> {
 // Planes
 
 /// A probed plate: heights `[[iy, ix]]` in mm, spacing, and the figures its own header states.
-struct Bed {
+pub struct Bed {
     name: &'static str,
-    z: Array2<f64>,
-    step: f64,
+    pub z: Array2<f64>,
+    pub step: f64,
     start: [f64; 2],
     stated: Option<[f64; 4]>,
 }
@@ -360,7 +380,7 @@ const BEDS: [&str; 6] = [
     "bed_8x5_2022-12-20_mit.csv",
 ];
 
-fn read_bed(name: &'static str) -> Bed {
+pub fn read_bed(name: &'static str) -> Bed {
     let text = data(&format!("beds/{name}"));
     let lines: Vec<&str> = text.lines().filter(|l| !l.trim().is_empty()).collect();
     let names: Vec<&str> = lines[1].split(',').map(str::trim).collect();
@@ -390,7 +410,7 @@ fn read_bed(name: &'static str) -> Bed {
 }
 
 /// Least-squares plane z = a + bx + cy of points (x, y, z), and the residuals.
-fn plane_of(points: &[[f64; 3]]) -> (LeastSquares, Vec<f64>) {
+pub fn plane_of(points: &[[f64; 3]]) -> (LeastSquares, Vec<f64>) {
     let rows = Array2::from_shape_fn((points.len(), 3), |(i, j)| match j {
         0 => 1.0,
         _ => points[i][j - 1],
@@ -417,7 +437,7 @@ fn points_of(bed: &Bed) -> Vec<[f64; 3]> {
         .collect()
 }
 
-fn root_mean_square(values: &[f64]) -> f64 {
+pub fn root_mean_square(values: &[f64]) -> f64 {
     (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
 }
 
@@ -568,7 +588,7 @@ fn flatness_sets() -> Vec<Check> {
 
 /// The eight tilt lines of a 48 × 72 inch plate in arc-seconds, one reading a 4 inch step (J. C. Moody, The Tool Engineer, Oct 1955, with
 /// two misprints mended by B. Allen, 2019), with the two ends of each line on a frame of 16 × 10 steps.
-const PLATE_1955: [([f64; 2], [f64; 2], &str); 8] = [
+pub const PLATE_1955: [([f64; 2], [f64; 2], &str); 8] = [
     (
         [0.0, 10.0],
         [16.0, 0.0],
@@ -611,9 +631,12 @@ const PLATE_1955: [([f64; 2], [f64; 2], &str); 8] = [
     ),
 ];
 
+/// Height over one foot spacing of 4 inch for a tilt of one arc-second, micro-inch.
+pub const FOOT_MICROINCH: f64 = 4.0e6 * PI / 180.0 / 3600.0;
+
 /// All 118 readings solved at once: a height for each station and a zero for each line; three corners held at 0 for the plane.
-fn plate_of_1955() -> Vec<Check> {
-    const FOOT_MICROINCH: f64 = 4.0e6 * PI / 180.0 / 3600.0;
+/// Returns (x, y in steps, height in micro-inch) of each station, and the solution.
+pub fn plate_joined() -> (Vec<[f64; 3]>, LeastSquares) {
     let mut stations: Vec<[f64; 2]> = vec![[0.0, 0.0], [16.0, 0.0], [0.0, 10.0]];
     let mut readings = Vec::new();
     for (number_of_line, (from, to, text)) in PLATE_1955.into_iter().enumerate() {
@@ -654,6 +677,11 @@ fn plate_of_1955() -> Vec<Check> {
         .zip(heights)
         .map(|(s, z)| [s[0], s[1], *z])
         .collect();
+    (points, joined)
+}
+
+fn plate_of_1955() -> Vec<Check> {
+    let (points, joined) = plate_joined();
     let got = flatness(&plane_of(&points).1);
     const SOURCE: &str =
         "computed: NumPy lstsq on the readings published by Moody 1955, mended by Allen 2019";
@@ -662,7 +690,7 @@ fn plate_of_1955() -> Vec<Check> {
             "plate of 1955: stations",
             SOURCE,
             111.0,
-            stations.len() as f64,
+            points.len() as f64,
             0.0,
         ),
         close(
@@ -1004,7 +1032,7 @@ fn waves() -> Vec<Check> {
 }
 
 /// Column of heights after a least-squares parabola, and the spacing.
-fn profile(name: &str) -> (Vec<f64>, f64) {
+pub fn profile(name: &str) -> (Vec<f64>, f64) {
     let text = data(&format!("profiles/{name}.csv"));
     let points: Vec<[f64; 2]> = text
         .lines()
