@@ -2,6 +2,8 @@
 
 mod accuracy;
 mod errors;
+mod fit_checks;
+mod invariance;
 mod published;
 mod reading_files;
 mod samples;

@@ -136,7 +136,7 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
     // Tools differ in noise; their ratio is learned from their own residuals, in two rounds.
     if noise.len() > 1 {
         for _ in 0..2 {
-            noise = fitted.noise_by_tool(&noise, &steps);
+            noise = fitted.noise_by_tool(survey, &noise, &steps);
             fitted = attempt(basis, panel, survey, &noise, typical, &steps)?;
         }
     }
@@ -311,6 +311,7 @@ impl Fitted {
     /// Noise of each tool from its own residuals: Σ r² over the readings less its rests. The typical tool keeps the σ found.
     fn noise_by_tool(
         &self,
+        survey: &Survey,
         before: &BTreeMap<Tool, f64>,
         steps: &BTreeMap<Tool, f64>,
     ) -> BTreeMap<Tool, f64> {
@@ -330,7 +331,10 @@ impl Fitted {
                 let mut placings: Vec<usize> =
                     own.iter().map(|&r| self.system.rows[r].placing).collect();
                 placings.dedup();
-                let fixed = placings.len() * tools::rests(tool);
+                let fixed: usize = placings
+                    .iter()
+                    .map(|&p| tools::rests(&survey.placings[p]))
+                    .sum();
                 let square: f64 = own.iter().map(|&r| residual[r] * residual[r]).sum();
                 let freedom = own.len() as f64 - fixed as f64;
                 let plain = plain_noise(tool);

@@ -141,7 +141,7 @@ impl System {
             let own = tools::rows(placing, k);
             first_rest.push(n + rests);
             if !own.is_empty() {
-                rests += tools::rests(placing.tool);
+                rests += tools::rests(placing);
             }
             rows.extend(own);
         }

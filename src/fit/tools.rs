@@ -6,11 +6,12 @@
 //! | profile gauge | reading = z + a + b·s |
 //! | batten | gap = S(s) − z, S the natural cubic spline through z at the contacts |
 //! | wave gauge | reading = a + z(mid) − (z(foot₁) + z(foot₂))/2 |
-//! | bridge | reading = z + a + b·x + c·y |
+//! | bridge | reading = z + a + b·x + c·y, or z + a + b·s when all its readings lie on one line |
 //!
 //! The sign of a gap is turned here and nowhere else. `s` is counted from the middle of the placing in units
 //! of 100 mm, so that the rests are of the size of the readings.
 
+use crate::observe::sound::line_of;
 use crate::observe::{Placing, Reading, Tool};
 
 /// Length that makes rests comparable with readings, mm.
@@ -31,13 +32,14 @@ pub struct Row {
     pub reading: usize,
 }
 
-/// How many rest numbers a placing of this tool has.
-pub fn rests(tool: Tool) -> usize {
-    match tool {
+/// How many rest numbers a placing has.
+pub fn rests(placing: &Placing) -> usize {
+    match placing.tool {
         Tool::Straightedge | Tool::ProfileGauge => 2,
         Tool::Batten => 0,
         Tool::WaveGauge => 1,
-        Tool::Bridge => 3,
+        // Readings on one line say nothing of the tilt across it.
+        Tool::Bridge => line_of(placing).map_or(3, |_| 2),
     }
 }
 
@@ -68,6 +70,9 @@ pub fn rows(placing: &Placing, index: usize) -> Vec<Row> {
     contacts.sort_by(|a, b| a.0.total_cmp(&b.0));
     // Two contacts at one place are one knot.
     contacts.dedup_by(|a, b| (a.0 - b.0).abs() < 1e-6);
+    let bridged = (placing.tool == Tool::Bridge)
+        .then(|| line_of(placing))
+        .flatten();
     let contact_places: Vec<f64> = contacts.iter().map(|c| c.0).collect();
     taken
         .iter()
@@ -77,14 +82,14 @@ pub fn rows(placing: &Placing, index: usize) -> Vec<Row> {
             let (points, rest) = match placing.tool {
                 Tool::Straightedge => (vec![[r.x, r.y, -1.0]], vec![1.0, s]),
                 Tool::ProfileGauge => (vec![[r.x, r.y, 1.0]], vec![1.0, s]),
-                Tool::Bridge => (
-                    vec![[r.x, r.y, 1.0]],
-                    vec![
-                        1.0,
-                        (r.x - middle[0]) / REST_SCALE_MM,
-                        (r.y - middle[1]) / REST_SCALE_MM,
-                    ],
-                ),
+                Tool::Bridge => {
+                    let [u, v] = [r.x - middle[0], r.y - middle[1]].map(|d| d / REST_SCALE_MM);
+                    let rest = match &bridged {
+                        Some(line) => vec![1.0, u * line.toward[0] + v * line.toward[1]],
+                        None => vec![1.0, u, v],
+                    };
+                    (vec![[r.x, r.y, 1.0]], rest)
+                }
                 Tool::WaveGauge => {
                     let half = placing.base_mm / 2.0;
                     let (dx, dy) = (placing.toward[0] * half, placing.toward[1] * half);

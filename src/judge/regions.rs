@@ -53,8 +53,8 @@ pub fn label(
 
 /// Part labelled regions where shallow bridges join several lows.
 ///
-/// Nodes are taken in order of depth, deepest first; each joins the basin it touches. Where two basins meet they become
-/// one unless both go deeper than `limit_mm` and the shallower one lies at least [`OWN_SHARE`] of its own depth, and [`EDGE_MM`],
+/// Nodes are taken in order of depth, deepest first; each joins the basin of its deepest neighbour. Where two basins meet they
+/// become one unless both go deeper than `limit_mm` and the shallower one lies at least [`OWN_SHARE`] of its own depth, and [`EDGE_MM`],
 /// below the meeting place (watershed with a least prominence, after Vincent and Soille, IEEE PAMI 13, 1991). The nodes
 /// together stay the same. Returns new labels, 1…n.
 pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2<u32>, usize) {
@@ -68,27 +68,35 @@ pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2
     let mut basins = Basins::default();
     for k in order {
         let (iy, ix) = (k / nx, k % nx);
-        let mut here: Option<usize> = None;
         let near = [
             (ix > 0).then(|| k - 1),
             (ix + 1 < nx).then(|| k + 1),
             (iy > 0).then(|| k - nx),
             (iy + 1 < ny).then(|| k + nx),
         ];
-        for other in near.into_iter().flatten().filter_map(|n| basin_of[n]) {
-            let other = basins.root(other);
-            here = Some(match here {
-                None => other,
-                Some(own) if own == other => own,
-                Some(own) => {
-                    let shallower = basins.peaks[own].min(basins.peaks[other]);
-                    let rise = shallower - at(k);
-                    let apart = shallower > limit_mm && rise >= EDGE_MM.max(OWN_SHARE * shallower);
-                    if apart { own } else { basins.join(own, other) }
+        let met: Vec<(f64, usize)> = near
+            .into_iter()
+            .flatten()
+            .filter_map(|n| Some((at(n), basins.root(basin_of[n]?))))
+            .collect();
+        // Whichever way the panel is turned: shallow basins join the deepest one met, and the node goes downhill.
+        let deepest = met
+            .iter()
+            .map(|m| m.1)
+            .max_by(|&a, &b| basins.peaks[a].total_cmp(&basins.peaks[b]));
+        if let Some(deepest) = deepest {
+            for &(_, other) in &met {
+                let (own, other) = (basins.root(deepest), basins.root(other));
+                let rise = basins.peaks[other] - at(k);
+                let apart = basins.peaks[other] > limit_mm
+                    && rise >= EDGE_MM.max(OWN_SHARE * basins.peaks[other]);
+                if own != other && !apart {
+                    basins.join(own, other);
                 }
-            });
+            }
         }
-        basin_of[k] = Some(here.unwrap_or_else(|| basins.new_one(at(k))));
+        let downhill = met.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|m| m.1);
+        basin_of[k] = Some(downhill.unwrap_or_else(|| basins.new_one(at(k))));
     }
     let mut number = std::collections::BTreeMap::new();
     let parted = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
@@ -123,11 +131,10 @@ impl Basins {
         basin
     }
 
-    fn join(&mut self, a: usize, b: usize) -> usize {
+    fn join(&mut self, a: usize, b: usize) {
         let (first, second) = (a.min(b), a.max(b));
         self.parents[second] = first;
         self.peaks[first] = self.peaks[first].max(self.peaks[second]);
-        first
     }
 }
 
@@ -163,6 +170,26 @@ mod tests {
         // No node is lost: all that is deeper than the edge belongs to one of them.
         let nodes = labels.iter().filter(|l| **l > 0).count();
         assert_eq!(nodes, depth.iter().filter(|d| **d > EDGE_MM).count());
+    }
+
+    #[test]
+    fn parting_is_the_same_in_a_mirror() {
+        let depth = Array2::from_shape_fn((30, 40), |(iy, ix)| {
+            let (x, y) = (ix as f64, iy as f64);
+            let dip = |cx: f64, cy: f64, d: f64| {
+                d * (-((x - cx).powi(2) + (y - cy).powi(2)) / 40.0).exp()
+            };
+            dip(8.2, 10.7, 0.9) + dip(19.1, 18.4, 0.6) + dip(30.6, 9.3, 0.7)
+        });
+        let mirror = Array2::from_shape_fn(depth.dim(), |(iy, ix)| depth[[iy, 39 - ix]]);
+        let ((a, n), (b, m)) = (regions(&depth), regions(&mirror));
+        assert_eq!((n, m), (3, 3));
+        let size = |labels: &Array2<u32>, ix: usize, iy: usize| {
+            labels.iter().filter(|l| **l == labels[[iy, ix]]).count()
+        };
+        for (ix, iy) in [(8, 11), (19, 18), (31, 9)] {
+            assert_eq!(size(&a, ix, iy), size(&b, 39 - ix, iy), "{ix} {iy}");
+        }
     }
 
     #[test]

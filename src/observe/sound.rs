@@ -240,14 +240,22 @@ fn spare_readings(placing: &Placing) -> usize {
             .count()
             .max(2),
         Tool::WaveGauge => 1,
-        Tool::Bridge => {
-            let spots: Vec<[f64; 2]> = placing.taken().map(|r| [r.x, r.y]).collect();
-            let straight =
-                Line::through(&spots).is_none_or(|l| l.farthest(&spots) <= LINE_SLACK_MM);
-            if straight { 2 } else { 3 }
-        }
+        Tool::Bridge => line_of(placing).map_or(3, |_| 2),
     };
     taken.saturating_sub(spent)
+}
+
+/// The line that all readings taken in a placing lie on, within [`LINE_SLACK_MM`]; `None` when they spread over an area.
+/// Readings at one spot lie on a line along the placing.
+pub fn line_of(placing: &Placing) -> Option<Line> {
+    let spots: Vec<[f64; 2]> = placing.taken().map(|r| [r.x, r.y]).collect();
+    match Line::through(&spots) {
+        Some(line) => (line.farthest(&spots) <= LINE_SLACK_MM).then_some(line),
+        None => Some(Line {
+            middle: spots.first().copied().unwrap_or_default(),
+            toward: placing.toward,
+        }),
+    }
 }
 
 /// Spots that a placing's readings touch: its positions, for a wave gauge its feet as well.
@@ -272,7 +280,7 @@ fn spots(placing: &Placing) -> Vec<[f64; 2]> {
 
 /// The line that spots lie nearest to (least squares of the distances from it).
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Line {
+pub struct Line {
     /// Middle of the spots.
     pub middle: [f64; 2],
     /// Unit direction; the larger part is positive.

@@ -1,0 +1,500 @@
+//! What must not change the answer, and what the answer must never claim, on simulated panels (tests/support/simulate.rs).
+//!
+//! Added planes, turned rows, shuffled placings, other units and mirrors change nothing; added constant curvature and a bowed edge
+//! (its readings taken anew) change little; one wrongly written reading is named and changes little; a direction that no placing
+//! ties, and a place that no reading is near, are never called fair; a fair panel is. Every figure is printed; the asserted bound stands beside it.
+
+use crate::support::simulate::{self, Directions, Kind, SurveyPlan, Truth};
+use crate::support::{folder, panel as panel_from};
+use lowspot::fit;
+use lowspot::judge::{self, Action, Judgement, NodeState, RegionKind, Verdict};
+use lowspot::observe::{self, Placing, Survey, Tool};
+use lowspot::panel::Panel;
+use lowspot::reference::Kind as Reference;
+use lowspot::units::Units;
+use rand::RngExt;
+use rand::seq::SliceRandom;
+use rayon::prelude::*;
+
+/// From readings to judgement, as `lowspot map` does it.
+fn judged(panel: &Panel, survey: &Survey) -> Judgement {
+    let surface = fit::fit(panel, survey).unwrap();
+    let options = judge::Options {
+        reference: Reference::BestFit,
+        units: Units::Metric,
+    };
+    judge::judge(panel, survey, &surface, options, Vec::new()).unwrap()
+}
+
+/// A simulated panel, its survey and its judgement.
+struct Case {
+    truth: Truth,
+    panel: Panel,
+    survey: Survey,
+    base: Judgement,
+}
+
+fn case(kind: Kind, spacing_mm: f64, seed: u64) -> Case {
+    let (truth, panel) = (simulate::truth(kind, seed, 1.0), simulate::panel(kind));
+    let plan = SurveyPlan::straightedge(spacing_mm);
+    let survey = simulate::survey(&truth, &panel, &plan, seed);
+    let base = judged(&panel, &survey);
+    Case {
+        truth,
+        panel,
+        survey,
+        base,
+    }
+}
+
+fn share(a: f64, b: f64) -> f64 {
+    (a - b).abs() / b
+}
+
+/// Largest change of anything that a builder acts on: filler, the three references, region by region place, size, depth, volume and action.
+/// Regions must be the same in number, kind, order and action. `place` moves a place of `a` to where `b` has it.
+fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) -> f64 {
+    let filler = share(a.to_level_cc.value, b.to_level_cc.value);
+    assert_eq!(a.verdict, b.verdict, "{what}");
+    assert_eq!(a.regions.len(), b.regions.len(), "{what}: number of regions");
+    let mut largest = filler;
+    for (p, q) in a.regions.iter().zip(&b.regions) {
+        assert_eq!(
+            (&p.name, p.kind, p.action, p.needs_cycle),
+            (&q.name, q.kind, q.action, q.needs_cycle),
+            "{what}"
+        );
+        let at = place(p.worst_at);
+        let moved = (at[0] - q.worst_at[0]).hypot(at[1] - q.worst_at[1]);
+        assert!(moved < 1e-6, "{what}: {} moved by {moved} mm", p.name);
+        for (u, v) in [
+            (p.volume_cc.value, q.volume_cc.value),
+            (p.worst_mm.value.abs(), q.worst_mm.value.abs()),
+            (p.area_cm2, q.area_cm2),
+        ] {
+            largest = largest.max(share(u, v));
+        }
+    }
+    println!(
+        "{what}: filler {:.3} cc, changes by {:.1e}; {} regions, largest change of area, depth or volume {largest:.1e}",
+        b.to_level_cc.value,
+        filler,
+        b.regions.len()
+    );
+    largest
+}
+
+/// A copy of the survey with every placing altered.
+fn altered(survey: &Survey, alter: impl Fn(&mut Placing)) -> Survey {
+    let mut other = survey.clone();
+    other.placings.iter_mut().for_each(alter);
+    other
+}
+
+/// Readings given anew by a formula of the reading's place along its placing and its value.
+fn readings_anew(survey: &Survey, value: impl Fn(&Placing, usize, f64) -> f64) -> Survey {
+    altered(survey, |p| {
+        let old = p.clone();
+        for (k, r) in p.readings.iter_mut().enumerate() {
+            r.value_mm = r.value_mm.map(|v| value(&old, k, v));
+        }
+    })
+}
+
+#[test]
+fn planes_turned_rows_shuffled_placings_and_mirrors_change_nothing() {
+    for (kind, spacing) in [(Kind::Crowned, 100.0), (Kind::Ruled, 150.0)] {
+        let c = case(kind, spacing, 21);
+        let same = |at: [f64; 2]| at;
+        // The edge lies on the tilted panel as on the level one: its readings are the same but for the last digit of a double.
+        let mut tilted = c.truth.clone();
+        tilted.added = [7.0, 31.0, -18.0, 0.0, 0.0, 0.0];
+        let anew = simulate::survey(&tilted, &c.panel, &SurveyPlan::straightedge(spacing), 21);
+        // Rests of its own for every placing: any offset and tilt of the edge.
+        let rested = readings_anew(&c.survey, |p, k, v| {
+            let n = p.line as f64;
+            v + (n * 0.7).sin() + (n * 1.3).cos() * k as f64 / 12.0
+        });
+        let turned = altered(&c.survey, |p| {
+            p.readings.reverse();
+            p.toward = p.toward.map(|t| -t);
+        });
+        let mut shuffled = c.survey.clone();
+        shuffled.placings.shuffle(&mut simulate::survey_rng(5));
+        let (l, w) = (c.panel.length_mm, c.panel.width_mm);
+        let in_x = altered(&c.survey, |p| {
+            p.readings.iter_mut().for_each(|r| r.x = l - r.x);
+            p.toward[0] = -p.toward[0];
+        });
+        let in_y = altered(&c.survey, |p| {
+            p.readings.iter_mut().for_each(|r| r.y = w - r.y);
+            p.toward[1] = -p.toward[1];
+        });
+        type Place<'a> = &'a (dyn Fn([f64; 2]) -> [f64; 2] + Sync);
+        let across_x = |at: [f64; 2]| [l - at[0], at[1]];
+        let across_y = |at: [f64; 2]| [at[0], w - at[1]];
+        let ways: [(&str, &Survey, Place); 6] = [
+            ("a plane added to the panel", &anew, &same),
+            ("other rests of the edge", &rested, &same),
+            ("rows turned", &turned, &same),
+            ("placings shuffled", &shuffled, &same),
+            ("mirrored in x", &in_x, &across_x),
+            ("mirrored in y", &in_y, &across_y),
+        ];
+        ways.par_iter().for_each(|(what, survey, place)| {
+            let what = format!("{kind:?}, {what}");
+            let largest = change(&what, &judged(&c.panel, survey), &c.base, place);
+            assert!(largest < 1e-3, "{what}: {largest}");
+        });
+    }
+}
+
+/// A plane added to the readings of a bridge, which sees it, and of pin gauges.
+#[test]
+fn a_plane_under_a_bridge_or_pin_gauge_changes_nothing() {
+    let (truth, panel) = (simulate::truth(Kind::Flat, 8, 1.0), simulate::panel(Kind::Flat));
+    for plan in [SurveyPlan::bridge(150.0), SurveyPlan::pin_gauge(300.0)] {
+        let survey = simulate::survey(&truth, &panel, &plan, 8);
+        let tilted = readings_anew(&survey, |p, k, v| {
+            v + 4.0 + 0.003 * p.readings[k].x - 0.002 * p.readings[k].y
+        });
+        let what = format!("{}, a plane added", plan.tool.word());
+        let (base, other) = rayon::join(|| judged(&panel, &survey), || judged(&panel, &tilted));
+        let largest = change(&what, &other, &base, |at| at);
+        assert!(largest < 1e-3, "{what}: {largest}");
+    }
+}
+
+/// Notes and table of one survey in several units, through the reading of files.
+#[test]
+fn units_of_the_files_change_nothing() {
+    let (truth, panel) = (
+        simulate::truth(Kind::Flat, 4, 1.0),
+        simulate::panel(Kind::Flat),
+    );
+    let survey = simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), 4);
+    // Readings as whole steps; a step is taken for 0.05 mm, or for 2 thou, which is 0.0508 mm.
+    let written = |text: &dyn Fn(f64) -> String| {
+        altered(&survey, |p| {
+            for r in &mut p.readings {
+                let steps = r.value_mm.map(|v| (v / 0.05).round());
+                r.written = steps.map_or("?".into(), text);
+            }
+        })
+    };
+    let notes = |unit: &str, text: &dyn Fn(f64) -> String| {
+        simulate::notes(&written(text)).replace("unit mm", &format!("unit {unit}"))
+    };
+    let metric = "name = \"a\"\nlength = 1500\nwidth = 900\nform = \"flat\"\nsand_allowance = 0.3\n[[limit]]\nbase = 300\ngap = 0.3\n";
+    let inches = "name = \"a\"\nlength = \"59.05511811023622 in\"\nwidth = \"2.952755905511811 ft\"\nform = \"flat\"\n\
+        sand_allowance = \"11.81102362204724 thou\"\n[[limit]]\nbase = \"30 cm\"\ngap = \"11.81102362204724 thou\"\n";
+    let read = |panel: &str, name: &str, text: String| {
+        let panel = panel_from(panel);
+        let (_dir, paths) = folder(&[(name, text.replace("simulated flat panel", "a").as_bytes())]);
+        let survey = observe::load(&paths, &panel).unwrap_or_else(|e| panic!("{e}\n{text}"));
+        assert!(survey.taken() > 400);
+        judged(&panel, &survey)
+    };
+    let base = read(metric, "mm.txt", notes("mm", &|k| format!("{:.2}", 0.05 * k)));
+    let all: [(&str, Judgement); 4] = [
+        (
+            "hundredths",
+            read(metric, "h.txt", notes("hundredths", &|k| format!("{}", 5.0 * k))),
+        ),
+        (
+            "cm",
+            read(metric, "cm.txt", notes("cm", &|k| format!("{:.3}", 0.005 * k))),
+        ),
+        (
+            "a panel in inches and feet",
+            read(inches, "mm.txt", notes("mm", &|k| format!("{:.2}", 0.05 * k))),
+        ),
+        (
+            "a table",
+            read(
+                metric,
+                "t.csv",
+                simulate::table(&written(&|k| format!("{:.2} mm", 0.05 * k))),
+            ),
+        ),
+    ];
+    for (what, j) in &all {
+        let largest = change(what, j, &base, |at| at);
+        assert!(largest < 1e-3, "{what}: {largest}");
+    }
+    let base = read(metric, "mm.txt", notes("mm", &|k| format!("{:.4}", 0.0508 * k)));
+    for (what, j) in [
+        (
+            "thou",
+            read(metric, "thou.txt", notes("thou", &|k| format!("{}", 2.0 * k))),
+        ),
+        (
+            "in",
+            read(metric, "in.txt", notes("in", &|k| format!("{:.3}", 0.002 * k))),
+        ),
+    ] {
+        let largest = change(what, &j, &base, |at| at);
+        assert!(largest < 1e-3, "{what}: {largest}");
+    }
+}
+
+/// Constant curvature on the panel, or a bow in the edge: the edge rests elsewhere and every reading is taken and rounded anew.
+#[test]
+fn curvature_and_a_bowed_edge_change_the_filler_little() {
+    let mut cases: Vec<(Kind, f64, u64)> = Vec::new();
+    for seed in 1..=3 {
+        cases.extend([
+            (Kind::Crowned, 100.0, seed),
+            (Kind::Flat, 100.0, seed),
+            (Kind::Ruled, 100.0, seed),
+        ]);
+    }
+    let worst = cases
+        .par_iter()
+        .map(|&(kind, spacing, seed)| {
+            let c = case(kind, spacing, seed);
+            let plan = SurveyPlan::straightedge(spacing);
+            let mut curved = c.truth.clone();
+            curved.added = [0.0, 0.0, 0.0, -30.0, 12.0, -18.0];
+            let filler = |truth: &Truth, plan: &SurveyPlan| {
+                let survey = simulate::survey(truth, &c.panel, plan, seed);
+                judged(&c.panel, &survey).to_level_cc.value
+            };
+            let base = c.base.to_level_cc.value;
+            let changes = [
+                filler(&curved, &plan) / base - 1.0,
+                filler(&c.truth, &plan.clone().bowed(0.6)) / base - 1.0,
+                filler(&c.truth, &plan.clone().bowed(-0.6)) / base - 1.0,
+            ];
+            println!(
+                "{kind:?} {seed}: {base:.1} cc; curvature {:+.2} %, edge hollow by 0.6 mm {:+.2} %, round by 0.6 mm {:+.2} %",
+                100.0 * changes[0],
+                100.0 * changes[1],
+                100.0 * changes[2]
+            );
+            changes.map(f64::abs)
+        })
+        .reduce(
+            || [0.0; 3],
+            |a, b| [a[0].max(b[0]), a[1].max(b[1]), a[2].max(b[2])],
+        );
+    println!("worst: {worst:.4?}");
+    assert!(worst.iter().all(|c| *c < 0.05), "{worst:?}");
+}
+
+/// One reading in 1326 ten times too large.
+#[test]
+fn one_reading_ten_times_too_large_is_the_one_that_is_named() {
+    let worst = (1..=4u64)
+        .into_par_iter()
+        .flat_map(|seed| {
+            let c = case(Kind::Crowned, 100.0, seed);
+            let mut rng = simulate::survey_rng(seed + 77);
+            let mut spots: Vec<(usize, usize)> = Vec::new();
+            for (p, placing) in c.survey.placings.iter().enumerate() {
+                let written = placing.readings.iter().enumerate();
+                spots.extend(
+                    written
+                        .filter(|(_, r)| r.value_mm.is_some_and(|v| v >= 0.05))
+                        .map(|(r, _)| (p, r)),
+                );
+            }
+            (0..3)
+                .map(|_| {
+                    let (p, r) = spots[rng.random_range(0..spots.len())];
+                    let mut survey = c.survey.clone();
+                    let value = survey.placings[p].readings[r].value_mm.unwrap();
+                    survey.placings[p].readings[r].value_mm = Some(10.0 * value);
+                    let j = judged(&c.panel, &survey);
+                    let moved = share(j.to_level_cc.value, c.base.to_level_cc.value);
+                    let named: Vec<&str> = j.flags.iter().map(|f| f.reason.as_str()).collect();
+                    println!(
+                        "{seed}: {} reading {r}, {value:.2} written as {:.2}: filler moves by {:.2} %, named {named:?} (before: {})",
+                        survey.placings[p].name,
+                        10.0 * value,
+                        100.0 * moved,
+                        c.base.flags.len()
+                    );
+                    let right = j.flags.len() == c.base.flags.len() + 1
+                        && j.flags.iter().any(|f| {
+                            let wrong = &survey.placings[p].readings[r];
+                            f.placing == survey.placings[p].label()
+                                && (f.x_mm, f.y_mm) == (wrong.x, wrong.y)
+                        });
+                    (moved, right, c.base.flags.len())
+                })
+                .collect::<Vec<_>>()
+        })
+        .reduce(
+            || (0.0, true, 0),
+            |a, b| (f64::max(a.0, b.0), a.1 && b.1, a.2.max(b.2)),
+        );
+    println!("worst move of the filler {:.2} %", 100.0 * worst.0);
+    assert!(worst.1, "the wrong reading, and it alone, is to be named");
+    assert_eq!(worst.2, 0, "nothing is to be named before");
+    assert!(worst.0 < 0.03, "filler moves by {}", worst.0);
+}
+
+/// Nodes in a state.
+fn count(j: &Judgement, state: NodeState) -> usize {
+    j.nodes.state.iter().filter(|s| **s == state).count()
+}
+
+#[test]
+fn one_direction_alone_is_never_fair() {
+    // A panel with defects, and one that is fair: neither may be called fair.
+    for (kind, amplitude, directions) in [
+        (Kind::Crowned, 0.02, Directions::AlongX),
+        (Kind::Crowned, 1.0, Directions::AlongY),
+        (Kind::Flat, 0.02, Directions::AlongY),
+        (Kind::Ruled, 0.02, Directions::AlongX),
+    ] {
+        let (truth, panel) = (simulate::truth(kind, 3, amplitude), simulate::panel(kind));
+        let plan = SurveyPlan::straightedge(100.0).along(directions);
+        let j = judged(&panel, &simulate::survey(&truth, &panel, &plan, 3));
+        let unsure = count(&j, NodeState::Unsure) + count(&j, NodeState::Unmeasured);
+        println!(
+            "{kind:?}, amplitude {amplitude}, {directions:?}: {:?}, {} nodes fair, {unsure} of {} unsure or unmeasured; {:.1} cc ({:.1} to {:.1})",
+            j.verdict,
+            count(&j, NodeState::Fair),
+            j.nodes.state.len(),
+            j.to_level_cc.value,
+            j.to_level_cc.low,
+            j.to_level_cc.high,
+        );
+        assert_ne!(j.verdict, Verdict::Fair);
+        assert_eq!(count(&j, NodeState::Fair), 0);
+        assert!(!j.sight.untied.is_empty());
+    }
+}
+
+/// What a fair panel comes to under a plan: how many of the seeds are called fair, how many ask for filler somewhere, and the most filler.
+fn fair_panels(what: &str, panel: &Panel, plan: &SurveyPlan, seeds: u64) -> (u64, u64, f64) {
+    let all: Vec<Judgement> = (1..=seeds)
+        .into_par_iter()
+        .map(|seed| {
+            let truth = simulate::truth_sized(
+                Kind::Crowned,
+                panel.length_mm,
+                panel.width_mm,
+                seed,
+                0.02,
+            );
+            judged(panel, &simulate::survey(&truth, panel, plan, seed + 500))
+        })
+        .collect();
+    let number = |f: &dyn Fn(&Judgement) -> bool| all.iter().filter(|j| f(j)).count() as u64;
+    let fair = number(&|j| j.verdict == Verdict::Fair);
+    let cycle = number(&|j| j.verdict == Verdict::AnotherCycle);
+    let fill = number(&|j| {
+        j.regions.iter().any(|r| {
+            r.kind == RegionKind::Low && matches!(r.action, Action::Fill | Action::MoveTheSkin)
+        })
+    });
+    let most = all.iter().map(|j| j.to_level_cc.value).fold(0.0, f64::max);
+    let high = all.iter().map(|j| j.to_level_cc.high).fold(0.0, f64::max);
+    let share = all
+        .iter()
+        .map(|j| count(j, NodeState::Fair) as f64 / j.nodes.state.len() as f64)
+        .fold(1.0, f64::min);
+    println!(
+        "fair panel, {what}: fair {fair}/{seeds}, another cycle {cycle}, fill asked for {fill}, most filler {most:.2} cc (interval up to {high:.2}), \
+         least share of nodes fair {share:.3}; flags {:?}; limit {:?}",
+        all.iter().map(|j| j.flags.len()).collect::<Vec<_>>(),
+        all.iter()
+            .map(|j| format!("{:.2}-{:.2}", j.limits[0].worst.low, j.limits[0].worst.high))
+            .collect::<Vec<_>>()
+    );
+    for j in all.iter().filter(|j| j.verdict != Verdict::Fair) {
+        println!("  {:?}: {:?}", j.verdict, j.reasons);
+    }
+    assert!(all.iter().all(|j| j.to_level_cc.low <= 0.5), "{what}: filler below zero is certain");
+    (fair, fill, most)
+}
+
+#[test]
+fn a_fair_panel_is_called_fair() {
+    let crowned = simulate::panel(Kind::Crowned);
+    let (fair, fill, most) = fair_panels(
+        "lines each 100, noise 0.03 in 0.05",
+        &crowned,
+        &SurveyPlan::straightedge(100.0),
+        6,
+    );
+    assert_eq!((fair, fill), (6, 0));
+    assert!(most < 3.0);
+    let noisy = SurveyPlan::straightedge(100.0).with_noise(0.08, 0.1);
+    let (_, fill, most) = fair_panels("lines each 100, noise 0.08 in 0.1", &crowned, &noisy, 6);
+    assert_eq!(fill, 0);
+    assert!(most < 3.0);
+    let small = simulate::panel_sized(Kind::Crowned, 1200.0, 900.0);
+    let (_, fill, most) = fair_panels("an hour on 1200 × 900", &small, &SurveyPlan::hour(), 6);
+    assert_eq!(fill, 0);
+    assert!(most < 3.0);
+}
+
+/// Readings on the left half only.
+#[test]
+fn the_half_not_measured_is_not_called_fair() {
+    let (truth, panel) = (
+        simulate::truth(Kind::Crowned, 2, 0.02),
+        simulate::panel(Kind::Crowned),
+    );
+    let plan = SurveyPlan::straightedge(100.0);
+    let mut survey = simulate::survey(&truth, &panel, &plan, 2);
+    survey
+        .placings
+        .retain(|p| p.readings.iter().all(|r| r.x <= 900.0));
+    assert_eq!(survey.placings[0].tool, Tool::Straightedge);
+    let j = judged(&panel, &survey);
+    let (mut far, mut known, mut fair) = (0, 0, 0);
+    for ((iy, ix), state) in j.nodes.state.indexed_iter() {
+        let x = j.nodes.grid.x(ix);
+        if x > 1050.0 {
+            far += 1;
+            assert_eq!(*state, NodeState::Unmeasured, "x {x}, y {}", j.nodes.grid.y(iy));
+        } else if x <= 800.0 {
+            known += 1;
+            fair += usize::from(*state == NodeState::Fair);
+        }
+        if *state == NodeState::Fair {
+            assert!(j.nodes.reading_distance[[iy, ix]] <= 150.0, "x {x}");
+        }
+    }
+    println!(
+        "left half measured: {:?}, {:.1} % unmeasured, of {known} nodes there {fair} fair, of {far} elsewhere none; {:?}; limit {:?}",
+        j.verdict,
+        100.0 * j.unmeasured_share,
+        j.reasons,
+        j.limits[0].state
+    );
+    assert_ne!(j.verdict, Verdict::Fair);
+    assert!(fair as f64 > 0.9 * f64::from(known), "{fair} of {known}");
+    assert!((j.unmeasured_share - 0.43).abs() < 0.08);
+}
+
+/// A placing of three readings of which one is wrong: which one cannot be told, and whatever is left out, a map is made.
+#[test]
+fn a_short_placing_with_a_wrong_reading_does_not_stop_the_map() {
+    let (truth, panel) = (
+        simulate::truth(Kind::Flat, 6, 1.0),
+        simulate::panel(Kind::Flat),
+    );
+    let plan = SurveyPlan::straightedge(150.0);
+    let survey = simulate::survey(&truth, &panel, &plan, 6);
+    let base = judged(&panel, &survey);
+    for (kept, wrong) in [(3, 1), (3, 0), (2, 1)] {
+        let mut other = survey.clone();
+        let placing = &mut other.placings[10];
+        placing.readings.truncate(kept);
+        placing.readings[wrong].value_mm = Some(30.0);
+        let j = judged(&panel, &other);
+        println!(
+            "A11 cut to {kept} readings, number {wrong} written 30.00: named {:?}; filler {:.1} cc, {:.1} with the placing whole",
+            j.flags.iter().map(|f| f.reason.as_str()).collect::<Vec<_>>(),
+            j.to_level_cc.value,
+            base.to_level_cc.value
+        );
+        assert!(share(j.to_level_cc.value, base.to_level_cc.value) < 0.1);
+    }
+}
