@@ -8,20 +8,42 @@ use faer::dyn_stack::{MemBuffer, MemStack};
 use faer::sparse::linalg::SupernodalThreshold;
 use faer::sparse::linalg::cholesky::{
     CholeskySymbolicParams, LltRef, SymbolicCholesky, SymbolicCholeskyRaw, SymmetricOrdering,
-    factorize_symbolic_cholesky, supernodal::SupernodalLltRef,
+    factorize_symbolic_cholesky,
+    supernodal::{self, SupernodalLltRef},
 };
 use faer::sparse::{SparseColMatRef, SymbolicSparseColMat};
 use faer::{Conj, MatMut, Par, Side};
 
-/// Where the entries of a symmetric matrix stand: its lower triangle, column by column.
+/// Where the entries of a symmetric matrix stand: its lower triangle, column by column, in the order of elimination, so that
+/// nothing has to be moved before a factorisation.
 #[derive(Debug)]
 pub struct Pattern {
     structure: SymbolicSparseColMat<usize>,
     symbolic: SymbolicCholesky<usize>,
+    /// Unknown that is eliminated k-th.
+    order: Vec<usize>,
+    /// When each unknown is eliminated.
+    rank: Vec<usize>,
 }
 
 fn failed(what: &str, error: impl std::fmt::Debug) -> Error {
     Error::Calculation(format!("{what}: {error:?}"))
+}
+
+/// The structure with these rows (≥ column) in each column; the diagonal is added, repeats are dropped.
+fn structure(mut columns: Vec<Vec<usize>>) -> SymbolicSparseColMat<usize> {
+    let n = columns.len();
+    let mut starts = Vec::with_capacity(n + 1);
+    let mut rows = Vec::new();
+    starts.push(0);
+    for (j, column) in columns.iter_mut().enumerate() {
+        column.push(j);
+        column.sort_unstable();
+        column.dedup();
+        rows.extend_from_slice(column);
+        starts.push(rows.len());
+    }
+    SymbolicSparseColMat::new_checked(n, n, starts, None, rows)
 }
 
 impl Pattern {
@@ -30,33 +52,40 @@ impl Pattern {
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn new(mut columns: Vec<Vec<usize>>) -> Result<Self, Error> {
+    pub fn new(columns: Vec<Vec<usize>>) -> Result<Self, Error> {
         let n = columns.len();
-        let mut starts = Vec::with_capacity(n + 1);
-        let mut rows = Vec::new();
-        starts.push(0);
-        for (j, column) in columns.iter_mut().enumerate() {
-            column.push(j);
-            column.sort_unstable();
-            column.dedup();
-            rows.extend_from_slice(column);
-            starts.push(rows.len());
-        }
-        let structure = SymbolicSparseColMat::new_checked(n, n, starts, None, rows);
+        let given = structure(columns);
         let params = CholeskySymbolicParams {
             supernodal_flop_ratio_threshold: SupernodalThreshold::FORCE_SUPERNODAL,
             ..Default::default()
         };
         let symbolic = factorize_symbolic_cholesky(
-            structure.as_ref(),
+            given.as_ref(),
             Side::Lower,
             SymmetricOrdering::Amd,
             params,
         )
         .map_err(|e| failed("no order of elimination", e))?;
+        let order = match symbolic.perm() {
+            Some(order) => order.arrays().0.to_vec(),
+            None => (0..n).collect(),
+        };
+        let mut rank = vec![0; n];
+        for (k, &unknown) in order.iter().enumerate() {
+            rank[unknown] = k;
+        }
+        let mut reordered = vec![Vec::new(); n];
+        for j in 0..n {
+            for &i in given.row_idx_of_col_raw(j) {
+                let (a, b) = (rank[i], rank[j]);
+                reordered[a.min(b)].push(a.max(b));
+            }
+        }
         Ok(Pattern {
-            structure,
+            structure: structure(reordered),
             symbolic,
+            order,
+            rank,
         })
     }
 
@@ -72,6 +101,7 @@ impl Pattern {
 
     /// Where entry (row, column) stands among the values; `None` when it is not in the pattern.
     pub fn position(&self, row: usize, column: usize) -> Option<usize> {
+        let (row, column) = (*self.rank.get(row)?, *self.rank.get(column)?);
         let (row, column) = (row.max(column), row.min(column));
         let (begin, end) = (
             self.structure.col_ptr()[column],
@@ -88,24 +118,26 @@ impl Pattern {
     /// # Errors
     /// [`Error::Calculation`] when the matrix is not positive definite or holds a NaN.
     pub fn factor(&self, values: &[f64]) -> Result<Factor<'_>, Error> {
-        let matrix = SparseColMatRef::new(self.structure.as_ref(), values);
-        let mut l = vec![0.0; self.symbolic.len_val()];
-        let mut memory = MemBuffer::try_new(
-            self.symbolic
-                .factorize_numeric_llt_scratch::<f64>(Par::Seq, Default::default()),
+        let SymbolicCholeskyRaw::Supernodal(symbolic) = self.symbolic.raw() else {
+            return Err(failed("no supernodes", self.n()));
+        };
+        let mut l = vec![0.0; symbolic.len_val()];
+        let mut memory =
+            MemBuffer::try_new(supernodal::factorize_supernodal_numeric_llt_scratch::<
+                usize,
+                f64,
+            >(symbolic, Par::Seq, Default::default()))
+            .map_err(|e| failed("out of memory", e))?;
+        supernodal::factorize_supernodal_numeric_llt(
+            &mut l,
+            SparseColMatRef::new(self.structure.as_ref(), values),
+            Default::default(),
+            symbolic,
+            Par::Seq,
+            MemStack::new(&mut memory),
+            Default::default(),
         )
-        .map_err(|e| failed("out of memory", e))?;
-        self.symbolic
-            .factorize_numeric_llt(
-                &mut l,
-                matrix,
-                Side::Lower,
-                Default::default(),
-                Par::Seq,
-                MemStack::new(&mut memory),
-                Default::default(),
-            )
-            .map_err(|e| failed("the system is not positive definite", e))?;
+        .map_err(|e| failed("the system is not positive definite", e))?;
         Ok(Factor {
             symbolic: &self.symbolic,
             l,
@@ -114,18 +146,24 @@ impl Pattern {
 
     /// The matrix with these values times a vector.
     pub fn times(&self, values: &[f64], x: &[f64]) -> Vec<f64> {
-        let mut out = vec![0.0; x.len()];
+        let x: Vec<f64> = self.order.iter().map(|&unknown| x[unknown]).collect();
+        let mut product = vec![0.0; x.len()];
         let (starts, rows) = (self.structure.col_ptr(), self.structure.row_idx());
-        for j in 0..x.len() {
-            for k in starts[j]..starts[j + 1] {
-                let i = rows[k];
-                out[i] += values[k] * x[j];
-                if i != j {
-                    out[j] += values[k] * x[i];
+        for (j, &own) in x.iter().enumerate() {
+            let column = starts[j]..starts[j + 1];
+            // The diagonal stands first; below it each entry counts for both triangles.
+            let mut sum = 0.0;
+            for (&i, &v) in rows[column.clone()].iter().zip(&values[column]) {
+                if i == j {
+                    sum += v * own;
+                } else {
+                    product[i] += v * own;
+                    sum += v * x[i];
                 }
             }
+            product[j] += sum;
         }
-        out
+        self.rank.iter().map(|&k| product[k]).collect()
     }
 }
 

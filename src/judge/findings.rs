@@ -422,30 +422,36 @@ pub fn prices(
         let c = bench.reference(kind, heights, allowance)?;
         Ok(stand.fill.lows(heights, &bench.at_nodes(&c)).total_cc())
     };
-    // What each stand asks for as things are; every high is compared with it.
-    let now = total(fine, fine.heights, &fine.fill.bench.allowance)?;
-    let drawn: Vec<(Vec<f64>, f64)> = (0..PRICE_DRAWS)
-        .into_par_iter()
-        .map(|k| {
-            let heights = (coarse.draws)(k);
-            let now = total(coarse, &heights, &coarse.fill.bench.allowance)?;
-            Ok((heights, now))
-        })
-        .collect::<Result<_, Error>>()?;
-    let saved =
-        |stand: &Stand, heights: &[f64], now: f64, land: &Highland| -> Result<(f64, f64), Error> {
-            let bench = stand.fill.bench;
-            let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
-            let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
-            Ok((now - more, none - now))
-        };
+    let saved = |stand: &Stand, heights: &[f64], now: f64, land: &Highland| {
+        let bench = stand.fill.bench;
+        let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
+        let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
+        Ok((now - more, none - now))
+    };
+    // What each stand takes as it is does not hang on the high.
+    let lands = &lands[..lands.len().min(PRICED)];
+    let draws: Vec<(Vec<f64>, f64)> = if lands.is_empty() {
+        Vec::new()
+    } else {
+        (0..PRICE_DRAWS)
+            .into_par_iter()
+            .map(|k| {
+                let heights = (coarse.draws)(k);
+                let now = total(coarse, &heights, &coarse.fill.bench.allowance)?;
+                Ok((heights, now))
+            })
+            .collect::<Result<_, Error>>()?
+    };
+    let now = match lands {
+        [] => 0.0,
+        _ => total(fine, fine.heights, &fine.fill.bench.allowance)?,
+    };
     lands
         .par_iter()
-        .take(PRICED)
         .map(|land| {
             let (per_tenth, sanding) = saved(fine, fine.heights, now, land)?;
-            let draws = drawn
-                .iter()
+            let draws = draws
+                .par_iter()
                 .map(|(heights, now)| saved(coarse, heights, *now, land))
                 .collect::<Result<Vec<_>, Error>>()?;
             let about = |found: f64, pick: &dyn Fn(&(f64, f64)) -> f64| {

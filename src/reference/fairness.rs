@@ -21,20 +21,19 @@ pub struct Fairness {
     pub basis: Basis,
     /// Pattern of products of splines.
     pub pattern: Pattern,
-    /// For each pair of neighbouring splines (row ≥ column): row, column as (i, j) pairs and its place.
+    /// For each pair of neighbouring splines: where its product stands in the pattern, and in the sums of
+    /// [`Fairness::add_products`].
     pairs: Vec<Pair>,
+    /// Where the diagonal stands in the pattern.
+    diagonal: Vec<usize>,
     /// Penalty, mm per mm² of panel: ½cᵀRc integrates the penalty over the panel's box.
     penalty: Vec<f64>,
 }
 
 #[derive(Clone, Copy, Debug)]
 struct Pair {
-    i: usize,
-    j: usize,
-    /// Steps to the other spline: p = i + di, q = j + dj − 3.
-    di: usize,
-    dj: usize,
     place: usize,
+    sum: usize,
 }
 
 impl Fairness {
@@ -48,8 +47,9 @@ impl Fairness {
             y: Axis::new(width, wavelength[1] / KNOTS_PER_WAVELENGTH),
         };
         let (nx, ny) = (basis.x.count(), basis.y.count());
+        // Every pair of splines that overlap, row ≥ column: (i, j) of the column, (p, q) of the row.
+        let mut overlaps = Vec::new();
         let mut columns = vec![Vec::new(); nx * ny];
-        let mut pairs = Vec::new();
         for i in 0..nx {
             for j in 0..ny {
                 for p in i..(i + 4).min(nx) {
@@ -57,41 +57,41 @@ impl Fairness {
                         let (row, column) = (basis.index(p, q), basis.index(i, j));
                         if row >= column {
                             columns[column].push(row);
-                            pairs.push(Pair {
-                                i,
-                                j,
-                                di: p - i,
-                                dj: 3 + q - j,
-                                place: 0,
-                            });
+                            overlaps.push([i, j, p, q]);
                         }
                     }
                 }
             }
         }
         let pattern = Pattern::new(columns)?;
+        let place = |row: usize, column: usize| {
+            pattern
+                .position(row, column)
+                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))
+        };
         let [a, b] = wavelength.map(|l| (l / (2.0 * std::f64::consts::PI)).powi(2));
         let weights = [b * b * b, 3.0 * a * b * b, 3.0 * a * a * b, a * a * a];
         let gx: Vec<_> = (0..=3).map(|d| basis.x.gram(d)).collect();
         let gy: Vec<_> = (0..=3).map(|d| basis.y.gram(d)).collect();
         let mut penalty = vec![0.0; pattern.entries()];
-        for pair in &mut pairs {
-            let (row, column) = (
-                basis.index(pair.i + pair.di, pair.j + pair.dj - 3),
-                basis.index(pair.i, pair.j),
-            );
-            pair.place = pattern
-                .position(row, column)
-                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))?;
-            penalty[pair.place] = (0..=3)
-                .map(|d| weights[d] * gx[d][pair.i][3 + pair.di] * gy[3 - d][pair.j][pair.dj])
+        let mut pairs = Vec::with_capacity(overlaps.len());
+        for [i, j, p, q] in overlaps {
+            let place = place(basis.index(p, q), basis.index(i, j))?;
+            penalty[place] = (0..=3)
+                .map(|d| weights[d] * gx[d][i][3 + p - i] * gy[3 - d][j][3 + q - j])
                 .sum::<f64>()
                 / H0_MM;
+            let sum = ((j.min(q) * 4 + j.abs_diff(q)) * nx + i) * 4 + (p - i);
+            pairs.push(Pair { place, sum });
         }
+        let diagonal = (0..nx * ny)
+            .map(|k| place(k, k))
+            .collect::<Result<_, _>>()?;
         Ok(Fairness {
             basis,
             pattern,
             pairs,
+            diagonal,
             penalty,
         })
     }
@@ -101,87 +101,90 @@ impl Fairness {
         self.penalty.iter().map(|p| p * scale).collect()
     }
 
+    /// Scale the diagonal by 1 + 1e-12. The plane and quadratics are held by the nodes alone; this hair keeps tiny
+    /// panels regular.
+    pub fn steady(&self, values: &mut [f64]) {
+        for &place in &self.diagonal {
+            values[place] *= 1.0 + 1e-12;
+        }
+    }
+
     /// Add BᵀDB to `values`, D one weight a node (indexed iy·nx + ix).
     ///
-    /// The products along y are summed for one column of nodes first, then spread along x: ten products a node
+    /// The products along x are summed for one row of nodes first, then spread along y: ten products a node
     /// instead of 136.
     pub fn add_products(&self, nodes: &NodeLines, weights: &[f64], values: &mut [f64]) {
-        let (nx, cy) = (nodes.at_x.len(), self.basis.y.count());
-        // along_x[i][d][j][k]: sum over node columns of bx_i·bx_{i+d}·(products along y).
-        let cx = self.basis.x.count();
-        let mut sums = vec![0.0; cx * 4 * cy * 4];
-        let mut band = vec![0.0; cy * 4];
-        for (ix, (i0, bx)) in nodes.at_x.iter().enumerate() {
+        let (nx, cx) = (nodes.at_x.len(), self.basis.x.count());
+        // Row of sums (j, l), l ≤ 3: over all nodes, the products along x times by_j·by_{j+l}.
+        let mut sums = vec![0.0; self.basis.y.count() * 4 * cx * 4];
+        let mut band = vec![0.0; cx * 4];
+        for ((j0, by), weights) in nodes.at_y.iter().zip(weights.chunks_exact(nx.max(1))) {
             band.fill(0.0);
-            for (iy, (j0, by)) in nodes.at_y.iter().enumerate() {
-                let d = weights[iy * nx + ix];
-                if d == 0.0 {
-                    continue;
-                }
-                for k in 0..4 {
-                    for l in k..4 {
-                        band[(j0 + k) * 4 + l - k] += d * by[k] * by[l];
+            for ((first, products), &weight) in nodes.products_x.iter().zip(weights) {
+                if let Some(band) = band[first * 4..].first_chunk_mut::<16>() {
+                    for (sum, product) in band.iter_mut().zip(products) {
+                        *sum += weight * product;
                     }
                 }
             }
             for k in 0..4 {
                 for l in k..4 {
-                    let product = bx[k] * bx[l];
-                    let base = ((i0 + k) * 4 + l - k) * cy * 4;
-                    for (s, b) in sums[base..base + cy * 4].iter_mut().zip(&band) {
+                    let product = by[k] * by[l];
+                    let base = ((j0 + k) * 4 + l - k) * cx * 4;
+                    for (s, b) in sums[base..base + cx * 4].iter_mut().zip(&band) {
                         *s += product * b;
                     }
                 }
             }
         }
         for pair in &self.pairs {
-            let (j, dj) = if pair.dj >= 3 {
-                (pair.j, pair.dj - 3)
-            } else {
-                (pair.j + pair.dj - 3, 3 - pair.dj)
-            };
-            values[pair.place] += sums[((pair.i * 4 + pair.di) * cy + j) * 4 + dj];
+            values[pair.place] += sums[pair.sum];
         }
     }
 
     /// Bᵀv for one value a node.
     pub fn gather(&self, nodes: &NodeLines, v: &[f64]) -> Vec<f64> {
-        let (nx, cy) = (nodes.at_x.len(), self.basis.y.count());
-        let mut out = vec![0.0; self.basis.count()];
-        let mut line = vec![0.0; cy];
-        for (ix, (i0, bx)) in nodes.at_x.iter().enumerate() {
+        let (nx, cx, cy) = (nodes.at_x.len(), self.basis.x.count(), self.basis.y.count());
+        // by_j times the sums along x, transposed: (j, i).
+        let mut sums = vec![0.0; cy * cx];
+        let mut line = vec![0.0; cx];
+        for ((j0, by), values) in nodes.at_y.iter().zip(v.chunks_exact(nx.max(1))) {
             line.fill(0.0);
-            for (iy, (j0, by)) in nodes.at_y.iter().enumerate() {
-                let value = v[iy * nx + ix];
-                for (l, b) in line[*j0..j0 + 4].iter_mut().zip(by) {
-                    *l += value * b;
+            for ((i0, bx), &value) in nodes.at_x.iter().zip(values) {
+                if let Some(line) = line[*i0..].first_chunk_mut::<4>() {
+                    for (l, b) in line.iter_mut().zip(bx) {
+                        *l += value * b;
+                    }
                 }
             }
-            for (i, b) in bx.iter().enumerate() {
-                let row = &mut out[(i0 + i) * cy..(i0 + i + 1) * cy];
-                for (o, l) in row.iter_mut().zip(&line) {
-                    *o += b * l;
+            for (j, b) in by.iter().enumerate() {
+                let row = &mut sums[(j0 + j) * cx..(j0 + j + 1) * cx];
+                for (s, l) in row.iter_mut().zip(&line) {
+                    *s += b * l;
                 }
             }
         }
-        out
+        (0..cx * cy).map(|k| sums[k % cy * cx + k / cy]).collect()
     }
 
     /// Bc at every node (indexed iy·nx + ix).
     pub fn spread(&self, nodes: &NodeLines, c: &[f64]) -> Vec<f64> {
-        let (nx, cy) = (nodes.at_x.len(), self.basis.y.count());
-        let mut out = vec![0.0; nx * nodes.at_y.len()];
-        let mut line = vec![0.0; cy];
-        for (ix, (i0, bx)) in nodes.at_x.iter().enumerate() {
+        let (nx, cx, cy) = (nodes.at_x.len(), self.basis.x.count(), self.basis.y.count());
+        let turned: Vec<f64> = (0..cx * cy).map(|k| c[k % cx * cy + k / cx]).collect();
+        let mut out = vec![0.0; nodes.count()];
+        let mut line = vec![0.0; cx];
+        for ((j0, by), out) in nodes.at_y.iter().zip(out.chunks_exact_mut(nx.max(1))) {
             line.fill(0.0);
-            for (i, b) in bx.iter().enumerate() {
-                let row = &c[(i0 + i) * cy..(i0 + i + 1) * cy];
-                for (l, r) in line.iter_mut().zip(row) {
-                    *l += b * r;
+            for (j, b) in by.iter().enumerate() {
+                let row = &turned[(j0 + j) * cx..(j0 + j + 1) * cx];
+                for (l, c) in line.iter_mut().zip(row) {
+                    *l += b * c;
                 }
             }
-            for (iy, (j0, by)) in nodes.at_y.iter().enumerate() {
-                out[iy * nx + ix] = by.iter().zip(&line[*j0..j0 + 4]).map(|(b, l)| b * l).sum();
+            for ((i0, bx), out) in nodes.at_x.iter().zip(out) {
+                if let Some(line) = line[*i0..].first_chunk::<4>() {
+                    *out = bx[0] * line[0] + bx[1] * line[1] + bx[2] * line[2] + bx[3] * line[3];
+                }
             }
         }
         out
@@ -193,14 +196,25 @@ impl Fairness {
 pub struct NodeLines {
     at_x: Vec<(usize, [f64; 4])>,
     at_y: Vec<(usize, [f64; 4])>,
+    /// For each x: its first spline, and bx_k·bx_{k+l} at 4k + l (0 where k + l > 3).
+    products_x: Vec<(usize, [f64; 16])>,
 }
 
 impl NodeLines {
     /// For nodes at all (x, y) of these lines, mm.
     pub fn new(basis: &Basis, xs: &[f64], ys: &[f64]) -> Self {
+        let at_x: Vec<_> = xs.iter().map(|&x| basis.x.at(x, 0)).collect();
+        let products_x = at_x
+            .iter()
+            .map(|&(first, b)| {
+                let product = |k: usize, l: usize| b.get(k + l).map_or(0.0, |other| b[k] * other);
+                (first, std::array::from_fn(|n| product(n / 4, n % 4)))
+            })
+            .collect();
         NodeLines {
-            at_x: xs.iter().map(|&x| basis.x.at(x, 0)).collect(),
+            at_x,
             at_y: ys.iter().map(|&y| basis.y.at(y, 0)).collect(),
+            products_x,
         }
     }
 

@@ -4,6 +4,7 @@
 //! only, and the best fit without allowance by which fairness is judged.
 
 pub mod fairness;
+mod slacks;
 pub mod solve;
 
 use crate::panel::Panel;
