@@ -19,7 +19,8 @@ pub struct Axis {
 impl Axis {
     /// The axis from 0 to `length` (mm, > 0) with equal intervals no longer than `spacing`.
     pub fn new(length: f64, spacing: f64) -> Self {
-        let intervals = (length / spacing).ceil().max(1.0) as usize;
+        // A length that came by way of inches may exceed a whole number of intervals by its last digit.
+        let intervals = (length / spacing - 1e-9).ceil().max(1.0) as usize;
         Axis {
             start: 0.0,
             spacing: length / intervals as f64,
