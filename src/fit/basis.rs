@@ -19,7 +19,8 @@ pub struct Axis {
 impl Axis {
     /// The axis from 0 to `length` (mm, > 0) with equal intervals no longer than `spacing`.
     pub fn new(length: f64, spacing: f64) -> Self {
-        let intervals = (length / spacing).ceil().max(1.0) as usize;
+        // A length that came by way of inches may exceed a whole number of intervals by its last digit.
+        let intervals = (length / spacing - 1e-9).ceil().max(1.0) as usize;
         Axis {
             start: 0.0,
             spacing: length / intervals as f64,
@@ -169,21 +170,24 @@ impl Basis {
         ys: &[f64],
         d: [usize; 2],
     ) -> Array2<f64> {
-        let ny = self.y.count();
-        let at_y: Vec<_> = ys.iter().map(|&y| self.y.at(y, d[1])).collect();
+        let (nx, ny) = (self.x.count(), self.y.count());
+        let at_x: Vec<_> = xs.iter().map(|&x| self.x.at(x, d[0])).collect();
+        let turned: Vec<f64> = (0..nx * ny)
+            .map(|k| coefficients[k % nx * ny + k / nx])
+            .collect();
         let mut out = Array2::zeros((ys.len(), xs.len()));
-        let mut line = vec![0.0; ny];
-        for (ix, &x) in xs.iter().enumerate() {
-            let (i0, bx) = self.x.at(x, d[0]);
+        // Coefficients along x of the row at one y.
+        let mut line = vec![0.0; nx];
+        for (mut row, &y) in out.rows_mut().into_iter().zip(ys) {
+            let (j0, by) = self.y.at(y, d[1]);
             line.fill(0.0);
-            for (i, b) in bx.iter().enumerate() {
-                let row = &coefficients[(i0 + i) * ny..(i0 + i + 1) * ny];
-                for (l, c) in line.iter_mut().zip(row) {
+            for (j, b) in by.iter().enumerate() {
+                for (l, c) in line.iter_mut().zip(&turned[(j0 + j) * nx..]) {
                     *l += b * c;
                 }
             }
-            for (iy, (j0, by)) in at_y.iter().enumerate() {
-                out[[iy, ix]] = (0..4).map(|j| by[j] * line[j0 + j]).sum();
+            for ((i0, bx), out) in at_x.iter().zip(&mut row) {
+                *out = bx.iter().zip(&line[*i0..]).map(|(b, l)| b * l).sum();
             }
         }
         out

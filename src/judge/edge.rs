@@ -198,13 +198,15 @@ impl GridLine {
 fn grid_lines(nx: usize, ny: usize, (dx, dy): (i32, i32)) -> Vec<GridLine> {
     let (width, height) = (nx as i64, ny as i64);
     let (dx, dy) = (i64::from(dx), i64::from(dy));
-    let inside = |x: i64, y: i64| x >= 0 && x < width && y >= 0 && y < height;
     let mut lines = Vec::new();
     for y in 0..height {
-        for x in 0..width {
-            if inside(x - dx, y - dy) {
-                continue;
-            }
+        // A line begins where one step back lies off the grid: in a first or last row anywhere, else near the left edge.
+        let starts = if y - dy >= 0 && y - dy < height {
+            dx.min(width)
+        } else {
+            width
+        };
+        for x in 0..starts {
             let along_x = if dx > 0 {
                 (width - 1 - x) / dx
             } else {
@@ -247,161 +249,22 @@ fn gaps_along(z: &mut [f64], reach: usize) {
 /// For each point k of a line, the largest height at k of a chord between two points i ≤ k ≤ j at most `reach` apart:
 /// its own height where it touches every edge laid over it.
 ///
-/// Over each placing of the edge the highest chord is a side of the upper concave envelope of the points under it.
-/// Placings are taken in groups that share a point m (the multiples of `reach`). The points left of m are put on
-/// one stack from m outwards, those right of m on another; each stack is the envelope of its part. As the
-/// edge moves one step left, one point is put on the left stack and one taken off the right stack, and only the side that
-/// bridges m changes. So a side is drawn once when a point is put on, and one bridge is drawn for each placing: every
-/// side of every envelope, without building any of them anew. (Envelope by Andrew's chain, Inf. Proc. Letters 9, 1979;
-/// the bridge by the walk outwards of Preparata and Hong, Comm. ACM 20, 1977.)
+/// Over k the highest chord from i is the steepest one that ends beyond k. So ends are taken from the farthest in: with the
+/// steepest slope of those met so far, each i lifts the point one step short of the end. The inner loop runs along the line, side by
+/// side for all i.
 fn highest_chords(z: &[f64], reach: usize) -> Vec<f64> {
-    let last = z.len().saturating_sub(1);
-    let mut chords = Chords {
-        z,
-        highest: z.to_vec(),
-    };
-    let mut left = Envelope::default();
-    let mut right = Envelope::default();
-    let mut drawn = None;
-    let mut middle = reach.min(last);
-    loop {
-        left.clear();
-        right.clear();
-        for j in middle..=(middle + reach).min(last) {
-            right.put_on(j, &mut chords);
-        }
-        for i in (middle - reach.min(middle)..=middle).rev() {
-            left.put_on(i, &mut chords);
-            right.take_off_beyond(i + reach);
-            let side = bridge(left.points(), right.points(), z);
-            if let Some((a, b)) = side.filter(|_| side != drawn) {
-                chords.draw(a, b);
-            }
-            drawn = side;
-        }
-        if middle + reach > last {
-            return chords.highest;
-        }
-        middle += reach;
-    }
-}
-
-/// The heights, and the highest chord over each point so far.
-struct Chords<'a> {
-    z: &'a [f64],
-    highest: Vec<f64>,
-}
-
-impl Chords<'_> {
-    /// Raises the points between two ends to the chord between them.
-    fn draw(&mut self, p: usize, q: usize) {
-        let (i, j) = (p.min(q), p.max(q));
-        if j < i + 2 {
-            return;
-        }
-        let slope = (self.z[j] - self.z[i]) / (j - i) as f64;
-        let from = self.z[i];
-        for (step, highest) in self.highest[i + 1..j].iter_mut().enumerate() {
-            let chord = from + slope * (step + 1) as f64;
-            *highest = if chord > *highest { chord } else { *highest };
+    let mut highest = z.to_vec();
+    let mut steepest = vec![f64::NEG_INFINITY; z.len()];
+    let larger = |a: f64, b: f64| if b > a { b } else { a };
+    for apart in (2..=reach.min(z.len().saturating_sub(1))).rev() {
+        let (step, short) = (1.0 / apart as f64, (apart - 1) as f64);
+        let ends = z[apart..].iter().zip(&mut highest[apart - 1..]);
+        for ((from, steepest), (to, under)) in z.iter().zip(&mut steepest).zip(ends) {
+            *steepest = larger(*steepest, (to - from) * step);
+            *under = larger(*under, from + short * *steepest);
         }
     }
-}
-
-/// Whether point k stands above the straight line through points i and j (which need not lie to either side of it).
-fn stands_above(z: &[f64], k: usize, i: usize, j: usize) -> bool {
-    let (k_at, i_at, j_at) = (k as f64, i as f64, j as f64);
-    (z[k] - z[i]) * (j_at - i_at).abs() > (z[j] - z[i]) * (k_at - i_at) * (j_at - i_at).signum()
-}
-
-/// The upper concave envelope from a middle point outwards, of points put on one by one. The last one can be taken off
-/// again: putting it on has written over one place of `points` only, and that is remembered.
-#[derive(Default)]
-struct Envelope {
-    points: Vec<usize>,
-    length: usize,
-    undo: Vec<Undo>,
-}
-
-/// How to take a point off: the place it was written to, what stood there, how many points counted before.
-struct Undo {
-    point: usize,
-    place: usize,
-    before: Option<usize>,
-    length: usize,
-}
-
-impl Envelope {
-    fn clear(&mut self) {
-        self.points.clear();
-        self.undo.clear();
-        self.length = 0;
-    }
-
-    fn points(&self) -> &[usize] {
-        &self.points[..self.length]
-    }
-
-    fn put_on(&mut self, point: usize, chords: &mut Chords) {
-        let length = self.length;
-        let mut place = length;
-        while place >= 2
-            && !stands_above(
-                chords.z,
-                self.points[place - 1],
-                self.points[place - 2],
-                point,
-            )
-        {
-            place -= 1;
-        }
-        if place >= 1 {
-            chords.draw(self.points[place - 1], point);
-        }
-        let before = self.points.get(place).copied();
-        match before {
-            Some(_) => self.points[place] = point,
-            None => self.points.push(point),
-        }
-        self.length = place + 1;
-        self.undo.push(Undo {
-            point,
-            place,
-            before,
-            length,
-        });
-    }
-
-    /// Takes off all points beyond `limit`, last put on first.
-    fn take_off_beyond(&mut self, limit: usize) {
-        while self.undo.last().is_some_and(|u| u.point > limit) {
-            if let Some(undo) = self.undo.pop() {
-                if let Some(before) = undo.before {
-                    self.points[undo.place] = before;
-                }
-                self.length = undo.length;
-            }
-        }
-    }
-}
-
-/// The side of the joint envelope that passes over the middle point both envelopes begin with; `None` when the middle
-/// point is itself on the joint envelope.
-fn bridge(left: &[usize], right: &[usize], z: &[f64]) -> Option<(usize, usize)> {
-    let (middle, mut a, mut b) = (*left.first()?, 1, 1);
-    if stands_above(z, middle, *left.get(a)?, *right.get(b)?) {
-        return None;
-    }
-    loop {
-        let stands = |k: usize| stands_above(z, k, left[a], right[b]);
-        if left.get(a + 1).is_some_and(|&k| stands(k)) {
-            a += 1;
-        } else if right.get(b + 1).is_some_and(|&k| stands(k)) {
-            b += 1;
-        } else {
-            return Some((left[a], right[b]));
-        }
-    }
+    highest
 }
 
 /// What a gauge shows at each point of an unbroken line: `read(z, back, ahead)` with its feet `half` steps back and

@@ -177,7 +177,7 @@ mod tests {
         let depth = Array2::from_shape_fn((30, 40), |(iy, ix)| {
             let (x, y) = (ix as f64, iy as f64);
             let dip = |cx: f64, cy: f64, d: f64| {
-                d * (-((x - cx).powi(2) + (y - cy).powi(2)) / 40.0).exp()
+                d * (-((x - cx).powi(2) + (y - cy).powi(2)) / 20.0).exp()
             };
             dip(8.2, 10.7, 0.9) + dip(19.1, 18.4, 0.6) + dip(30.6, 9.3, 0.7)
         });

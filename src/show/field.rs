@@ -57,7 +57,7 @@ impl Field {
         };
         Row {
             deviation: line(&self.deviation),
-            unmeasured: line(&self.unmeasured),
+            unmeasured: self.any_unmeasured.then(|| line(&self.unmeasured)),
         }
     }
 
@@ -75,23 +75,23 @@ impl Field {
 /// The deviation along one row of the picture: its values at the node columns.
 pub struct Row {
     deviation: Vec<f64>,
-    unmeasured: Vec<f64>,
+    /// Absent where the whole panel is measured.
+    unmeasured: Option<Vec<f64>>,
 }
 
 impl Row {
-    /// Deviation at node column `node` and the next; `None` where unmeasured or beyond the nodes.
-    pub fn ends(&self, node: f64) -> (Option<f64>, Option<f64>) {
-        (self.between(node, 0.0), self.between(node, 1.0))
+    /// Deviation at each node column; `None` where unmeasured or beyond the nodes.
+    pub fn nodes(&self) -> impl Iterator<Item = Option<f64>> + '_ {
+        (0..self.deviation.len()).map(|node| self.between(node, 0.0))
     }
 
     /// Deviation a part `t` of the way from column `node` to the next.
-    pub fn between(&self, node: f64, t: f64) -> Option<f64> {
+    pub fn between(&self, node: usize, t: f64) -> Option<f64> {
         let last = self.deviation.len().checked_sub(1)?;
-        let (a, b) = (
-            (node.max(0.0) as usize).min(last),
-            ((node + 1.0).max(0.0) as usize).min(last),
-        );
-        if mixed(&self.unmeasured, a, b, t)? > 0.5 {
+        let (a, b) = (node.min(last), (node + 1).min(last));
+        if let Some(unmeasured) = &self.unmeasured
+            && mixed(unmeasured, a, b, t)? > 0.5
+        {
             return None;
         }
         mixed(&self.deviation, a, b, t)
