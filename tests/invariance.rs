@@ -390,6 +390,10 @@ fn one_direction_alone_is_never_fair() {
         );
         assert_ne!(j.verdict, Verdict::Fair);
         assert_eq!(count(&j, NodeState::Fair), 0);
+        assert!(
+            j.to_level_cc.value.is_sign_positive(),
+            "no filler is 0, not -0"
+        );
         assert!(!j.sight.untied.is_empty());
     }
 }

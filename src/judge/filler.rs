@@ -58,7 +58,8 @@ impl Lows {
 
     /// All lows together, cc.
     pub fn total_cc(&self) -> f64 {
-        self.volumes_cc.iter().sum()
+        // The sum of nothing is −0.
+        self.volumes_cc.iter().sum::<f64>() + 0.0
     }
 }
 
