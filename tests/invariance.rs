@@ -44,9 +44,10 @@ fn share(a: f64, b: f64) -> f64 {
     (a - b).abs() / b
 }
 
-/// Largest change of anything that a builder acts on: filler, the three references, region by region place, size, depth, volume and action.
-/// Regions must be the same in number, kind, order and action. `place` moves a place of `a` to where `b` has it.
-fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) -> f64 {
+/// Two judgements that should be one: filler, verdict, and region by region place, area, depth, volume and action.
+/// Regions must be the same in number, kind, order and action, the filler within 0.1 %, their areas, depths and volumes within
+/// 0.5 % (the search for the three numbers ends within a few parts in ten thousand). `place` moves a place of `a` to where `b` has it.
+fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) {
     let filler = share(a.to_level_cc.value, b.to_level_cc.value);
     assert_eq!(a.verdict, b.verdict, "{what}");
     assert_eq!(
@@ -78,7 +79,8 @@ fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> 
         filler,
         b.regions.len()
     );
-    largest
+    assert!(filler < 1e-3, "{what}: filler changes by {filler}");
+    assert!(largest < 5e-3, "{what}: a region changes by {largest}");
 }
 
 /// A copy of the survey with every placing altered.
@@ -145,8 +147,7 @@ fn planes_turned_rows_shuffled_placings_and_mirrors_change_nothing() {
         ];
         ways.par_iter().for_each(|(what, survey, place)| {
             let what = format!("{kind:?}, {what}");
-            let largest = change(&what, &judged(&panel, survey), &base, place);
-            assert!(largest < 1e-3, "{what}: {largest}");
+            change(&what, &judged(&panel, survey), &base, place);
         });
     }
 }
@@ -165,8 +166,7 @@ fn a_plane_under_a_bridge_or_pin_gauge_changes_nothing() {
         });
         let what = format!("{}, a plane added", plan.tool.word());
         let (base, other) = rayon::join(|| judged(&panel, &survey), || judged(&panel, &tilted));
-        let largest = change(&what, &other, &base, |at| at);
-        assert!(largest < 1e-3, "{what}: {largest}");
+        change(&what, &other, &base, |at| at);
     }
 }
 
@@ -239,8 +239,7 @@ fn units_of_the_files_change_nothing() {
         ),
     ];
     for (what, j) in &all {
-        let largest = change(what, j, &base, |at| at);
-        assert!(largest < 1e-3, "{what}: {largest}");
+        change(what, j, &base, |at| at);
     }
     let base = read(
         metric,
@@ -265,8 +264,7 @@ fn units_of_the_files_change_nothing() {
             ),
         ),
     ] {
-        let largest = change(what, &j, &base, |at| at);
-        assert!(largest < 1e-3, "{what}: {largest}");
+        change(what, &j, &base, |at| at);
     }
 }
 
