@@ -136,7 +136,7 @@ fn map_svg_is_well_formed_and_names_every_region() {
             "not measured",
             "opening",
             "datum",
-            "limit",
+            "primer's reach",
             "2026-03-14",
             "true until the panel is touched",
         ] {
@@ -506,7 +506,7 @@ fn summary_tells_the_work_in_its_order() {
     for part in [
         "ANOTHER CYCLE simulated roof <A&B>: 0.71 mm under a 300 mm straightedge at x 420 y 820; 0.30 is allowed.",
         "1 SAND FIRST high H1, looks like a tape seam, x 1390-1510 y 500-1090: 0.48 mm proud (0.42-0.54). 0.20 mm off \
-         (0.30 mm allowed) saves 30 cc (24-36). Each further 0.1 mm off would save 14 cc (10-18). Stop: guide coat gone, or substrate showing.",
+         (0.30 mm allowed) saves 30 cc (24-36) against leaving it. Each further 0.1 mm off would save 14 cc (10-18). Stop: guide coat gone, or substrate showing.",
         "2 FILL low L1, x 240-600 y 690-950: 0.85 mm deep (0.75-0.95), 35 cc (28-42).",
         "3 FILL low L2",
         "4 FILLER to level: most likely 71 cc (58-78), against the best fit; 68 cc on the map as found.",

@@ -108,10 +108,12 @@ fn one(
 }
 
 fn next(roof: &Path) -> String {
+    // As it was called: under `cargo run` the program is not on the path.
+    let lowspot = std::env::args().next().unwrap_or_else(|| "lowspot".into());
     let (panel, readings) = (roof.join("panel.toml"), roof.join("readings.txt"));
     format!(
-        "Look at   {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          lowspot map {} {}\n\
-         For a panel of your own: copy panel.toml, change it, and\n          lowspot blank panel.toml --out readings.txt",
+        "Look at   {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          {lowspot} map {} {}\n\
+         For a panel of your own: copy panel.toml, change it, and\n          {lowspot} blank panel.toml --out readings.txt",
         shown(&roof.join("map").join("report.html")),
         shown(&readings),
         shown(&panel),

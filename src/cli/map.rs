@@ -18,6 +18,7 @@ use std::time::Duration;
 pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     let job = Job::new(args)?;
     let (judgement, report) = make(&job)?;
+    tell_readings(&job);
     tell_warnings(&judgement, args.verbose);
     if args.json {
         super::say(report.trim_end());
@@ -77,6 +78,21 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
     progress.now("writing");
     show::write_all(&job.out, &files)?;
     Ok((judgement, report))
+}
+
+/// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
+fn tell_readings(job: &Job) {
+    let first = job
+        .survey
+        .first_reading()
+        .map(|f| format!("; the first that is not 0 is {f}"))
+        .unwrap_or_default();
+    let _ = writeln!(
+        anstream::stderr(),
+        "read: {} placings, {} readings{first}",
+        job.survey.placings.len(),
+        job.survey.taken()
+    );
 }
 
 /// Warnings, and with `--verbose` the echo of every placing, on standard error.

@@ -289,7 +289,7 @@ fn high(
         comes_off_mm: comes_off.min(allowed),
         saves_cc: price.filter(|_| offered).map(|p| p.sanding),
         from_edges: from_edges(on.panel, g.extent, on.units),
-        looks_like: looks_like(g, on.units),
+        looks_like: looks_like(g),
     }
 }
 
@@ -304,11 +304,12 @@ fn exceeded(on: &Ground, labels: &Array2<u32>, g: &Gathered) -> bool {
     })
 }
 
-/// A long narrow high across most of a dimension looks like a seam (trade practice: tape seams 100-150 mm wide, 0.5-1.5 mm).
-fn looks_like(g: &Gathered, _units: Units) -> String {
-    let (w, h) = (g.extent[2] - g.extent[0], g.extent[3] - g.extent[1]);
-    let (short, long) = (w.min(h), w.max(h));
-    if long > 400.0 && short > 0.0 && long / short > 3.0 && short < 200.0 {
+/// A long narrow high looks like a seam (trade practice: tape seams 100-150 mm wide, 0.5-1.5 mm high). Its width is its area over its
+/// length, since the box around it counts every bulge.
+fn looks_like(g: &Gathered) -> String {
+    let long = (g.extent[2] - g.extent[0]).max(g.extent[3] - g.extent[1]);
+    let width = g.area_mm2 / long.max(1.0);
+    if long > 400.0 && width < 250.0 && long / width > 3.0 {
         "looks like a seam".into()
     } else {
         String::new()

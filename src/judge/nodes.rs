@@ -170,12 +170,13 @@ pub fn nodes(from: &Sources, grid: Grid) -> Nodes {
 /// State of a node: lows by the chosen reference, highs by the fair shape whatever may be sanded.
 fn state(deviation: f64, fairness: f64, sd: f64, limit: f64) -> NodeState {
     let reach = 1.96 * sd;
-    if sd > limit {
-        NodeState::Unmeasured
-    } else if deviation + reach < -limit {
+    // Far beyond the limit is known to be beyond it, however badly the depth itself is known.
+    if deviation + reach < -limit {
         NodeState::Low
     } else if fairness - reach > limit {
         NodeState::High
+    } else if sd > limit {
+        NodeState::Unmeasured
     } else if deviation.abs().max(fairness.abs()) + reach <= limit {
         NodeState::Fair
     } else {
@@ -221,5 +222,6 @@ mod tests {
         assert_eq!(state(-0.20, -0.20, 0.02, 0.15), NodeState::Low);
         assert_eq!(state(0.05, 0.40, 0.02, 0.15), NodeState::High);
         assert_eq!(state(0.0, 0.0, 0.20, 0.15), NodeState::Unmeasured);
+        assert_eq!(state(-0.9, -0.9, 0.20, 0.15), NodeState::Low);
     }
 }

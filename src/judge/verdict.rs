@@ -76,7 +76,7 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
     let mut reasons: Vec<String> = with(LimitState::Exceeded)
         .map(|l| {
             format!(
-                "{}: {} found at {}, at least {}",
+                "limit {}: {} found at {}, at least {}",
                 words(&l.limit, on.units),
                 amount(&l.limit, l.worst.value, on.units),
                 spot(l.worst_at, on.units),
@@ -98,7 +98,7 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
     }
     for l in with(LimitState::Unsure) {
         reasons.push(format!(
-            "{} cannot be decided: {} found, {} to {} possible",
+            "limit {} cannot be decided: {} found, {} to {} possible",
             words(&l.limit, on.units),
             amount(&l.limit, l.worst.value, on.units),
             amount(&l.limit, l.worst.low, on.units),
@@ -124,7 +124,7 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
     }
     for l in with(LimitState::Met) {
         reasons.push(format!(
-            "{}: met wherever it was measured, worst {}, at most {}",
+            "limit {}: met wherever it was measured, worst {}, at most {}",
             words(&l.limit, on.units),
             amount(&l.limit, l.worst.value, on.units),
             amount(&l.limit, l.worst.high, on.units)
@@ -199,7 +199,7 @@ pub fn measure_next(on: &Evidence) -> Vec<String> {
         .take(3)
     {
         out.push(format!(
-            "one placing over {} {} at {}: {} is known to ±{} only",
+            "one placing over {} {} at {}: its {} may be out by {}",
             if r.kind == RegionKind::Low {
                 "low"
             } else {

@@ -125,7 +125,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units) -> Result<String, Error>
         place_unit: units.place_unit(),
         volume_unit: units.volume_unit(),
         key: key(j, units),
-        work: summary::work(j, panel, units),
+        work: work_on_page(j, panel, units),
         also_open: care::ALSO_OPEN,
         regions: j.regions.iter().map(|r| region(r, units)).collect(),
         limits: j.limits.iter().map(|l| limit(l, units)).collect(),
@@ -550,4 +550,15 @@ mod tests {
             assert_eq!(percent(share), words);
         }
     }
+}
+
+/// The work list as the page tells it: what the screen calls "in report.html" stands further down.
+fn work_on_page(j: &Judgement, panel: &Panel, units: Units) -> Vec<summary::Line> {
+    let mut lines = summary::work(j, panel, units);
+    for line in &mut lines {
+        line.text = line
+            .text
+            .replace(", in report.html", ", in the table below");
+    }
+    lines
 }

@@ -124,12 +124,13 @@ fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     ));
     for n in [4, 7] {
         pointer(sheet, scene, [boundary(n), top]);
-        scene.labels.push(sheet.plain(
-            [boundary(n), top - 0.85 * t],
-            Anchor::Middle,
-            "limit".into(),
-        ));
     }
+    // Named once: the right half of the bar has what may come off.
+    scene.labels.push(sheet.plain(
+        [boundary(4), top - 0.85 * t],
+        Anchor::Middle,
+        "primer's reach".into(),
+    ));
     allowance(sheet, scene, [boundary(6), top], cell);
     *y = bottom + 1.5 * t;
 }
@@ -179,9 +180,7 @@ fn allowance(sheet: &Sheet<'_>, scene: &mut Scene, zero: [f64; 2], cell: f64) {
         super::words::depth(mm, sheet.units)
     );
     pointer(sheet, scene, [x, zero[1]]);
-    // Right of the word "limit" where the two would meet.
-    let clear = zero[0] + cell + 1.6 * t;
-    let at = [x.max(clear), zero[1] - 0.85 * t];
+    let at = [x, zero[1] - 0.85 * t];
     scene.labels.push(sheet.plain(at, Anchor::Left, words));
 }
 

@@ -87,12 +87,17 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
 /// The numbered part: what to do, in the order of work.
 pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     let mut all = Vec::new();
+    let mut leave = leave(j, units);
+    // A high that decides the whole job is told first, even where nobody said that it may be sanded.
+    if leave_is_dear(j) {
+        all.extend(leave.drain(..1));
+    }
     all.extend(sand(j, units));
     all.extend(move_the_skin(j, units));
     all.extend(fill(j, panel, units));
     all.push(filler(j, units));
     all.extend(prime(j));
-    all.extend(leave(j, units));
+    all.extend(leave);
     all.extend(measure(j));
     let mut number = 0;
     for line in all.iter_mut().filter(|l| !l.heading.is_empty()) {
@@ -159,7 +164,10 @@ fn taken_off(high: &Region, units: Units) -> String {
     );
     match high.saves_cc {
         Some(saves) if saves.value >= 0.5 => {
-            format!("{off} saves {}.", words::volume(saves, units))
+            format!(
+                "{off} saves {} against leaving it.",
+                words::volume(saves, units)
+            )
         }
         _ => format!("{off}."),
     }
@@ -309,6 +317,17 @@ fn prime(j: &Judgement) -> Option<Line> {
         format!("{shallow}: shallow enough for high-build primer."),
         Tone::Work,
     ))
+}
+
+/// Share of the filler that each further 0.1 mm off the first high left alone must save to be told first.
+const DEAR: f64 = 0.1;
+
+/// Whether leaving the largest high alone costs much.
+fn leave_is_dear(j: &Judgement) -> bool {
+    of(j, RegionKind::High, Action::Leave)
+        .first()
+        .and_then(|high| high.saves_cc_per_tenth)
+        .is_some_and(|saves| saves.value >= 0.5 && saves.value >= DEAR * j.to_level_cc.value)
 }
 
 fn leave(j: &Judgement, units: Units) -> Vec<Line> {
