@@ -143,6 +143,12 @@ impl Basis {
         i * self.y.count() + j
     }
 
+    /// Whether the splines of these two indices overlap; never for an index that is no spline's.
+    pub fn overlap(&self, a: usize, b: usize) -> bool {
+        let ny = self.y.count();
+        a.max(b) < self.count() && (a / ny).abs_diff(b / ny) <= 3 && (a % ny).abs_diff(b % ny) <= 3
+    }
+
     /// The sixteen coefficients that carry the surface at (x, y) mm, with their weights; `(dx, dy)` are
     /// orders of derivative.
     pub fn at(&self, x: f64, y: f64, dx: usize, dy: usize) -> [(usize, f64); 16] {

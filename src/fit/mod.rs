@@ -4,6 +4,7 @@
 //! placing's rest are solved together ([`system`]); amplitude, range and noise by restricted likelihood ([`reml`]); readings that do not
 //! agree are named and left out ([`robust`]). Same in, same out: draws come from a fixed seed.
 
+pub mod band;
 pub mod basis;
 pub mod cholesky;
 pub mod field;
@@ -132,12 +133,16 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
     }
     let steps = rounding_steps(survey);
     let typical = most_used(survey);
-    let mut fitted = attempt(basis, panel, survey, &noise, typical, &steps)?;
+    let mut system = System::new(basis, panel.form, survey)?;
+    system.weigh(&relative_sd(survey, &noise, typical));
+    let mut fitted = attempt(system, survey, &noise, typical, &steps, None)?;
     // Tools differ in noise; their ratio is learned from their own residuals, in two rounds.
     if noise.len() > 1 {
         for _ in 0..2 {
             noise = fitted.noise_by_tool(survey, &noise, &steps);
-            fitted = attempt(basis, panel, survey, &noise, typical, &steps)?;
+            let (mut system, near) = (fitted.system, fitted.even);
+            system.weigh(&relative_sd(survey, &noise, typical));
+            fitted = attempt(system, survey, &noise, typical, &steps, Some(near))?;
         }
     }
     fitted.into_surface(survey, &noise)
@@ -212,23 +217,39 @@ struct Fitted {
     tools: Vec<Tool>,
     keep: Vec<bool>,
     numbers: reml::Numbers,
+    /// The numbers found with an even amplitude.
+    even: reml::Numbers,
     typical: Tool,
 }
 
+/// Standard deviation of each row over that of the most used tool's readings: as given with the reading, or the tool's.
+fn relative_sd<'s>(
+    survey: &'s Survey,
+    noise: &'s BTreeMap<Tool, f64>,
+    typical: Tool,
+) -> impl Fn(&tools::Row) -> f64 + 's {
+    let sigma = typical_noise(noise, typical);
+    move |row| {
+        let placing = &survey.placings[row.placing];
+        let given = placing.readings.get(row.reading).and_then(|r| r.sd_mm);
+        given.unwrap_or_else(|| noise.get(&placing.tool).copied().unwrap_or(sigma)) / sigma
+    }
+}
+
+fn typical_noise(noise: &BTreeMap<Tool, f64>, typical: Tool) -> f64 {
+    noise.get(&typical).copied().unwrap_or(0.04)
+}
+
+/// One fit of a system already weighed. `near` are numbers to begin with, found for an even amplitude at other weights.
 fn attempt(
-    basis: Basis,
-    panel: &Panel,
+    mut system: System,
     survey: &Survey,
     noise: &BTreeMap<Tool, f64>,
     typical: Tool,
     steps: &BTreeMap<Tool, f64>,
+    near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
-    let sigma = noise.get(&typical).copied().unwrap_or(0.04);
-    let mut system = System::new(basis, panel.form, survey, &|row| {
-        let placing = &survey.placings[row.placing];
-        let given = placing.readings.get(row.reading).and_then(|r| r.sd_mm);
-        given.unwrap_or_else(|| noise.get(&placing.tool).copied().unwrap_or(sigma)) / sigma
-    })?;
+    let sigma = typical_noise(noise, typical);
     let y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
     let tools: Vec<Tool> = system
         .rows
@@ -243,22 +264,30 @@ fn attempt(
     let mut keep = robust::weed(&system, &y, &plain)?;
     // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller than that.
     let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
-    let mut numbers = reml::Numbers {
+    let mut numbers = near.unwrap_or(reml::Numbers {
         range_mm: plain.range_mm,
-        ratio: plain.ratio,
+        // Surveys of lows and highs end nearer half of the plain amplitude.
+        ratio: plain.ratio / 2.0,
         sigma_mm: sigma,
-        covariance: [0.25, 0.0, 0.25],
         evaluations: 0,
         settled: false,
-    };
+    });
+    let mut even = numbers;
     // Numbers, then readings against the numbers: once with an even amplitude, then with one that varies over the panel.
     // The last round is gone through only when a reading changed sides in the one before.
+    let mut unevenness: (f64, f64) = (1.0, 1.0);
     for round in 0..3 {
         let normal = system.normal(&y, &extra_of(&keep));
         let search = reml::Search {
             range_mm: numbers.range_mm,
-            ratio: numbers.ratio,
-            half: if round == 0 { 0.7 } else { 0.35 },
+            // One ratio means more where the amplitude varies; by the square, as simulated panels have it.
+            ratio: numbers.ratio * (unevenness.0 / unevenness.1).powi(2),
+            radius: if round == 0 && near.is_none() {
+                0.7
+            } else {
+                0.35
+            },
+            fine: if round == 0 { 0.7 } else { 0.35 },
         };
         numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
         let setting = Setting {
@@ -266,13 +295,16 @@ fn attempt(
             ratio: numbers.ratio,
             sigma_mm: numbers.sigma_mm,
         };
+        if round == 0 {
+            even = numbers;
+        }
         let changed = robust::confirm(&system, &y, &setting, &mut keep)?;
         if round < 2 {
             let normal = system.normal(&y, &extra_of(&keep));
             let unknowns = system
                 .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
                 .unknowns;
-            system.localise(&unknowns);
+            unevenness = (unevenness.1, system.localise(&unknowns));
         }
         if round == 1 && !changed {
             break;
@@ -284,6 +316,7 @@ fn attempt(
         tools,
         keep,
         numbers,
+        even,
         typical,
     })
 }

@@ -122,16 +122,11 @@ pub struct Solved<'s> {
 }
 
 impl System {
-    /// Lay out the system of a survey on a basis.
+    /// Lay out the system of a survey on a basis, all readings alike.
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn new(
-        basis: Basis,
-        form: Form,
-        survey: &Survey,
-        relative_sd: &dyn Fn(&Row) -> f64,
-    ) -> Result<Self, Error> {
+    pub fn new(basis: Basis, form: Form, survey: &Survey) -> Result<Self, Error> {
         let terms = shape_terms(form);
         let n = basis.count();
         let mut rows = Vec::new();
@@ -177,7 +172,10 @@ impl System {
         for row in starts.windows(2) {
             let own = &columns[row[0]..row[1]];
             for (k, &column) in own.iter().enumerate() {
-                wanted[column as usize].extend(own[k..].iter().map(|&r| r as usize));
+                let column = column as usize;
+                let others = own[k..].iter().map(|&r| r as usize);
+                // Splines that overlap are in the field's pattern already.
+                wanted[column].extend(others.filter(|&r| !basis.overlap(r, column)));
             }
         }
         for (column, rows) in wanted.iter_mut().enumerate() {
@@ -217,7 +215,7 @@ impl System {
                 )
             })
             .collect();
-        let relative_sd = rows.iter().map(relative_sd).collect();
+        let relative_sd = vec![1.0; rows.len()];
         let local = vec![1.0; field.entries().len()];
         Ok(System {
             basis,
@@ -235,6 +233,12 @@ impl System {
             rests,
             local,
         })
+    }
+
+    /// Give each row its standard deviation, relative to a typical one. The amplitude is even again.
+    pub fn weigh(&mut self, relative_sd: &dyn Fn(&Row) -> f64) {
+        self.relative_sd = self.rows.iter().map(relative_sd).collect();
+        self.local.fill(1.0);
     }
 
     /// Normal equations for values `y` (one a row) and extra weights (0 leaves a row out) on top of 1/relative sd².
@@ -408,12 +412,13 @@ impl System {
     /// Let the amplitude of the field vary over the panel, as defects do: few and local. `unknowns` are a solution with an even
     /// amplitude; its field r, free of cubics, gives g = √(r² smoothed over [`LOCAL_MM`] + (0.15·rms r)²), scaled to a geometric
     /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
-    pub fn localise(&mut self, unknowns: &[f64]) {
+    /// Returns the rms of g: 1 for an even amplitude.
+    pub fn localise(&mut self, unknowns: &[f64]) -> f64 {
         let r = self.without_cubics(&unknowns[..self.basis.count()]);
         let square: Vec<f64> = r.iter().map(|v| v * v).collect();
         let mean = square.iter().sum::<f64>() / square.len() as f64;
         if mean <= 0.0 {
-            return;
+            return 1.0;
         }
         let smooth = smoothed(&self.basis, &square, LOCAL_MM);
         let g: Vec<f64> = smooth
@@ -427,6 +432,7 @@ impl System {
             .iter()
             .map(|&(i, j)| level * level / (g[i] * g[j]))
             .collect();
+        (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level
     }
 
     /// Coefficients less their least-squares cubic (ten terms).

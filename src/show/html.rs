@@ -527,6 +527,17 @@ fn base64_of(numbers: impl Iterator<Item = i16>) -> String {
     base64::engine::general_purpose::STANDARD.encode(bytes)
 }
 
+/// The work list as the page tells it: what the screen calls "in report.html" stands further down.
+fn work_on_page(j: &Judgement, panel: &Panel, units: Units) -> Vec<summary::Line> {
+    let mut lines = summary::work(j, panel, units);
+    for line in &mut lines {
+        line.text = line
+            .text
+            .replace(", in report.html", ", in the table below");
+    }
+    lines
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -550,15 +561,4 @@ mod tests {
             assert_eq!(percent(share), words);
         }
     }
-}
-
-/// The work list as the page tells it: what the screen calls "in report.html" stands further down.
-fn work_on_page(j: &Judgement, panel: &Panel, units: Units) -> Vec<summary::Line> {
-    let mut lines = summary::work(j, panel, units);
-    for line in &mut lines {
-        line.text = line
-            .text
-            .replace(", in report.html", ", in the table below");
-    }
-    lines
 }
