@@ -4,17 +4,19 @@
 //!
 //! 1. [`panel`]: the panel's frame, edges, zones and limits (`panel.toml`).
 //! 2. [`observe`]: readings files into a [`observe::Survey`].
-//! 3. [`fit`]: survey into the found surface, with its uncertainty.
-//! 4. [`reference`]: surface into the fair shapes to work to.
-//! 5. [`judge`]: both into states, regions, limits and a verdict.
-//! 6. [`show`]: the result as text, picture, page and files; computes nothing new.
-//! 7. [`cli`]: the commands; the only module that knows all the others.
+//! 3. [`photo`]: guide-coat photos into coat cells on the panel.
+//! 4. [`fit`]: survey and coat into the found surface, with its uncertainty.
+//! 5. [`reference`]: surface into the fair shapes to work to.
+//! 6. [`judge`]: both into states, regions, limits and a verdict.
+//! 7. [`show`]: the result as text, picture, page and files; computes nothing new.
+//! 8. [`cli`]: the commands; the only module that knows all the others.
 
 pub mod cli;
 pub mod fit;
 pub mod judge;
 pub mod observe;
 pub mod panel;
+pub mod photo;
 pub mod problem;
 pub mod reference;
 pub mod show;

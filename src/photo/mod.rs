@@ -1,0 +1,32 @@
+//! Guide-coat photos into coat cells: what a photo after blocking tells of the panel.
+//!
+//! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the panel frame, by way of a
+//! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low and its outline, never a depth.
+
+pub mod placement;
+
+use ndarray::Array2;
+
+/// What photos tell of the coat, cell by cell. Cell `[iy, ix]` covers x from ix·`cell_mm` to (ix + 1)·`cell_mm`, y likewise; the cells
+/// begin at the datum corner and cover the panel's length × width.
+#[derive(Clone, Debug)]
+pub struct CoatCells {
+    /// Side of a cell, mm.
+    pub cell_mm: f64,
+    /// Share of the cell's seen area that is covered with coat, 0 to 1; NaN where too little is seen to tell.
+    pub coat: Array2<f64>,
+    /// Share of the cell that is seen, 0 to 1: not glare, deep shadow, tape, targets, hands, or off the panel.
+    pub seen: Array2<f64>,
+    /// Share of the cell's seen area that shows substrate, 0 to 1.
+    pub substrate: Array2<f64>,
+}
+
+impl CoatCells {
+    /// Middle of a cell in the panel frame, mm.
+    pub fn middle(&self, ix: usize, iy: usize) -> [f64; 2] {
+        [
+            (ix as f64 + 0.5) * self.cell_mm,
+            (iy as f64 + 0.5) * self.cell_mm,
+        ]
+    }
+}
