@@ -36,7 +36,8 @@ make_case() {
     function height(x, y,   k, z, q) { z = 0; for (k = 0; k < n; k++) { q = ((x - cx[k])^2 + (y - cy[k])^2) / (2 * s[k]^2); if (q < 20) z -= d[k] * exp(-q) } return z }
     function normal(   u) { do u = rand(); while (u == 0); return sqrt(-2 * log(u)) * cos(6.283185 * rand()) }
     function lines(a, b, across,   at, from, i, g, row) {
-        for (at = 50; at < b; at += 100) for (from = 0; from + 600 <= a; from += 450) {
+        # The last placing of a line lies flush with the end.
+        for (at = 50; at < b; at += 100) for (from = 0; ; from = from + 1050 <= a ? from + 450 : a - 600) {
             row = sprintf(across ? "P%d x %g y %g to %g :" : "P%d y %g x %g to %g :", ++count, at, from, from + 600)
             if (!across) row = sprintf("P%d x %g to %g y %g :", count, from, from + 600, at)
             for (i = 0; i <= 600; i += 50) {
@@ -45,6 +46,7 @@ make_case() {
                 row = row sprintf(" %.2f", int((g < 0 ? 0 : g) / 0.05 + 0.5) * 0.05)
             }
             print row > dir "/readings.txt"
+            if (from + 600 >= a) break
         }
     }'
 }

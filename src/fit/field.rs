@@ -51,11 +51,18 @@ pub struct Field {
 }
 
 impl Field {
-    /// Gram matrices of this basis.
+    /// Gram matrices of this basis, with the table of log determinants.
     ///
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails (no sound basis does).
     pub fn new(basis: &Basis) -> Result<Self, Error> {
+        let field = Field::untabulated(basis);
+        let table = field.table()?;
+        Ok(field.tabulated(table))
+    }
+
+    /// Gram matrices alone: [`Field::log_determinant`] answers NaN until [`Field::table`] is filled in.
+    pub(super) fn untabulated(basis: &Basis) -> Self {
         let (nx, ny) = (basis.x.count(), basis.y.count());
         let gx: Vec<_> = (0..=ALPHA).map(|d| basis.x.gram(d)).collect();
         let gy: Vec<_> = (0..=ALPHA).map(|d| basis.y.gram(d)).collect();
@@ -84,14 +91,12 @@ impl Field {
                 }
             }
         }
-        let mut field = Field {
+        Field {
             grams,
             entries,
             n: nx * ny,
             log_determinants: Vec::new(),
-        };
-        field.tabulate()?;
-        Ok(field)
+        }
     }
 
     /// The entries of Q, (row, column) with row ≥ column, in the order of [`Field::precision`].
@@ -129,7 +134,8 @@ impl Field {
         above / below
     }
 
-    fn tabulate(&mut self) -> Result<(), Error> {
+    /// log|Q/τ| at Chebyshev points of log range.
+    pub(super) fn table(&self) -> Result<Vec<f64>, Error> {
         use rayon::prelude::*;
         const POINTS: usize = 10;
         let mut columns = vec![Vec::new(); self.n];
@@ -142,7 +148,7 @@ impl Field {
             .iter()
             .filter_map(|&(r, c)| pattern.position(r, c))
             .collect();
-        self.log_determinants = (0..POINTS)
+        (0..POINTS)
             .into_par_iter()
             .map(|k| {
                 let t = ((2 * k + 1) as f64 * std::f64::consts::PI / (2 * POINTS) as f64).cos();
@@ -156,8 +162,13 @@ impl Field {
                 }
                 Ok(pattern.factor(&values)?.log_determinant())
             })
-            .collect::<Result<Vec<f64>, Error>>()?;
-        Ok(())
+            .collect()
+    }
+
+    /// Fill in the table.
+    pub(super) fn tabulated(mut self, table: Vec<f64>) -> Self {
+        self.log_determinants = table;
+        self
     }
 }
 

@@ -121,6 +121,71 @@ pub struct Solved<'s> {
     pub factor: Factor<'s>,
 }
 
+/// The columns each row of A touches: those of row r are `columns[starts[r]..starts[r + 1]]`.
+struct Cells<'a> {
+    starts: &'a [usize],
+    columns: &'a [u32],
+}
+
+impl Cells<'_> {
+    fn rows(&self) -> impl Iterator<Item = &[u32]> {
+        self.starts.windows(2).map(|w| &self.columns[w[0]..w[1]])
+    }
+}
+
+/// The pattern of the normal matrix, and where the field's entries and the rows' products stand in it.
+struct Layout {
+    pattern: Pattern,
+    field_places: Vec<usize>,
+    row_places: Vec<u32>,
+}
+
+impl Layout {
+    /// `shape` is the range of the shape's unknowns, dense columns at the end.
+    fn new(basis: &Basis, field: &Field, rows: &Cells, shape: [usize; 2]) -> Result<Self, Error> {
+        let [first, total] = shape;
+        let mut wanted = vec![Vec::new(); total];
+        for &(row, column) in field.entries() {
+            wanted[column].push(row);
+        }
+        for own in rows.rows() {
+            for (k, &column) in own.iter().enumerate() {
+                let column = column as usize;
+                let others = own[k..].iter().map(|&r| r as usize);
+                // Splines that overlap are in the field's pattern already.
+                wanted[column].extend(others.filter(|&r| !basis.overlap(r, column)));
+            }
+        }
+        for (column, rows) in wanted.iter_mut().enumerate() {
+            rows.extend(column.max(first)..total);
+        }
+        let pattern = Pattern::new(wanted)?;
+        let place = |row: usize, column: usize| {
+            pattern
+                .position(row, column)
+                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))
+        };
+        let field_places = field
+            .entries()
+            .iter()
+            .map(|&(r, c)| place(r, c))
+            .collect::<Result<_, _>>()?;
+        let mut row_places = Vec::new();
+        for own in rows.rows() {
+            for (k, &column) in own.iter().enumerate() {
+                for &other in &own[k..] {
+                    row_places.push(place(other as usize, column as usize)? as u32);
+                }
+            }
+        }
+        Ok(Layout {
+            pattern,
+            field_places,
+            row_places,
+        })
+    }
+}
+
 impl System {
     /// Lay out the system of a survey on a basis, all readings alike.
     ///
@@ -164,43 +229,27 @@ impl System {
             }
             starts.push(columns.len());
         }
-        let field = Field::new(&basis)?;
-        let mut wanted = vec![Vec::new(); total];
-        for &(row, column) in field.entries() {
-            wanted[column].push(row);
-        }
-        for row in starts.windows(2) {
-            let own = &columns[row[0]..row[1]];
-            for (k, &column) in own.iter().enumerate() {
-                let column = column as usize;
-                let others = own[k..].iter().map(|&r| r as usize);
-                // Splines that overlap are in the field's pattern already.
-                wanted[column].extend(others.filter(|&r| !basis.overlap(r, column)));
-            }
-        }
-        for (column, rows) in wanted.iter_mut().enumerate() {
-            rows.extend(column.max(n + rests)..total);
-        }
-        let pattern = Pattern::new(wanted)?;
-        let place = |row: usize, column: usize| {
-            pattern
-                .position(row, column)
-                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))
-        };
-        let field_places = field
-            .entries()
-            .iter()
-            .map(|&(r, c)| place(r, c))
-            .collect::<Result<_, _>>()?;
-        let mut row_places = Vec::new();
-        for row in starts.windows(2) {
-            let own = &columns[row[0]..row[1]];
-            for (k, &column) in own.iter().enumerate() {
-                for &other in &own[k..] {
-                    row_places.push(place(other as usize, column as usize)? as u32);
-                }
-            }
-        }
+        let field = Field::untabulated(&basis);
+        let (layout, table) = rayon::join(
+            || {
+                Layout::new(
+                    &basis,
+                    &field,
+                    &Cells {
+                        starts: &starts,
+                        columns: &columns,
+                    },
+                    [n + rests, total],
+                )
+            },
+            || field.table(),
+        );
+        let Layout {
+            pattern,
+            field_places,
+            row_places,
+        } = layout?;
+        let field = field.tabulated(table?);
         let (half_x, half_y) = (
             basis.x.spacing * basis.x.intervals as f64 / 2.0,
             basis.y.spacing * basis.y.intervals as f64 / 2.0,
