@@ -7,6 +7,7 @@
 
 use super::system::{Normal, Solved, System, dot};
 use crate::problem::Error;
+use rayon::prelude::*;
 
 /// Degrees of freedom of the Student-t weights (Lange, Little and Taylor, JASA 84, 1989: 4 is a common choice).
 const T_FREEDOM: f64 = 4.0;
@@ -128,7 +129,7 @@ pub fn deleted(
     rows: &[usize],
 ) -> Vec<Deleted> {
     let predicted = system.predicted(&solved.unknowns);
-    rows.iter()
+    rows.par_iter()
         .map(|&row| {
             let a = system.row(row);
             let mut x = a.clone();
@@ -148,8 +149,16 @@ pub fn deleted(
         .collect()
 }
 
+/// What [`confirm`] ended with.
+pub struct Confirmed {
+    /// Whether a reading changed sides.
+    pub changed: bool,
+    /// All unknowns, solved with the readings now kept; empty when the changes ran out before they settled.
+    pub unknowns: Vec<f64>,
+}
+
 /// Go over the readings with the numbers known: let suspects back in that agree after all, name those that do not.
-/// `keep` is changed; returns whether it was.
+/// `keep` is changed.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -158,8 +167,9 @@ pub fn confirm(
     y: &[f64],
     setting: &Setting,
     keep: &mut [bool],
-) -> Result<bool, Error> {
+) -> Result<Confirmed, Error> {
     let before = keep.to_vec();
+    let mut unknowns = Vec::new();
     let most = ((y.len() as f64 * MOST_SHARE) as usize).max(1);
     for _ in 0..most.min(60) {
         let extra: Vec<f64> = keep.iter().map(|&k| f64::from(u8::from(k))).collect();
@@ -189,8 +199,14 @@ pub fn confirm(
         match (back, out) {
             (Some(d), _) => keep[d.row] = true,
             (None, Some(d)) if left_out < most => keep[d.row] = false,
-            _ => break,
+            _ => {
+                unknowns = solved.unknowns;
+                break;
+            }
         }
     }
-    Ok(before != keep)
+    Ok(Confirmed {
+        changed: before != keep,
+        unknowns,
+    })
 }

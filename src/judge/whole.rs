@@ -112,7 +112,7 @@ pub fn judge(
         .zip(&fair_at)
         .map(|(z, t)| z - t)
         .collect();
-    let (limits, favourable) = limits::judge(&Judging {
+    let judging = Judging {
         panel,
         nodes: &nodes,
         areas_mm2: &areas,
@@ -126,17 +126,23 @@ pub fn judge(
         reach: &reach,
         sight: &seen,
         units: options.units,
-    });
+    };
     let fill = Fill::new(panel, &middle);
     let rough_fill = Fill::new(panel, &rough);
-    let drawn = filler::drawn(
-        &fill,
-        surface,
-        &cloud,
-        &rough,
-        &rough_cloud,
-        options.reference,
-    )?;
+    let ((limits, favourable), drawn) = rayon::join(
+        || limits::judge(&judging),
+        || {
+            filler::drawn(
+                &fill,
+                surface,
+                &cloud,
+                &rough,
+                &rough_cloud,
+                options.reference,
+            )
+        },
+    );
+    let drawn = drawn?;
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
     let (regions, map) = findings::regions(
         &Ground {
