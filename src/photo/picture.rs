@@ -32,6 +32,7 @@ pub struct Picture {
     /// Byte of the upright top left pixel, and the step in bytes from column to column and from row to row.
     first: isize,
     step: [isize; 2],
+    file: String,
 }
 
 impl Picture {
@@ -63,7 +64,13 @@ impl Picture {
             rgb: stored.into_raw(),
             first,
             step,
+            file: String::new(),
         }
+    }
+
+    /// The file it came from, as the user named it; empty when it came from none.
+    pub fn file(&self) -> &str {
+        &self.file
     }
 
     /// Columns of the upright picture.
@@ -82,7 +89,8 @@ impl Picture {
         if column >= self.width || row >= self.height {
             return [0; 3];
         }
-        let at = (self.first + column as isize * self.step[0] + row as isize * self.step[1]) as usize;
+        let at =
+            (self.first + column as isize * self.step[0] + row as isize * self.step[1]) as usize;
         match self.rgb.get(at..at + 3) {
             Some(p) => [p[0], p[1], p[2]],
             None => [0; 3],
@@ -114,7 +122,9 @@ pub fn load(path: &Path) -> Result<(Picture, Vec<Warning>), Error> {
     let file = path.display().to_string();
     let refuse = |message: String| Error::Faults(vec![whole(&file, message)]);
     if path.is_dir() {
-        return Err(refuse("is a folder, not a photo; name the photo inside it".into()));
+        return Err(refuse(
+            "is a folder, not a photo; name the photo inside it".into(),
+        ));
     }
     let mut bytes = Vec::new();
     std::fs::File::open(path)
@@ -144,11 +154,12 @@ pub fn decode(bytes: &[u8], file: &str) -> Result<(Picture, Vec<Warning>), Fault
     if let Some(size) = size_in_head(bytes, format) {
         check_size(size).map_err(refuse)?;
     }
-    let picture = match format {
+    let mut picture = match format {
         ImageFormat::Jpeg => jpeg(bytes),
         _ => other(bytes, format),
     }
     .map_err(refuse)?;
+    picture.file = file.to_string();
     let mut warnings = Vec::new();
     if let Some(named) = named_otherwise(file, format) {
         warnings.push(Warning {
@@ -198,7 +209,9 @@ fn format_of(bytes: &[u8]) -> Result<ImageFormat, String> {
     }
     let found = if bytes.get(4..8) == Some(b"ftyp") {
         match bytes.get(8..12) {
-            Some(b"heic" | b"heix" | b"mif1" | b"hevc" | b"heim" | b"heis" | b"msf1") => "a HEIC photo",
+            Some(b"heic" | b"heix" | b"mif1" | b"hevc" | b"heim" | b"heis" | b"msf1") => {
+                "a HEIC photo"
+            }
             Some(b"avif" | b"avis") => "an AVIF photo",
             _ => "a film, not a photo",
         }
@@ -355,8 +368,10 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
 }
 
 fn cut_short(cause: &DecodeErrors) -> bool {
-    matches!(cause, DecodeErrors::ExhaustedData | DecodeErrors::IoErrors(_))
-        || cause.to_string().contains("xhausted data")
+    matches!(
+        cause,
+        DecodeErrors::ExhaustedData | DecodeErrors::IoErrors(_)
+    ) || cause.to_string().contains("xhausted data")
 }
 
 /// PNG, TIFF and WebP: their decoders refuse what is cut short by themselves.
@@ -377,10 +392,9 @@ fn other(bytes: &[u8], format: ImageFormat) -> Result<Picture, String> {
             MOST_DECODED_BYTES / 1_000_000
         ));
     }
-    let orientation = decoder
-        .orientation()
-        .unwrap_or(Orientation::NoTransforms);
-    let picture = image::DynamicImage::from_decoder(decoder).map_err(|cause| damaged(format, cause))?;
+    let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
+    let picture =
+        image::DynamicImage::from_decoder(decoder).map_err(|cause| damaged(format, cause))?;
     Ok(Picture::new(picture.into_rgb8(), orientation))
 }
 
