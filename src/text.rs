@@ -47,7 +47,8 @@ pub fn read(path: &Path, most_bytes: u64) -> Result<String, Fault> {
     decode(&bytes, &file).map(str::to_string)
 }
 
-fn unreadable(cause: &std::io::Error) -> String {
+/// What the system said about a file that cannot be opened, with what to do.
+pub(crate) fn unreadable(cause: &std::io::Error) -> String {
     match cause.kind() {
         std::io::ErrorKind::NotFound => {
             "no such file; check the name and the folder it is in".into()

@@ -3,7 +3,20 @@
 //! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the panel frame, by way of a
 //! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low and its outline, never a depth.
 
+pub mod areas;
+pub mod blocks;
+pub mod cells;
+pub mod coat;
+pub mod colours;
+pub mod light;
+pub mod picture;
+pub mod pinholes;
+pub mod pitch;
 pub mod placement;
+pub mod polarity;
+pub mod rectified;
+pub mod things;
+pub mod tones;
 
 use ndarray::Array2;
 

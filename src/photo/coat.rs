@@ -1,0 +1,404 @@
+//! The guide coat in one photo: the stage's main function.
+//!
+//! Photo laid onto the panel → blocks → light by steps → colours → filler and coat, with the light fitted again → what is neither →
+//! which is the coat → shares in cells, areas, pinholes, repeated pitch.
+
+use super::CoatCells;
+use super::areas::{self, Area};
+use super::blocks::{Blocks, box_sum};
+use super::cells::{self, Pixel};
+use super::colours::{self, Colour};
+use super::light;
+use super::picture::Picture;
+use super::pinholes::{self, Cluster};
+use super::pitch::{self, Pitch};
+use super::placement::Placement;
+use super::polarity::{self, Found, Marks, Polarity};
+use super::rectified::{self, Raster};
+use super::things::{self, Patch, Thing};
+use super::tones::{self, Tones};
+use crate::panel::{Panel, Polygon};
+use crate::problem::{Error, Fault, Warning};
+use rayon::prelude::*;
+
+/// Specks and scratches narrower than about this are no low, mm: the side of the window in which the majority decides.
+const MAJORITY_MM: f64 = 5.0;
+/// Below this chance the reader is asked to say which colour the coat has.
+pub const SURE: f64 = 0.8;
+/// Least share of the panel that a photo must show.
+const LEAST_SHOWN: f64 = 0.02;
+
+/// What the caller knows.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Which colour the coat has, if it is known.
+    pub coat: Polarity,
+    /// Side of a cell, mm.
+    pub cell_mm: f64,
+    /// Areas of the panel that are not to be looked at: targets, tape, anything in front of it.
+    pub hidden: Vec<Polygon>,
+    /// How well the placement is known, mm (residual of the targets): goes into the uncertainty of areas.
+    pub placement_mm: f64,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            coat: Polarity::Auto,
+            cell_mm: 10.0,
+            hidden: Vec::new(),
+            placement_mm: 1.0,
+        }
+    }
+}
+
+/// What one photo tells.
+#[derive(Clone, Debug)]
+pub struct PhotoReading {
+    /// Coat, cell by cell.
+    pub cells: CoatCells,
+    /// Which colour was taken for the coat: dark or light; `Auto` when only one colour was seen.
+    pub polarity: Polarity,
+    /// Chance that this is right, by the marks (0.5 to 1); 1 when the caller said it; 0 when only one colour was seen.
+    pub sure: f64,
+    /// Whether substrate shows anywhere.
+    pub substrate_seen: bool,
+    /// Connected areas of coat and of substrate, the largest first.
+    pub areas: Vec<Area>,
+    /// Pinholes that line up or cluster.
+    pub pinholes: Vec<Cluster>,
+    /// A pitch that repeats, if there is one.
+    pub pitch: Option<Pitch>,
+    /// Share of the panel's area that is seen, 0 to 1.
+    pub seen_share: f64,
+    /// Standard deviations between filler and coat, pixel by pixel; 0 when only one colour was seen.
+    pub contrast: f64,
+    /// Side of a photo pixel on the panel, mm.
+    pub photo_mm: f64,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// Read the coat from a photo of known placement.
+///
+/// # Errors
+/// [`Error::Faults`] when the photo shows next to nothing of the panel, [`Error::Usage`] when the cell size is not a length.
+pub fn read(
+    panel: &Panel,
+    picture: &Picture,
+    placement: &Placement,
+    options: &Options,
+) -> Result<PhotoReading, Error> {
+    if !(options.cell_mm >= 1.0 && options.cell_mm.is_finite()) {
+        return Err(Error::Usage(format!(
+            "cells of {} mm; expected 1 mm or more",
+            options.cell_mm
+        )));
+    }
+    let nothing = || {
+        Error::Faults(vec![Fault {
+            file: picture.file().to_string(),
+            line: 0,
+            column: 0,
+            message: "shows next to nothing of the panel where the targets put it; check that the targets belong to \
+                      this photo and this panel"
+                .into(),
+        }])
+    };
+    let photo_mm = rectified::photo_pixel_mm(panel, picture, placement).ok_or_else(nothing)?;
+    let per = rectified::pixels_per_cell(panel, options.cell_mm, photo_mm);
+    let step = options.cell_mm / per as f64;
+    let raster = Raster::of(panel, picture, placement, step, photo_mm, &options.hidden);
+    let blocks = Blocks::of(&raster);
+    let shown = (0..blocks.count()).filter(|k| blocks.is_seen(*k)).count() as f64;
+    if shown * blocks.mm * blocks.mm < LEAST_SHOWN * panel.area_cm2() * 100.0 {
+        return Err(nothing());
+    }
+    let start = light::by_steps(&blocks);
+    let colours = colours::find(&blocks, &start);
+    let mut reading = match partner(&blocks, &colours) {
+        Some(pair) => {
+            let tones = tones::fit(&raster, &blocks, start, pair);
+            two_colours(panel, &raster, &blocks, &tones, per, options)
+        }
+        None => one_colour(panel, &raster, per, options),
+    };
+    reading.photo_mm = photo_mm;
+    coarse_photo(&mut reading);
+    reading.seen_share =
+        reading.cells.seen.sum() * options.cell_mm.powi(2) / (panel.area_cm2() * 100.0);
+    reading.seen_share = reading.seen_share.min(1.0);
+    Ok(reading)
+}
+
+/// The two colours that are filler and coat: the commonest, and of the others the one that fills most area in most places; tape,
+/// being one straight piece, comes last.
+fn partner<'a>(blocks: &Blocks, found: &'a [Colour]) -> Option<[&'a Colour; 2]> {
+    let first = found.first()?;
+    let weight = |c: &Colour| {
+        let mut member = vec![false; blocks.count()];
+        c.blocks.iter().for_each(|k| member[*k] = true);
+        let pieces = things::pieces(blocks, &member);
+        let sound: Vec<usize> = pieces
+            .iter()
+            .filter(|p| !things::is_tape(blocks, p))
+            .map(Vec::len)
+            .collect();
+        sound.iter().sum::<usize>() as f64 * (sound.len() as f64).clamp(1.0, 6.0)
+    };
+    let second = found
+        .iter()
+        .skip(1)
+        .map(|c| (weight(c), c))
+        .filter(|(w, _)| *w > 0.0)
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some([first, second.1])
+}
+
+/// A photo on which everything has one colour.
+fn one_colour(panel: &Panel, raster: &Raster, per: usize, options: &Options) -> PhotoReading {
+    let pixels: Vec<Pixel> = raster
+        .seen
+        .iter()
+        .map(|s| if *s { Pixel::Bare } else { Pixel::NotSeen })
+        .collect();
+    PhotoReading {
+        cells: cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm),
+        polarity: Polarity::Auto,
+        sure: 0.0,
+        substrate_seen: false,
+        areas: Vec::new(),
+        pinholes: Vec::new(),
+        pitch: None,
+        seen_share: 0.0,
+        contrast: 0.0,
+        photo_mm: 0.0,
+        warnings: vec![Warning::new(
+            "the photo shows one colour only, taken for bare filler: no coat is left. If the panel is all coat, it was not blocked yet: \
+             block it and take the photo again",
+        )],
+    }
+}
+
+fn two_colours(
+    panel: &Panel,
+    raster: &Raster,
+    blocks: &Blocks,
+    tones: &Tones,
+    per: usize,
+    options: &Options,
+) -> PhotoReading {
+    let (things, patches) = things::find(blocks, tones);
+    let seen: Vec<bool> = (0..raster.light.len())
+        .map(|at| raster.seen[at] && things[block_of(raster, blocks, at)] == Thing::Panel)
+        .collect();
+    let dark = majority(raster, &tones.tone, &seen);
+    let marks = count_marks(raster, blocks, tones, &seen, &dark).with_patches(&patches);
+    let found = match options.coat {
+        Polarity::Auto => marks.say(),
+        known => Found {
+            polarity: known,
+            sure: 1.0,
+        },
+    };
+    let coat_is_dark = found.polarity == Polarity::Dark;
+    let pixels: Vec<Pixel> = (0..raster.light.len())
+        .map(
+            |at| match (seen[at], things[block_of(raster, blocks, at)]) {
+                (true, _) if dark[at] == coat_is_dark => Pixel::Coat,
+                (true, _) => Pixel::Bare,
+                (false, Thing::Substrate) if raster.seen[at] => Pixel::Substrate,
+                _ => Pixel::NotSeen,
+            },
+        )
+        .collect();
+    let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm);
+    let tone_of_coat: Vec<f32> = tones
+        .tone
+        .iter()
+        .map(|t| if coat_is_dark { *t } else { 1.0 - t })
+        .collect();
+    PhotoReading {
+        polarity: found.polarity,
+        sure: found.sure,
+        substrate_seen: patches.iter().any(|p| p.thing == Thing::Substrate),
+        areas: areas::find(
+            &pixels,
+            raster.size[0],
+            raster.step_mm,
+            raster.photo_mm,
+            options.placement_mm,
+        ),
+        pinholes: pinholes::find(&pixels, &tone_of_coat, raster.size[0], raster.step_mm),
+        pitch: pitch::find(&cells),
+        seen_share: 0.0,
+        contrast: tones.contrast,
+        photo_mm: 0.0,
+        warnings: doubts(&found, &patches),
+        cells,
+    }
+}
+
+fn block_of(raster: &Raster, blocks: &Blocks, at: usize) -> usize {
+    let (ix, iy) = (at % raster.size[0], at / raster.size[0]);
+    iy / blocks.per * blocks.size[0] + ix / blocks.per
+}
+
+fn doubts(found: &Found, patches: &[Patch]) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    if found.sure < SURE {
+        let [taken, other] = match found.polarity {
+            Polarity::Dark => ["darker", "light"],
+            _ => ["lighter", "dark"],
+        };
+        warnings.push(Warning::new(format!(
+            "the {taken} colour was taken for the coat, but that is not sure ({:.0} %); look at a place you have just sanded \
+             through to filler: if it has that colour, say coat = {other}",
+            100.0 * found.sure
+        )));
+    }
+    let hidden = patches.iter().filter(|p| p.thing == Thing::Hidden).count();
+    if hidden > 0 {
+        warnings.push(Warning::new(format!(
+            "{hidden} {} neither filler, coat nor substrate (a hand, tape, glare, a deep shadow) and left out as not seen",
+            if hidden == 1 { "area is" } else { "areas are" }
+        )));
+    }
+    warnings
+}
+
+fn coarse_photo(reading: &mut PhotoReading) {
+    if reading.photo_mm > 3.0 {
+        reading.warnings.push(Warning::new(format!(
+            "a pixel of the photo covers {:.1} mm of panel: pinholes and narrow lows are not seen; take the photo nearer, or in parts",
+            reading.photo_mm
+        )));
+    }
+    if reading.contrast > 0.0 && reading.contrast < 2.0 {
+        reading.warnings.push(Warning::new(
+            "filler and coat hardly differ in the photo; use a coat of a colour that contrasts, and even light",
+        ));
+    }
+}
+
+/// Whether the darker colour fills most of the window round each pixel. Dots and lines narrower than half the window vanish, straight
+/// edges stay where they are.
+fn majority(raster: &Raster, tone: &[f32], seen: &[bool]) -> Vec<bool> {
+    let radius = ((MAJORITY_MM / raster.step_mm - 1.0) / 2.0)
+        .round()
+        .max(0.0) as usize;
+    let votes: Vec<i16> = tone
+        .par_iter()
+        .zip(seen)
+        .map(|(t, s)| match (s, *t > 0.5) {
+            (false, _) => 0,
+            (true, true) => 1,
+            (true, false) => -1,
+        })
+        .collect();
+    let sums = window_sums(&votes, raster.size[0], radius);
+    sums.par_iter()
+        .zip(&votes)
+        .map(|(sum, own)| if *sum == 0 { *own > 0 } else { *sum > 0 })
+        .collect()
+}
+
+/// Sums over windows of 2·`radius` + 1 pixels a side.
+pub(super) fn window_sums(values: &[i16], width: usize, radius: usize) -> Vec<i16> {
+    let height = values.len() / width.max(1);
+    let mut across = vec![0i16; values.len()];
+    across
+        .par_chunks_mut(width.max(1))
+        .zip(values.par_chunks(width.max(1)))
+        .for_each(|(out, row)| {
+            let mut sum: i16 = row.iter().take(radius).sum();
+            for ix in 0..width {
+                sum += row.get(ix + radius).copied().unwrap_or(0);
+                if ix > radius {
+                    sum -= row[ix - radius - 1];
+                }
+                out[ix] = sum;
+            }
+        });
+    let mut sums = vec![0i16; values.len()];
+    sums.par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(iy, out)| {
+            for row in iy.saturating_sub(radius)..(iy + radius + 1).min(height) {
+                for (o, v) in out.iter_mut().zip(&across[row * width..(row + 1) * width]) {
+                    *o += v;
+                }
+            }
+        });
+    sums
+}
+
+/// Count the marks that tell which colour is the coat.
+fn count_marks(
+    raster: &Raster,
+    blocks: &Blocks,
+    tones: &Tones,
+    seen: &[bool],
+    dark: &[bool],
+) -> Marks {
+    let mut share = vec![[0usize; 2]; blocks.count()];
+    for at in 0..seen.len() {
+        if seen[at] {
+            share[block_of(raster, blocks, at)][usize::from(dark[at])] += 1;
+        }
+    }
+    let dark_share: Vec<f64> = share
+        .iter()
+        .map(|[light, dark]| match light + dark {
+            0 => f64::NAN,
+            all => *dark as f64 / all as f64,
+        })
+        .collect();
+    let known = dark_share.iter().filter(|d| !d.is_nan());
+    let (sum, count) = known.fold((0.0, 0.0), |(s, n), d| (s + d, n + 1.0));
+    let (specks, speck_count) = count_specks(raster, blocks, tones, seen, &dark_share);
+    Marks {
+        dark_share: if count > 0.0 { sum / count } else { 0.5 },
+        specks,
+        speck_count,
+        dark_bulge: polarity::bulge(blocks, &dark_share),
+        substrate: None,
+    }
+}
+
+/// Pixels that stick out of a surface otherwise all of one colour for 20 mm around: a cm² of light surface, of dark surface.
+fn count_specks(
+    raster: &Raster,
+    blocks: &Blocks,
+    tones: &Tones,
+    seen: &[bool],
+    dark_share: &[f64],
+) -> ([f64; 2], usize) {
+    let radius = ((20.0 / blocks.mm).round() as usize).max(1);
+    let mut dark: Vec<f64> = dark_share
+        .iter()
+        .map(|d| if d.is_nan() { 0.0 } else { *d })
+        .collect();
+    let mut known: Vec<f64> = dark_share
+        .iter()
+        .map(|d| f64::from(u8::from(!d.is_nan())))
+        .collect();
+    box_sum(&mut dark, blocks.size[0], radius);
+    box_sum(&mut known, blocks.size[0], radius);
+    let (mut counts, mut areas) = ([0usize; 2], [0usize; 2]);
+    for at in (0..seen.len()).filter(|at| seen[*at]) {
+        let k = block_of(raster, blocks, at);
+        let (d, n) = (dark[k], known[k]);
+        let tone = tones.tone[at];
+        if d < 1e-9 {
+            areas[0] += 1;
+            counts[0] += usize::from(tone > 0.4);
+        } else if d > n - 1e-9 {
+            areas[1] += 1;
+            counts[1] += usize::from(tone < 0.6);
+        }
+    }
+    let cm2 = raster.step_mm * raster.step_mm / 100.0;
+    let rate = |i: usize| counts[i] as f64 / (areas[i] as f64 * cm2).max(1.0);
+    ([rate(0), rate(1)], counts[0] + counts[1])
+}

@@ -1,0 +1,238 @@
+//! The light that falls on the panel, told apart from the colours on it.
+//!
+//! Photo = light × colour, so in logarithms log photo = B(x, y) + log colour, with B smooth (one-sided lamps, fall-off towards the
+//! corners, the crown turning away) and the colours few and stepping. No local mean is taken: it would eat a low of 300 mm. Two steps:
+//!
+//! 1. [`by_steps`]: differences between places 10 mm apart are fitted by the slope of a cubic, steps between colours being outliers
+//!    (Tukey's biweight). This is the idea of Land and McCann's retinex (J. Opt. Soc. Am. 61, 1971), that slow changes are light and
+//!    sudden ones colour, and of Horn (Comput. Graph. Image Process. 3, 1974); from memory.
+//! 2. [`by_classes`]: once the colours are known, B is fitted anew (degree four) to what is left when each block's own colour is
+//!    taken off, and what remains of that is smoothed over some 60 mm. A block of coat is compared with coat, so that coat of any
+//!    size stays.
+
+use super::blocks::{Blocks, box_sum};
+use nalgebra::DMatrix;
+
+/// Degree of the polynomial that is fitted to steps.
+const STEP_DEGREE: usize = 3;
+/// Degree of the polynomial that is fitted when the colours are known.
+const CLASS_DEGREE: usize = 4;
+/// Rounds of reweighting.
+const ROUNDS: usize = 15;
+/// Blocks between the two ends of a step.
+const LAG: usize = 2;
+/// Radius of the smoothing of what remains, mm; three sweeps of it.
+const LOCAL_MM: f64 = 60.0;
+/// Share of the window that must be filled with blocks of known colour for half of what remains to be taken.
+const LOCAL_SHARE: f64 = 0.1;
+
+/// Logarithm of the light, block by block, in red, green and blue; known everywhere, up to a constant a colour.
+pub type Light = Vec<[f64; 3]>;
+
+/// Terms of the largest degree.
+const TERMS: usize = (CLASS_DEGREE + 1) * (CLASS_DEGREE + 2) / 2;
+type Terms = [f64; TERMS];
+
+/// Products of Chebyshev polynomials up to a total degree, along the columns and rows of blocks.
+struct Basis {
+    degree: usize,
+    along: [Vec<[f64; CLASS_DEGREE + 1]>; 2],
+}
+
+impl Basis {
+    fn new(degree: usize, size: [usize; 2]) -> Self {
+        let along = size.map(|n| {
+            (0..n)
+                .map(|i| {
+                    let u = 2.0 * (i as f64 + 0.5) / n as f64 - 1.0;
+                    let mut t = [1.0; CLASS_DEGREE + 1];
+                    t[1] = u;
+                    for d in 2..=CLASS_DEGREE {
+                        t[d] = 2.0 * u * t[d - 1] - t[d - 2];
+                    }
+                    t
+                })
+                .collect()
+        });
+        Basis { degree, along }
+    }
+
+    fn len(&self) -> usize {
+        (self.degree + 1) * (self.degree + 2) / 2
+    }
+
+    /// All of them at a block, the constant first; those past the degree are 0.
+    fn at(&self, k: usize) -> Terms {
+        let across = self.along[0].len();
+        let (p, q) = (&self.along[0][k % across], &self.along[1][k / across]);
+        let mut values = [0.0; TERMS];
+        let mut next = 0;
+        for total in 0..=self.degree {
+            for i in 0..=total {
+                values[next] = p[i] * q[total - i];
+                next += 1;
+            }
+        }
+        values
+    }
+}
+
+/// Weighted least squares for three right-hand sides; `None` when the system says nothing.
+fn solve(
+    rows: &[(Terms, [f64; 3])],
+    weights: &[f64],
+    first: usize,
+    terms: usize,
+) -> Option<DMatrix<f64>> {
+    let n = terms - first;
+    let mut normal = DMatrix::<f64>::zeros(n, n);
+    let mut right = DMatrix::<f64>::zeros(n, 3);
+    for ((a, d), w) in rows.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
+        for i in 0..n {
+            let wa = w * a[first + i];
+            for j in 0..=i {
+                normal[(i, j)] += wa * a[first + j];
+            }
+            for c in 0..3 {
+                right[(i, c)] += wa * d[c];
+            }
+        }
+    }
+    let largest = (0..n).map(|i| normal[(i, i)]).fold(0.0, f64::max);
+    if largest <= 0.0 {
+        return None;
+    }
+    for i in 0..n {
+        normal[(i, i)] += 1e-6 * largest;
+        for j in 0..i {
+            normal[(j, i)] = normal[(i, j)];
+        }
+    }
+    Some(normal.cholesky()?.solve(&right))
+}
+
+fn taken_off(a: &Terms, d: &[f64; 3], found: &DMatrix<f64>, first: usize) -> [f64; 3] {
+    std::array::from_fn(|c| {
+        d[c] - (0..found.nrows())
+            .map(|i| a[first + i] * found[(i, c)])
+            .sum::<f64>()
+    })
+}
+
+fn length(r: [f64; 3]) -> f64 {
+    r.iter().map(|v| v * v).sum::<f64>().sqrt()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() {
+        return 0.0;
+    }
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// The light by the steps between neighbouring places alone, whatever the colours are.
+pub fn by_steps(blocks: &Blocks) -> Light {
+    let basis = Basis::new(STEP_DEGREE, blocks.size);
+    let mut rows = Vec::new();
+    for by in (0..blocks.size[1]).step_by(2) {
+        for bx in (0..blocks.size[0]).step_by(2) {
+            let k = by * blocks.size[0] + bx;
+            if !blocks.is_seen(k) {
+                continue;
+            }
+            let here = basis.at(k);
+            let right = (bx + LAG < blocks.size[0]).then_some(k + LAG);
+            let above = (by + LAG < blocks.size[1]).then_some(k + LAG * blocks.size[0]);
+            for other in [right, above].into_iter().flatten() {
+                if blocks.is_seen(other) {
+                    let step = std::array::from_fn(|c| blocks.log[other][c] - blocks.log[k][c]);
+                    let there = basis.at(other);
+                    rows.push((std::array::from_fn(|i| there[i] - here[i]), step));
+                }
+            }
+        }
+    }
+    let mut weights = vec![1.0; rows.len()];
+    let mut found = DMatrix::zeros(basis.len() - 1, 3);
+    for _ in 0..ROUNDS {
+        let left: Vec<f64> = rows
+            .iter()
+            .map(|(a, d)| length(taken_off(a, d, &found, 1)))
+            .collect();
+        // Tukey's biweight; 4.7 times the spread keeps 95 % efficiency on Gaussian noise (from memory).
+        let reach = 4.7 * (median(left.clone()) / 1.54).max(1e-3);
+        for (w, r) in weights.iter_mut().zip(&left) {
+            let s = r / reach;
+            *w = if s < 1.0 { (1.0 - s * s).powi(2) } else { 0.0 };
+        }
+        match solve(&rows, &weights, 1, basis.len()) {
+            Some(new) => found = new,
+            None => break,
+        }
+    }
+    everywhere(blocks, &basis, &found, 1)
+}
+
+fn everywhere(blocks: &Blocks, basis: &Basis, found: &DMatrix<f64>, first: usize) -> Light {
+    (0..blocks.count())
+        .map(|k| taken_off(&basis.at(k), &[0.0; 3], found, first).map(|v| -v))
+        .collect()
+}
+
+/// The light when each block's colour is known: `colour` gives its logarithm, or `None` for blocks that are of no one colour.
+/// The constant belongs to the colours: the light's weighted mean over those blocks is 0.
+pub fn by_classes(
+    blocks: &Blocks,
+    colour: &dyn Fn(usize) -> Option<[f64; 3]>,
+    local: bool,
+) -> Light {
+    let basis = Basis::new(CLASS_DEGREE, blocks.size);
+    let known: Vec<(usize, [f64; 3])> = (0..blocks.count())
+        .filter(|k| blocks.is_seen(*k))
+        .filter_map(|k| {
+            let own = colour(k)?;
+            Some((k, std::array::from_fn(|c| blocks.log[k][c] - own[c])))
+        })
+        .collect();
+    let rows: Vec<(Terms, [f64; 3])> = known
+        .iter()
+        .step_by(2)
+        .map(|(k, d)| (basis.at(*k), *d))
+        .collect();
+    let weights = vec![1.0; rows.len()];
+    let Some(found) = solve(&rows, &weights, 0, basis.len()) else {
+        return vec![[0.0; 3]; blocks.count()];
+    };
+    let mut light = everywhere(blocks, &basis, &found, 0);
+    if local {
+        add_local(blocks, &known, &mut light);
+    }
+    light
+}
+
+/// What the polynomial leaves, smoothed: the halo of a lamp, a curve turning away.
+fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
+    let radius = ((LOCAL_MM / blocks.mm / 1.7).round() as usize).max(1);
+    let smooth = |values: &mut Vec<f64>| {
+        for _ in 0..3 {
+            box_sum(values, blocks.size[0], radius);
+        }
+    };
+    let mut weight = vec![0.0; blocks.count()];
+    for (k, _) in known {
+        weight[*k] = 1.0;
+    }
+    smooth(&mut weight);
+    let full = ((2 * radius + 1) as f64).powi(6);
+    for c in 0..3 {
+        let mut left = vec![0.0; blocks.count()];
+        for (k, d) in known {
+            left[*k] = (d[c] - light[*k][c]).clamp(-0.5, 0.5);
+        }
+        smooth(&mut left);
+        for (k, l) in light.iter_mut().enumerate() {
+            l[c] += left[k] / (weight[k] + LOCAL_SHARE * full);
+        }
+    }
+}
