@@ -3,7 +3,10 @@
 //! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the panel frame, by way of a
 //! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low and its outline, never a depth.
 
+pub mod finder;
+pub mod marker;
 pub mod placement;
+pub mod targets;
 
 use ndarray::Array2;
 
