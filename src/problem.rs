@@ -57,6 +57,9 @@ pub enum Error {
     /// The readings, each sound by itself, cannot carry a surface.
     #[error("{0}")]
     Survey(String),
+    /// A photo cannot be used: its targets do not place the panel.
+    #[error("{0}")]
+    Photo(String),
     /// The calculation could not be finished; a fault of the program or an absurd input.
     #[error("the calculation failed: {0}")]
     Calculation(String),

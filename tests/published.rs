@@ -881,6 +881,7 @@ fn panel(outline: Polygon) -> Panel {
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,
+        targets: Vec::new(),
     }
 }
 

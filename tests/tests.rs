@@ -10,4 +10,5 @@ mod samples;
 mod samples_read;
 mod show;
 mod support;
+mod targets;
 mod truth;

@@ -71,14 +71,28 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
 }
 
 /// A cell: its text, trimmed, and the column of its first character.
-struct Cell {
-    text: String,
-    column: usize,
+pub(crate) struct Cell {
+    pub(crate) text: String,
+    pub(crate) column: usize,
 }
 
 /// Cells of one line; `None` when a quote is not closed on it.
-fn cells(line: &str, separator: char) -> Option<Vec<Cell>> {
+pub(crate) fn cells(line: &str, separator: char) -> Option<Vec<Cell>> {
     cells_of(&[line], separator).pop().flatten()
+}
+
+/// Cells of a header by the separator that gives the most known columns: how many they are, the separator, and the cells; `None` when no
+/// column is known.
+pub(crate) fn header_cells(
+    line: &str,
+    known: impl Fn(&str) -> bool,
+) -> Option<(usize, char, Vec<Cell>)> {
+    ['\t', ';', ',']
+        .into_iter()
+        .filter_map(|s| cells(line, s).map(|c| (s, c)))
+        .map(|(s, c)| (c.iter().filter(|c| known(&c.text)).count(), s, c))
+        .max_by_key(|(n, _, c)| (*n, c.len()))
+        .filter(|best| best.0 > 0)
 }
 
 /// Cells of some lines. Lines with an open quote are kept from the `csv` reader, so that each of the others
@@ -199,12 +213,7 @@ impl Reader<'_> {
                 .chain(OPTIONAL)
                 .find(|k| word.eq_ignore_ascii_case(k))
         };
-        let best = ['\t', ';', ',']
-            .into_iter()
-            .filter_map(|s| cells(line, s).map(|c| (s, c)))
-            .map(|(s, c)| (c.iter().filter(|c| known(&c.text).is_some()).count(), s, c))
-            .max_by_key(|(n, _, c)| (*n, c.len()));
-        let Some((found, separator, cells)) = best.filter(|b| b.0 > 0) else {
+        let Some((found, separator, cells)) = header_cells(line, |w| known(w).is_some()) else {
             self.faults.add(number, 0, no_header(line));
             return None;
         };

@@ -6,6 +6,7 @@
 mod areas;
 mod limits;
 mod slips;
+mod targets;
 
 pub use areas::MOST_CORNERS;
 
@@ -28,7 +29,7 @@ const MOST_NAME: usize = 80;
 /// Most slips of syntax that are looked for in one file.
 const MOST_SLIPS: usize = 20;
 
-const KEYS: [&str; 18] = [
+const KEYS: [&str; 19] = [
     "name",
     "length",
     "width",
@@ -47,6 +48,7 @@ const KEYS: [&str; 18] = [
     "node_limit",
     "sheet_metal",
     "moving_surface",
+    "target",
 ];
 /// Reads a panel file.
 ///
@@ -161,6 +163,7 @@ impl Reader<'_> {
         let zones = self.zones(table, size);
         let sheet_metal = self.flag(table, "sheet_metal");
         let moving_surface = self.flag(table, "moving_surface");
+        let targets = self.targets(table, outline.as_ref());
         let (length_mm, width_mm) = size?;
         let form = form?;
         Some(Panel {
@@ -181,6 +184,7 @@ impl Reader<'_> {
             node_limit_mm: node_limit_mm.unwrap_or(NODE_LIMIT_MM),
             sheet_metal,
             moving_surface,
+            targets,
         })
     }
 

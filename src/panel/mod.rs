@@ -193,7 +193,23 @@ pub struct Panel {
     pub sheet_metal: bool,
     /// A moving surface (aileron, rudder): the balance caution comes before any amount.
     pub moving_surface: bool,
+    /// Numbered targets taped on for photos, each number once.
+    pub targets: Vec<Target>,
 }
+
+/// A numbered target taped on the panel: the place of its centre.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Target {
+    /// Its number, as printed.
+    pub number: u16,
+    /// Place of its centre along the length, mm.
+    pub x_mm: f64,
+    /// Place of its centre across, mm.
+    pub y_mm: f64,
+}
+
+/// How far off the outline a target may stand, mm: on the frame or a tab of tape beside the panel.
+pub const TARGET_SLACK_MM: f64 = 50.0;
 
 /// Allowance assumed when none is given, mm: about what blocking takes anyway (common practice, no source).
 pub const ASSUMED_ALLOWANCE_MM: f64 = 0.05;
@@ -208,6 +224,11 @@ impl Panel {
                 .cutouts
                 .iter()
                 .any(|c| c.contains(x, y) && c.distance_to_edge(x, y) > 1e-9)
+    }
+
+    /// Whether a target may stand at a point: on the panel's outline or no more than [`TARGET_SLACK_MM`] beside it.
+    pub fn carries_target(&self, x: f64, y: f64) -> bool {
+        self.outline.contains(x, y) || self.outline.distance_to_edge(x, y) <= TARGET_SLACK_MM
     }
 
     /// Most that may come off at a point, mm: the allowance (or the assumed one), zero in a no-sand area.

@@ -8,13 +8,16 @@ pub mod blocks;
 pub mod cells;
 pub mod coat;
 pub mod colours;
+pub mod finder;
 pub mod light;
+pub mod marker;
 pub mod picture;
 pub mod pinholes;
 pub mod pitch;
 pub mod placement;
 pub mod polarity;
 pub mod rectified;
+pub mod targets;
 pub mod things;
 pub mod tones;
 

@@ -44,5 +44,6 @@ pub(crate) fn empty_panel() -> crate::panel::Panel {
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,
+        targets: Vec::new(),
     }
 }

@@ -1,6 +1,7 @@
 //! What the tests share: simulated panels, panels from text, files in a folder of their own.
 
 pub mod simulate;
+pub mod targets;
 
 use lowspot::panel::{Panel, file};
 use std::path::PathBuf;

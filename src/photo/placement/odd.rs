@@ -1,0 +1,210 @@
+//! Which targets are wrong: a mistyped place, two swapped numbers, a target that moved.
+//!
+//! Every explanation is tried in full: none wrong, one wrong, two swapped, two wrong, then the worst one after another. One is taken only when
+//! what is left agrees within its standard deviations and no other explanation of as few slips comes near it.
+
+use super::homography::Pair;
+use super::solve::{self, Setting, Solution};
+
+/// Most targets left out of a photo, of all.
+const MOST_WRONG: f64 = 0.3;
+/// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e⁵, about 150.
+const CLEAR: f64 = 10.0;
+/// Most suspects of whom all pairs are tried.
+const MOST_SUSPECTS: usize = 12;
+
+/// A slip that explains the misfit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Slip {
+    /// The target at this place of the list is wrong.
+    Wrong(usize),
+    /// These two have each other's place.
+    Swapped(usize, usize),
+}
+
+/// What was found about the targets.
+#[derive(Clone, Debug)]
+pub enum Verdict {
+    /// They agree, but for those named; the solution is without the latter.
+    Agree(Box<Solution>, Vec<Slip>),
+    /// They disagree. All of them together, and those any one of which may be the wrong one (empty: no single one explains it).
+    Disagree(Option<Box<Solution>>, Vec<usize>),
+}
+
+/// The misfit that is exceeded by chance in one photo of a thousand; `targets` are those fitted. χ² with 2n − 6 degrees of freedom (E. Wilson
+/// and M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684-688), one at least.
+pub fn bound(targets: usize) -> f64 {
+    const NORMAL_999: f64 = 3.09;
+    let free = (2.0 * targets as f64 - 6.0).max(1.0);
+    let spread = 2.0 / (9.0 * free);
+    free * (1.0 - spread + NORMAL_999 * spread.sqrt()).powi(3)
+}
+
+/// One explanation tried: the slip, the solution without what it names, and the misfit it is judged by.
+struct Tried {
+    slips: Vec<Slip>,
+    solution: Solution,
+    misfit: f64,
+    sound: bool,
+}
+
+/// Looks for wrong targets.
+pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
+    let all = solve::camera(setting, pairs);
+    if let Some(all) = all.as_ref().filter(|s| s.misfit <= bound(pairs.len())) {
+        return Verdict::Agree(Box::new(all.clone()), Vec::new());
+    }
+    let mut singles = without_each(setting, pairs, &[]);
+    let order: Vec<usize> = {
+        singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
+        singles
+            .iter()
+            .filter_map(|t| named(t).first().copied())
+            .take(MOST_SUSPECTS)
+            .collect()
+    };
+    singles.extend(swaps(setting, pairs, &order));
+    let sound: Vec<usize> = singles.iter().filter(|t| t.sound).flat_map(named).collect();
+    match clearest(singles) {
+        Choice::Clear(one) => return agree(setting, pairs, one),
+        Choice::Several => return Verdict::Disagree(all.map(Box::new), unique(sound)),
+        Choice::None => {}
+    }
+    if pairs.len() >= 7 {
+        let twos = order
+            .iter()
+            .enumerate()
+            .flat_map(|(k, i)| order.iter().take(k).map(move |j| [*i, *j]))
+            .filter_map(|two| without(setting, pairs, &two))
+            .collect();
+        if let Choice::Clear(two) = clearest(twos) {
+            return agree(setting, pairs, two);
+        }
+    }
+    match one_after_another(setting, pairs) {
+        Some(tried) => agree(setting, pairs, tried),
+        None => Verdict::Disagree(all.map(Box::new), Vec::new()),
+    }
+}
+
+/// The targets an explanation names.
+fn named(tried: &Tried) -> Vec<usize> {
+    tried.slips.iter().flat_map(of_slip).collect()
+}
+
+/// The targets a slip names.
+pub fn of_slip(slip: &Slip) -> Vec<usize> {
+    match slip {
+        Slip::Wrong(i) => vec![*i],
+        Slip::Swapped(i, j) => vec![*i, *j],
+    }
+}
+
+fn unique(mut list: Vec<usize>) -> Vec<usize> {
+    list.sort_unstable();
+    list.dedup();
+    list
+}
+
+enum Choice {
+    Clear(Tried),
+    Several,
+    None,
+}
+
+/// The one sound explanation, if no other is near.
+fn clearest(mut tried: Vec<Tried>) -> Choice {
+    tried.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
+    let second = tried.get(1).map_or(f64::INFINITY, |t| t.misfit);
+    match tried.into_iter().next() {
+        Some(best) if best.sound && second >= best.misfit + CLEAR => Choice::Clear(best),
+        Some(best) if best.sound => Choice::Several,
+        _ => Choice::None,
+    }
+}
+
+/// The fit without some targets; `None` when too few are left.
+fn without(setting: &Setting, pairs: &[Pair], out: &[usize]) -> Option<Tried> {
+    let rest: Vec<Pair> = kept(pairs, out);
+    if rest.len() < 4 {
+        return None;
+    }
+    let solution = solve::camera(setting, &rest)?;
+    Some(Tried {
+        slips: out.iter().map(|i| Slip::Wrong(*i)).collect(),
+        misfit: solution.misfit,
+        sound: solution.misfit <= bound(rest.len()),
+        solution,
+    })
+}
+
+fn kept(pairs: &[Pair], out: &[usize]) -> Vec<Pair> {
+    pairs
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| !out.contains(i))
+        .map(|(_, p)| *p)
+        .collect()
+}
+
+/// The fits with one more target left out beside those given.
+fn without_each(setting: &Setting, pairs: &[Pair], out: &[usize]) -> Vec<Tried> {
+    (0..pairs.len())
+        .filter(|i| !out.contains(i))
+        .filter_map(|i| without(setting, pairs, &[out, &[i]].concat()))
+        .collect()
+}
+
+/// The fits with two targets' places in the photo exchanged.
+fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize]) -> Vec<Tried> {
+    let two = among
+        .iter()
+        .enumerate()
+        .flat_map(|(k, i)| among.iter().take(k).map(move |j| (*i, *j)));
+    two.filter_map(|(i, j)| {
+        let mut exchanged = pairs.to_vec();
+        let (a, b) = (exchanged.get(i)?.1, exchanged.get(j)?.1);
+        exchanged.get_mut(i)?.1 = b;
+        exchanged.get_mut(j)?.1 = a;
+        let solution = solve::camera(setting, &exchanged)?;
+        Some(Tried {
+            slips: vec![Slip::Swapped(i.min(j), i.max(j))],
+            // Two coordinates more are explained than where one target is left out.
+            misfit: solution.misfit - 2.0,
+            sound: solution.misfit <= bound(pairs.len()),
+            solution,
+        })
+    })
+    .collect()
+}
+
+/// Leaves the target out without which the rest agrees best, then the next, until what is left agrees; `None` when too many would go.
+fn one_after_another(setting: &Setting, pairs: &[Pair]) -> Option<Tried> {
+    let most = (MOST_WRONG * pairs.len() as f64) as usize;
+    let mut out: Vec<usize> = Vec::new();
+    while out.len() < most {
+        let best = without_each(setting, pairs, &out)
+            .into_iter()
+            .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+        out = named(&best);
+        if best.sound && pairs.len() - out.len() >= 6 {
+            return Some(best);
+        }
+    }
+    None
+}
+
+/// The verdict of an explanation: whoever is named takes no part in the fit, swapped ones neither.
+fn agree(setting: &Setting, pairs: &[Pair], tried: Tried) -> Verdict {
+    let out = named(&tried);
+    let swapped = tried.slips.iter().any(|s| matches!(s, Slip::Swapped(..)));
+    let solution = if swapped {
+        solve::camera(setting, &kept(pairs, &out))
+    } else {
+        Some(tried.solution)
+    };
+    match solution {
+        Some(solution) => Verdict::Agree(Box::new(solution), tried.slips),
+        None => Verdict::Disagree(None, out),
+    }
+}

@@ -1,0 +1,245 @@
+//! Camera, pose and shape from targets, the most probable ones under weak priors.
+//!
+//! Minimised is Σ |r|²/σ² + Σ prior terms: r the distance of a target in the photo from where the camera sees it, σ from what reading a photo
+//! and taping a panel are good for. Priors hold what few targets cannot tell. Gauss-Newton with Levenberg's damping (K. Levenberg, Quart. Appl.
+//! Math. 2 (1944) 164-168), from several focal lengths.
+
+use super::camera::{Camera, SHAPE, Shape, UNKNOWNS};
+use super::homography::{self, Pair};
+use crate::panel::Panel;
+use nalgebra::{Matrix2, SMatrix, SVector};
+
+/// Standard deviation of a taped place, mm: half a pencil mark and half a mm of tape each way (common practice, no source).
+pub const TAPE_MM: f64 = 1.0;
+/// Focal lengths tried, over the photo's longer side: phones have 0.7 to 0.8, a lens of 50 mm on full frame 1.4.
+const FOCALS: [f64; 3] = [0.8, 1.4, 3.0];
+/// Prior of the focal length: its natural logarithm over the longer side is 0, standard deviation 0.4 …
+const FOCAL_SPREAD: f64 = 0.4;
+/// … of the optical axis: the photo's middle, off by this part of the longer side (more, lightly, where a photo is cut) …
+const MIDDLE_SPREAD: f64 = 0.02;
+/// … of the distortion: none, off by this.
+const DISTORTION_SPREAD: f64 = 0.02;
+const MOST_STEPS: usize = 60;
+
+/// What a solution needs beside the targets.
+pub struct Setting<'a> {
+    /// The panel.
+    pub panel: &'a Panel,
+    /// Columns and rows of the photo.
+    pub size: [f64; 2],
+    /// Standard deviation of a target's place in the photo, px.
+    pub photo_sd_px: f64,
+}
+
+/// A solution.
+#[derive(Clone, Debug)]
+pub struct Solution {
+    /// The camera.
+    pub camera: Camera,
+    /// The minimum, in squared standard deviations. Where priors and σ are true it is distributed as χ² with 2n − 6 degrees of freedom: 2n
+    /// coordinates and 13 priors less 19 unknowns.
+    pub misfit: f64,
+    /// Covariance of the unknowns (as [`Camera::moved`] has them).
+    pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
+}
+
+type Normal = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
+type Right = SVector<f64, UNKNOWNS>;
+
+/// The most probable camera; `None` when the homography is none, or nothing sound is reached.
+pub fn camera(setting: &Setting, pairs: &[Pair]) -> Option<Solution> {
+    let (h, _) = homography::fitted(pairs)?;
+    let longest = setting.size[0].max(setting.size[1]);
+    let middle = [setting.size[0] / 2.0, setting.size[1] / 2.0];
+    FOCALS
+        .iter()
+        .filter_map(|f| {
+            Camera::from_homography(&h, f * longest, middle, Shape::plane(setting.panel))
+        })
+        .filter_map(|start| descend(setting, pairs, start))
+        .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
+}
+
+/// The standard deviation of a target in the photo, px: reading and taping together; the scale is the plane panel's there.
+fn spread(setting: &Setting, camera: &Camera, p: [f64; 2]) -> f64 {
+    let scale = local_scale(camera, p).map_or(0.0, |m| m.determinant().abs().sqrt());
+    setting.photo_sd_px.hypot(TAPE_MM * scale)
+}
+
+/// How the photo moves with the panel at a point: d(column, row)/d(x, y), px per mm.
+pub fn local_scale(camera: &Camera, p: [f64; 2]) -> Option<Matrix2<f64>> {
+    const STEP_MM: f64 = 0.5;
+    let at = |x: f64, y: f64| camera.point_in_photo(x, y);
+    let (left, right) = (at(p[0] - STEP_MM, p[1])?, at(p[0] + STEP_MM, p[1])?);
+    let (down, up) = (at(p[0], p[1] - STEP_MM)?, at(p[0], p[1] + STEP_MM)?);
+    Some(
+        Matrix2::new(
+            right[0] - left[0],
+            up[0] - down[0],
+            right[1] - left[1],
+            up[1] - down[1],
+        ) / (2.0 * STEP_MM),
+    )
+}
+
+/// Levenberg's descent; every step is accepted only if the misfit falls.
+fn descend(setting: &Setting, pairs: &[Pair], start: Camera) -> Option<Solution> {
+    let spreads: Vec<f64> = pairs
+        .iter()
+        .map(|(p, _)| spread(setting, &start, *p))
+        .collect();
+    let expected = Shape::expected(setting.panel);
+    let longest = setting.size[0].max(setting.size[1]);
+    let priors = Priors {
+        setting,
+        longest,
+        expected,
+    };
+    let mut camera = start;
+    let mut misfit = priors.cost(&camera) + data_cost(pairs, &spreads, &camera)?;
+    let mut damping = 1e-3;
+    for _ in 0..MOST_STEPS {
+        let (normal, right) = equations(pairs, &spreads, &priors, &camera)?;
+        let mut accepted = None;
+        for _ in 0..12 {
+            let damped = normal + Normal::from_diagonal(&(normal.diagonal() * damping));
+            let step = damped.cholesky().map(|c| c.solve(&right));
+            let next = step.map(|s| camera.moved(&s.data.0[0]));
+            let cost = next
+                .as_ref()
+                .and_then(|n| Some(priors.cost(n) + data_cost(pairs, &spreads, n)?));
+            if let (Some(next), Some(cost)) = (next, cost.filter(|c| *c < misfit)) {
+                accepted = Some((next, cost));
+                damping = (damping * 0.2_f64).max(1e-9);
+                break;
+            }
+            damping *= 6.0;
+        }
+        let Some((next, cost)) = accepted else {
+            break;
+        };
+        let enough = misfit - cost < 1e-7 * (1.0 + misfit);
+        (camera, misfit) = (next, cost);
+        if enough {
+            break;
+        }
+    }
+    let (normal, _) = equations(pairs, &spreads, &priors, &camera)?;
+    let covariance = normal.cholesky()?.inverse();
+    Some(Solution {
+        camera,
+        misfit,
+        covariance,
+    })
+}
+
+fn data_cost(pairs: &[Pair], spreads: &[f64], camera: &Camera) -> Option<f64> {
+    let mut sum = 0.0;
+    for ((p, q), sd) in pairs.iter().zip(spreads) {
+        let seen = camera.point_in_photo(p[0], p[1])?;
+        sum += ((q[0] - seen[0]).powi(2) + (q[1] - seen[1]).powi(2)) / (sd * sd);
+    }
+    Some(sum)
+}
+
+/// Weak knowledge of cameras and panels. Those of focal length, axis and distortion have long tails (Cauchy's): cost ln(1 + t²), so that a cut
+/// photo or a strong lens is costly once, not quadratically; with them the equations have the weight 1/(1 + t²).
+struct Priors<'a> {
+    setting: &'a Setting<'a>,
+    longest: f64,
+    expected: [f64; SHAPE],
+}
+
+impl Priors<'_> {
+    /// Departures of focal length, axis and distortion in standard deviations, and how far one unit of [`Camera::moved`] moves each.
+    fn departures(&self, camera: &Camera) -> [(f64, f64); 4] {
+        let middle = [self.setting.size[0] / 2.0, self.setting.size[1] / 2.0];
+        let axis = MIDDLE_SPREAD * self.longest;
+        [
+            (
+                (camera.focal / self.longest).ln() / FOCAL_SPREAD,
+                1.0 / FOCAL_SPREAD,
+            ),
+            ((camera.middle[0] - middle[0]) / axis, camera.focal / axis),
+            ((camera.middle[1] - middle[1]) / axis, camera.focal / axis),
+            (
+                camera.distortion / DISTORTION_SPREAD,
+                1.0 / DISTORTION_SPREAD,
+            ),
+        ]
+    }
+
+    fn cost(&self, camera: &Camera) -> f64 {
+        let lens: f64 = self
+            .departures(camera)
+            .iter()
+            .map(|(t, _)| (1.0 + t * t).ln())
+            .sum();
+        let terms = camera.shape.terms.iter().zip(self.expected);
+        lens + terms.map(|(c, sd)| (c / sd).powi(2)).sum::<f64>()
+    }
+
+    fn add(&self, camera: &Camera, normal: &mut Normal, right: &mut Right) {
+        for (i, (t, per_unit)) in self.departures(camera).into_iter().enumerate() {
+            let weight = 1.0 / (1.0 + t * t);
+            normal[(i, i)] += weight * per_unit * per_unit;
+            right[i] -= weight * per_unit * t;
+        }
+        for (i, (term, sd)) in camera.shape.terms.iter().zip(self.expected).enumerate() {
+            normal[(10 + i, 10 + i)] += 1.0 / (sd * sd);
+            right[10 + i] -= term / (sd * sd);
+        }
+    }
+}
+
+/// How a point in the photo moves with each unknown, by differences.
+pub fn sensitivity(camera: &Camera, p: [f64; 2]) -> Option<[[f64; 2]; UNKNOWNS]> {
+    let mut all = [[0.0; 2]; UNKNOWNS];
+    for (i, d) in all.iter_mut().enumerate() {
+        let h = if i < 10 { 1e-5 } else { 1e-2 };
+        let mut step = [0.0; UNKNOWNS];
+        step[i] = h;
+        let ahead = camera.moved(&step).point_in_photo(p[0], p[1])?;
+        step[i] = -h;
+        let back = camera.moved(&step).point_in_photo(p[0], p[1])?;
+        *d = [
+            (ahead[0] - back[0]) / (2.0 * h),
+            (ahead[1] - back[1]) / (2.0 * h),
+        ];
+    }
+    Some(all)
+}
+
+fn equations(
+    pairs: &[Pair],
+    spreads: &[f64],
+    priors: &Priors,
+    camera: &Camera,
+) -> Option<(Normal, Right)> {
+    let (mut normal, mut right) = (Normal::zeros(), Right::zeros());
+    priors.add(camera, &mut normal, &mut right);
+    for ((p, q), sd) in pairs.iter().zip(spreads) {
+        let seen = camera.point_in_photo(p[0], p[1])?;
+        let by = sensitivity(camera, *p)?;
+        for k in 0..2 {
+            let row = Right::from_fn(|i, _| by[i][k] / sd);
+            normal.ger(1.0, &row, &row, 1.0);
+            right += row * ((q[k] - seen[k]) / sd);
+        }
+    }
+    Some((normal, right))
+}
+
+/// Standard deviation of a place on the panel, mm: its larger half axis, from the unknowns' covariance.
+pub fn place_sd_mm(solution: &Solution, p: [f64; 2]) -> Option<f64> {
+    let by = sensitivity(&solution.camera, p)?;
+    let panel_from_photo = local_scale(&solution.camera, p)?.try_inverse()?;
+    let rows = SMatrix::<f64, 2, UNKNOWNS>::from_fn(|k, i| by[i][k]);
+    let on_panel = panel_from_photo * rows;
+    let covariance = on_panel * solution.covariance * on_panel.transpose();
+    let (mean, half) = (
+        (covariance[(0, 0)] + covariance[(1, 1)]) / 2.0,
+        (covariance[(0, 0)] - covariance[(1, 1)]) / 2.0,
+    );
+    Some((mean + half.hypot(covariance[(0, 1)])).max(0.0).sqrt())
+}

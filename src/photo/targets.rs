@@ -1,0 +1,417 @@
+//! Targets: taped spots of known place on the panel, found in the photo or named in `targets.csv`, into a [`Placement`].
+//!
+//! In: the panel (with its `[[target]]` entries), the upright photo in grey, perhaps a `targets.csv`. Out: [`Placed`], the placement with every
+//! target's residual, those left out with the reason, and what to be aware of; or an error that says what to mend.
+
+mod file;
+
+pub use file::parse;
+
+use super::finder::{self, Found};
+use super::placement::Placement;
+use super::placement::homography::{self, Pair};
+use super::placement::odd::{self, Slip, Verdict};
+use super::placement::solve::{self, Setting, Solution};
+use crate::panel::{Form, Panel};
+use crate::problem::{Error, Warning};
+use crate::text;
+use image::GrayImage;
+use std::path::Path;
+
+/// Standard deviation of a numbered target's centre as found, px (measured: `docs/method.md`).
+pub const FOUND_SD_PX: f64 = 0.6;
+/// Standard deviation of a place read off the photo by a person, px (common practice, no source).
+pub const READ_SD_PX: f64 = 2.0;
+/// Where the places of cells may be off by more than this, it is said, mm: half a cell of 10 mm.
+const WORTH_SAYING_MM: f64 = 5.0;
+/// Targets that miss by no more than this are worse than they should be, but no other panel's, mm and parts of the longer side.
+const STILL_THIS_PANEL: (f64, f64) = (3.0, 0.0025);
+const MOST_BYTES: u64 = 1_000_000;
+
+/// A target seen in a photo, with its place on the panel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Seen {
+    /// How it is called: "target 3", or its name in the file.
+    pub name: String,
+    /// Place on the panel, mm.
+    pub on_panel: [f64; 2],
+    /// Place in the photo, px; the middle of the first pixel is (0.5, 0.5).
+    pub in_photo: [f64; 2],
+}
+
+/// A target that took part in the fit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Used {
+    /// The target.
+    pub target: Seen,
+    /// Distance on the panel between where it is taped and where it is seen, mm.
+    pub residual_mm: f64,
+}
+
+/// A target that was left out, and why.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LeftOut {
+    /// How it is called.
+    pub name: String,
+    /// Why, and what to do.
+    pub reason: String,
+}
+
+/// The panel placed in a photo.
+#[derive(Clone, Debug)]
+pub struct Placed {
+    /// The map between panel and photo.
+    pub placement: Placement,
+    /// Targets that took part.
+    pub used: Vec<Used>,
+    /// Root mean square of their residuals, mm.
+    pub rms_mm: f64,
+    /// Place in `used` of the one with the largest residual.
+    pub worst: usize,
+    /// Targets that were left out.
+    pub left_out: Vec<LeftOut>,
+    /// By how much a place on the panel may be off, mm: the largest over the panel of two standard deviations. A prediction from how many targets
+    /// there are, where, and what panels and lenses may do; NaN when it cannot be told.
+    pub may_be_off_mm: f64,
+    /// Numbered targets found in the photo, also those of no known place, so that they can be left out of the coat.
+    pub found: Vec<Found>,
+    /// What to be aware of.
+    pub warnings: Vec<Warning>,
+}
+
+/// Places the panel in a photo: with the targets of `given` (a `targets.csv`) if there is one, else with the numbered targets found in the photo whose
+/// places the panel names.
+///
+/// # Errors
+/// [`Error::Faults`] of the file; [`Error::Photo`] when fewer than four targets are known, they lie in one line, or they do not fit the panel.
+pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Placed, Error> {
+    let size = [grey.width(), grey.height()];
+    let found = finder::find(grey);
+    let mut placed = match given {
+        Some(path) => {
+            let file = path.display().to_string();
+            let text = text::read(path, MOST_BYTES).map_err(|fault| Error::Faults(vec![fault]))?;
+            let (seen, warnings) = file::parse(&text, &file, panel, size).map_err(Error::Faults)?;
+            let mut placed = fit(panel, size, seen, READ_SD_PX)?;
+            placed.warnings.splice(0..0, warnings);
+            placed
+        }
+        None => {
+            let (seen, left_out) = known(panel, &found);
+            let enough = seen.len() >= 4;
+            if !enough {
+                return Err(Error::Photo(too_few(panel, &found, seen.len(), &left_out)));
+            }
+            let mut placed = fit(panel, size, seen, FOUND_SD_PX)?;
+            placed.left_out.extend(left_out);
+            placed
+        }
+    };
+    placed.found = found;
+    Ok(placed)
+}
+
+/// Found targets whose place the panel names, once each; the others with the reason.
+fn known(panel: &Panel, found: &[Found]) -> (Vec<Seen>, Vec<LeftOut>) {
+    let (mut seen, mut left_out) = (Vec::new(), Vec::new());
+    for (i, f) in found.iter().enumerate() {
+        let name = format!("target {}", f.number);
+        if found.iter().take(i).any(|other| other.number == f.number) {
+            continue;
+        }
+        let places: Vec<String> = found
+            .iter()
+            .filter(|other| other.number == f.number)
+            .map(|f| format!("column {:.0}, row {:.0}", f.centre[0], f.centre[1]))
+            .collect();
+        let on_panel = panel.targets.iter().find(|t| t.number == f.number);
+        let reason = match on_panel {
+            _ if places.len() > 1 => format!(
+                "is in the photo {} times, at {}; tape each number once",
+                places.len(),
+                places.join(" and at ")
+            ),
+            None => "is in the photo, but panel.toml has no [[target]] of that number; add it with its place".into(),
+            Some(target) => {
+                seen.push(Seen { name, on_panel: [target.x_mm, target.y_mm], in_photo: f.centre });
+                continue;
+            }
+        };
+        left_out.push(LeftOut { name, reason });
+    }
+    (seen, left_out)
+}
+
+fn too_few(panel: &Panel, found: &[Found], usable: usize, left_out: &[LeftOut]) -> String {
+    let numbers: Vec<String> = found.iter().map(|f| f.number.to_string()).collect();
+    let seen = match numbers.len() {
+        0 => "no numbered target was found in the photo".to_string(),
+        n => format!(
+            "the photo shows {} ({})",
+            counted(n, "numbered target"),
+            numbers.join(", ")
+        ),
+    };
+    let mut message = format!(
+        "{seen}, {} of them with a place in panel.toml; four are needed",
+        if usable == 0 {
+            "none".to_string()
+        } else {
+            usable.to_string()
+        }
+    );
+    if panel.targets.is_empty() {
+        message.push_str(
+            "; print some with `lowspot targets`, tape them on and enter their places as [[target]] in panel.toml, or name \
+             four places in a targets.csv",
+        );
+    } else if found.is_empty() {
+        message.push_str(
+            "; are they sharp, evenly lit, with their white margin, at least some 25 pixels wide?",
+        );
+    }
+    for out in left_out {
+        message.push_str(&format!("\n{} {}", out.name, out.reason));
+    }
+    message
+}
+
+fn counted(n: usize, what: &str) -> String {
+    if n == 1 {
+        format!("1 {what}")
+    } else {
+        format!("{n} {what}s")
+    }
+}
+
+/// Places the panel with these targets; `sd_px` is the standard deviation of their places in the photo, `size` the photo's columns and rows.
+///
+/// A plane panel gets a homography where that explains all targets, else a camera (focal length, lens, pose) and a bent panel are fitted.
+///
+/// # Errors
+/// [`Error::Photo`]: fewer than four, all but in one line, or not of this panel.
+pub fn fit(panel: &Panel, size: [u32; 2], seen: Vec<Seen>, sd_px: f64) -> Result<Placed, Error> {
+    if seen.len() < 4 {
+        return Err(Error::Photo(format!(
+            "{}; four are needed",
+            counted(seen.len(), "target")
+        )));
+    }
+    let pairs: Vec<Pair> = seen.iter().map(|s| (s.on_panel, s.in_photo)).collect();
+    determined(&pairs)?;
+    let setting = Setting {
+        panel,
+        size: size.map(f64::from),
+        photo_sd_px: sd_px,
+    };
+    let (solution, slips, disagree) = match odd::judge(&setting, &pairs) {
+        Verdict::Agree(solution, slips) => (Some(solution), slips, None),
+        Verdict::Disagree(solution, suspects) => (solution, Vec::new(), Some(suspects)),
+    };
+    let out: Vec<usize> = slips.iter().flat_map(odd::of_slip).collect();
+    let used: Vec<usize> = (0..seen.len()).filter(|i| !out.contains(i)).collect();
+    let used_pairs: Vec<Pair> = used.iter().filter_map(|i| pairs.get(*i).copied()).collect();
+    determined(&used_pairs)?;
+    let placement = choose(&setting, &used_pairs, solution.as_deref()).ok_or_else(no_place)?;
+    let used: Vec<Used> = used
+        .iter()
+        .filter_map(|i| seen.get(*i))
+        .map(|s| Used {
+            target: s.clone(),
+            residual_mm: residual(&placement, s),
+        })
+        .collect();
+    let rms_mm =
+        (used.iter().map(|u| u.residual_mm.powi(2)).sum::<f64>() / used.len().max(1) as f64).sqrt();
+    let largest = used
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.residual_mm.total_cmp(&b.1.residual_mm));
+    let worst = largest.map_or(0, |(i, _)| i);
+    let mut placed = Placed {
+        left_out: slips
+            .iter()
+            .flat_map(|s| reasons(s, &seen, &placement))
+            .collect(),
+        may_be_off_mm: solution
+            .as_deref()
+            .map_or(f64::NAN, |s| may_be_off(panel, s)),
+        placement,
+        used,
+        rms_mm,
+        worst,
+        found: Vec::new(),
+        warnings: Vec::new(),
+    };
+    if let Some(suspects) = disagree {
+        doubt(panel, &mut placed, &seen, &suspects)?;
+    }
+    warn(panel, &mut placed);
+    Ok(placed)
+}
+
+fn no_place() -> Error {
+    Error::Photo("the targets give no place for the panel: no camera sees them so; check their places on the panel and in the photo".into())
+}
+
+/// Whether targets determine a homography, on the panel and in the photo.
+fn determined(pairs: &[Pair]) -> Result<(), Error> {
+    let on = |which: fn(&Pair) -> [f64; 2]| -> Vec<Pair> {
+        pairs.iter().map(|p| (which(p), which(p))).collect()
+    };
+    for (what, points) in [("on the panel", on(|p| p.0)), ("in the photo", on(|p| p.1))] {
+        let condition = homography::fitted(&points).map_or(0.0, |(_, c)| c);
+        if condition < homography::LEAST_CONDITION {
+            return Err(Error::Photo(format!(
+                "the {} lie too nearly in one line {what}: they do not tell how the panel lies; four are needed of which no \
+                 three are in line, best near the corners",
+                counted(pairs.len(), "target")
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// The homography, if the panel is meant to be flat and it explains the targets; else the camera.
+fn choose(setting: &Setting, pairs: &[Pair], solution: Option<&Solution>) -> Option<Placement> {
+    let (h, _) = homography::fitted(pairs)?;
+    let plane = Placement::from_homography([0, 1, 2].map(|r| [0, 1, 2].map(|c| h[(r, c)])))?;
+    let Some(solution) = solution else {
+        return Some(plane);
+    };
+    let misfit: f64 = pairs
+        .iter()
+        .map(|(p, q)| {
+            let scale = solve::local_scale(&solution.camera, *p)
+                .map_or(0.0, |m| m.determinant().abs().sqrt());
+            let sd = setting.photo_sd_px.hypot(solve::TAPE_MM * scale);
+            plane.point_in_photo(p[0], p[1]).map_or(f64::INFINITY, |s| {
+                ((s[0] - q[0]).powi(2) + (s[1] - q[1]).powi(2)) / (sd * sd)
+            })
+        })
+        .sum();
+    // A homography has eight unknowns, two more than the bound counts with.
+    let explains = misfit <= odd::bound(pairs.len().saturating_sub(1));
+    if setting.panel.form == Form::Flat && explains {
+        return Some(plane);
+    }
+    let (length, width) = (setting.panel.length_mm, setting.panel.width_mm);
+    Placement::from_camera(solution.camera.clone(), length, width).or(Some(plane))
+}
+
+fn residual(placement: &Placement, seen: &Seen) -> f64 {
+    placement
+        .point_on_panel(seen.in_photo[0], seen.in_photo[1])
+        .map_or(f64::INFINITY, |p| {
+            (p[0] - seen.on_panel[0]).hypot(p[1] - seen.on_panel[1])
+        })
+}
+
+/// Why the targets of a slip were left out.
+fn reasons(slip: &Slip, seen: &[Seen], placement: &Placement) -> Vec<LeftOut> {
+    let at = |i: usize| seen.get(i);
+    match slip {
+        Slip::Wrong(i) => at(*i)
+            .map(|s| LeftOut { name: s.name.clone(), reason: wrong(s, placement) })
+            .into_iter()
+            .collect(),
+        Slip::Swapped(i, j) => [(*i, *j), (*j, *i)]
+            .iter()
+            .filter_map(|(a, b)| at(*a).zip(at(*b)))
+            .map(|(s, other)| LeftOut {
+                name: s.name.clone(),
+                reason: format!(
+                    "is seen where {} is taped, and the other way round: the two are swapped; exchange their places, or the targets",
+                    other.name
+                ),
+            })
+            .collect(),
+    }
+}
+
+fn wrong(seen: &Seen, placement: &Placement) -> String {
+    let Some(p) = placement.point_on_panel(seen.in_photo[0], seen.in_photo[1]) else {
+        return "does not agree with the others; measure its place again".into();
+    };
+    let off = (p[0] - seen.on_panel[0]).hypot(p[1] - seen.on_panel[1]);
+    format!(
+        "does not agree with the others: it is entered at x {:.0}, y {:.0}, but seen at about x {:.0}, y {:.0}, {off:.0} mm off; measure its \
+         place again",
+        seen.on_panel[0], seen.on_panel[1], p[0], p[1]
+    )
+}
+
+/// Targets that disagree, and none can be named: worse than it should be, or not this panel.
+fn doubt(
+    panel: &Panel,
+    placed: &mut Placed,
+    seen: &[Seen],
+    suspects: &[usize],
+) -> Result<(), Error> {
+    let names: Vec<&str> = suspects
+        .iter()
+        .filter_map(|i| seen.get(*i))
+        .map(|s| s.name.as_str())
+        .collect();
+    let worst = placed.used.get(placed.worst);
+    let misses = worst.map_or(String::new(), |w| {
+        format!(
+            "they miss by {:.1} mm (rms), {} by {:.1} mm",
+            placed.rms_mm, w.target.name, w.residual_mm
+        )
+    });
+    let which = match names.len() {
+        0 => "more than one may be wrong".to_string(),
+        n if n == seen.len() => {
+            "one of them is wrong, and which cannot be told from so few".to_string()
+        }
+        _ => format!(
+            "one of these is wrong, and which cannot be told: {}",
+            names.join(", ")
+        ),
+    };
+    let (least, share) = STILL_THIS_PANEL;
+    if placed.rms_mm <= least.max(share * panel.length_mm.max(panel.width_mm)) {
+        placed.warnings.push(Warning::new(format!(
+            "the targets do not agree as well as they should: {misses}; {which}; places in this photo may be off as much"
+        )));
+        return Ok(());
+    }
+    Err(Error::Photo(format!(
+        "the targets do not fit this panel: {misses}; {which}. Is it the photo of this panel? Check the targets' places in panel.toml or \
+         targets.csv against the tape, x from the datum corner along the length, or tape more targets"
+    )))
+}
+
+/// Two standard deviations of the worst place on the panel, mm.
+fn may_be_off(panel: &Panel, solution: &Solution) -> f64 {
+    const ALONG: usize = 9;
+    let step = |i: usize, side: f64| (i as f64 + 0.5) / ALONG as f64 * side;
+    (0..ALONG * ALONG)
+        .map(|i| {
+            [
+                step(i % ALONG, panel.length_mm),
+                step(i / ALONG, panel.width_mm),
+            ]
+        })
+        .filter(|p| panel.contains(p[0], p[1]))
+        .filter_map(|p| solve::place_sd_mm(solution, p))
+        .fold(f64::NAN, f64::max)
+        * 2.0
+}
+
+fn warn(panel: &Panel, placed: &mut Placed) {
+    let off = placed.may_be_off_mm;
+    if off > WORTH_SAYING_MM {
+        let bent = panel.form != Form::Flat;
+        let why = if bent {
+            "the panel is curved and the targets are few or far apart; tape seven or more, some of them in the middle"
+        } else {
+            "the targets are few or far apart; tape six or more, near the corners and the middles of the edges"
+        };
+        placed.warnings.push(Warning::new(format!(
+            "places in this photo may be off by up to {off:.0} mm, though the targets themselves miss by {:.1} mm: {why}",
+            placed.rms_mm
+        )));
+    }
+}
