@@ -199,6 +199,21 @@ impl Basis {
         out
     }
 
+    /// Coefficients of a smooth function of the panel: its values where the splines have their middles (those beyond the edge at the
+    /// edge), sharpened by (−1, 8, −1)/6 along both axes, the quasi-interpolant f − h²f″/6 (de Boor 1978, ch. XII).
+    pub fn carry(&self, f: &dyn Fn(f64, f64) -> f64) -> Vec<f64> {
+        let middle = |axis: &Axis, i: usize| {
+            let end = axis.start + axis.spacing * axis.intervals as f64;
+            (axis.start + (i as f64 - 1.0) * axis.spacing).clamp(axis.start, end)
+        };
+        let (nx, ny) = (self.x.count(), self.y.count());
+        let values: Vec<f64> = (0..nx * ny)
+            .map(|k| f(middle(&self.x, k / ny), middle(&self.y, k % ny)))
+            .collect();
+        let along_x = sharpened(&values, [nx, ny], [ny, 1]);
+        sharpened(&along_x, [ny, nx], [1, ny])
+    }
+
     /// Coefficients of u^p·v^q with u = (x − centre x)/scale x, v likewise.
     pub fn monomial(&self, powers: [usize; 2], centre: [f64; 2], scale: [f64; 2]) -> Vec<f64> {
         let a = self.x.power(powers[0], centre[0], scale[0]);
@@ -207,6 +222,18 @@ impl Basis {
             .flat_map(|u| b.iter().map(move |v| u * v))
             .collect()
     }
+}
+
+/// (−1, 8, −1)/6 along lines of n values `stride` apart, the ends as they are: `[n, lines]`, `[stride, from line to line]`.
+fn sharpened(c: &[f64], [n, lines]: [usize; 2], [stride, step]: [usize; 2]) -> Vec<f64> {
+    let mut out = c.to_vec();
+    for line in 0..lines {
+        for i in 1..n.saturating_sub(1) {
+            let k = line * step + i * stride;
+            out[k] = (8.0 * c[k] - c[k - stride] - c[k + stride]) / 6.0;
+        }
+    }
+    out
 }
 
 #[cfg(test)]

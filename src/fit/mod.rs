@@ -7,14 +7,18 @@
 pub mod band;
 pub mod basis;
 pub mod cholesky;
+pub mod coat;
 pub mod field;
+pub mod outline;
 pub mod reml;
 pub mod robust;
+mod smooth;
 pub mod system;
 pub mod tools;
 
 use crate::observe::{Survey, Tool};
 use crate::panel::Panel;
+use crate::photo::CoatCells;
 use crate::problem::Error;
 use basis::{Axis, Basis};
 use rand::SeedableRng;
@@ -101,6 +105,8 @@ pub struct Surface {
     pub repeatability_mm: Option<f64>,
     /// What became of the fit.
     pub status: Status,
+    /// What was learned of the coat, where a photo was given.
+    pub coat: Option<coat::CoatFit>,
 }
 
 /// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
@@ -120,6 +126,22 @@ fn plain_noise(tool: Tool) -> f64 {
 /// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface is refused earlier
 /// (`observe::check_carries`).
 pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
+    found(panel, survey, None)
+}
+
+/// Find the surface from readings and the coat that a photo shows, both together ([`coat`]).
+///
+/// # Errors
+/// [`Error::Calculation`] when the system cannot be factored.
+pub fn fit_with_coat(
+    panel: &Panel,
+    survey: &Survey,
+    coat: &CoatCells,
+) -> Result<Surface, Error> {
+    found(panel, survey, Some(coat))
+}
+
+fn found(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Surface, Error> {
     let spacing = knot_spacing_mm(panel, survey);
     let basis = Basis {
         x: Axis::new(panel.length_mm, spacing.min(panel.length_mm / 12.0)),
@@ -133,7 +155,12 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
     }
     let steps = rounding_steps(survey);
     let typical = most_used(survey);
-    let mut system = System::new(basis, panel.form, survey)?;
+    let added = match cells {
+        Some(cells) => coat::added(panel, cells, &basis)?,
+        None => system::Added::default(),
+    };
+    let looks = cells.map(|cells| coat::Looks::new(panel, cells, &basis));
+    let mut system = System::with(basis, panel.form, survey, added)?;
     system.weigh(&relative_sd(survey, &noise, typical));
     let mut fitted = attempt(system, survey, &noise, typical, &steps, None)?;
     // Tools differ in noise; their ratio is learned from their own residuals, in two rounds.
@@ -145,7 +172,7 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
             fitted = attempt(system, survey, &noise, typical, &steps, Some(near))?;
         }
     }
-    fitted.into_surface(survey, &noise)
+    fitted.into_surface(survey, &noise, looks.filter(|l| !l.is_empty()).as_ref())
 }
 
 /// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings lie close enough to check it;
@@ -387,9 +414,18 @@ impl Fitted {
             .collect()
     }
 
-    fn into_surface(self, survey: &Survey, noise: &BTreeMap<Tool, f64>) -> Result<Surface, Error> {
-        let solved = self.solve()?;
+    fn into_surface(
+        self,
+        survey: &Survey,
+        noise: &BTreeMap<Tool, f64>,
+        looks: Option<&coat::Looks>,
+    ) -> Result<Surface, Error> {
+        let mut solved = self.solve()?;
         let sigma = self.numbers.sigma_mm;
+        let seen = match looks {
+            Some(looks) => Some((looks, self.with_looks(&mut solved, looks)?)),
+            None => None,
+        };
         let coefficients = self.system.surface(&solved.unknowns);
         let total = self.system.unknowns();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(SEED);
@@ -404,7 +440,7 @@ impl Fitted {
                     .collect()
             })
             .collect();
-        let refits = self.resurveyed(&solved, &full[..RESURVEYS], &mut rng);
+        let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
         let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
         let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
@@ -438,15 +474,47 @@ impl Fitted {
             left_out,
             repeatability_mm: repeatability(survey),
             status,
+            coat: seen.map(|(_, seen)| seen.fit),
         })
     }
 }
 
 impl Fitted {
+    /// Take the looks at the coat in: the solution and its factor become those of readings and coat together.
+    fn with_looks<'s>(
+        &'s self,
+        solved: &mut system::Solved<'s>,
+        looks: &coat::Looks,
+    ) -> Result<coat::Seen, Error> {
+        let normal = self.system.normal(&self.y, &self.extra());
+        let setting = coat::Setting {
+            range_mm: self.numbers.range_mm,
+            ratio: self.numbers.ratio,
+            sigma_mm: self.numbers.sigma_mm,
+            softness_mm: coat::SOFTNESS_MM,
+        };
+        let start = std::mem::take(&mut solved.unknowns);
+        let mode = coat::solve(&self.system, &normal, looks, &setting, start)?;
+        let places: Vec<[f64; 2]> = self
+            .system
+            .rows
+            .iter()
+            .filter_map(|r| r.points.first().map(|p| [p[0], p[1]]))
+            .collect();
+        let fit = mode.coat(&self.system, looks, setting.softness_mm, &places);
+        solved.unknowns = mode.unknowns;
+        solved.factor = mode.factor;
+        Ok(coat::Seen {
+            curvature: mode.curvature,
+            fit,
+        })
+    }
+
     /// Each draw taken as the true panel, read at the same places with the same noise, and found with the same factor.
     fn resurveyed(
         &self,
         solved: &system::Solved,
+        seen: Option<&(&coat::Looks, coat::Seen)>,
         draws: &[Vec<f64>],
         rng: &mut rand_chacha::ChaCha8Rng,
     ) -> Vec<Vec<f64>> {
@@ -459,7 +527,13 @@ impl Fitted {
                 let noise: f64 = StandardNormal.sample(rng);
                 *value += sigma * sd * noise;
             }
-            right.extend(self.system.right_hand(&y, &extra));
+            let mut own = self.system.right_hand(&y, &extra);
+            if let Some((looks, seen)) = seen {
+                let mut white = || StandardNormal.sample(rng);
+                let pull = seen.anew(&self.system, looks, draw, &mut white, sigma);
+                own.iter_mut().zip(pull).for_each(|(o, p)| *o += p);
+            }
+            right.extend(own);
         }
         solved.factor.solve_in_place(&mut right);
         right

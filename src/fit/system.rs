@@ -8,6 +8,8 @@
 use super::basis::Basis;
 use super::cholesky::{Factor, Pattern};
 use super::field::{self, Field};
+use super::outline::Dome;
+use super::smooth::smoothed;
 use super::tools::{self, Row};
 use crate::observe::Survey;
 use crate::panel::Form;
@@ -17,6 +19,8 @@ use crate::problem::Error;
 const LOCAL_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
+/// By what share of its height a dome over a coated patch differs from the low under it.
+const DOME_SHARE: f64 = 0.2;
 
 /// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
 #[derive(Clone, Copy, Debug)]
@@ -91,18 +95,35 @@ pub struct System {
     /// Places in the matrix of the products of a row's entries, row after row.
     row_places: Vec<u32>,
     shape: Vec<Vec<f64>>,
-    terms: Vec<Term>,
+    /// Standard deviations of the shape's columns, mm.
+    sds: Vec<f64>,
+    /// What a photo adds.
+    added: Added,
     rests: usize,
     /// Factor of each entry of the field's precision: 1/(gᵣ·g_c), see [`System::localise`].
     local: Vec<f64>,
+}
+
+/// Columns that a photo adds, all written in the surface's splines. Domes are part of the height and stand with the shape's columns;
+/// the slow part of the level at which coat stays is not, and stands last.
+#[derive(Clone, Debug, Default)]
+pub struct Added {
+    /// Domes over coated patches.
+    pub domes: Vec<Dome>,
+    /// The slow part of the coat's level.
+    pub slow: Vec<Vec<f64>>,
+    /// Its prior precision: (row, column, value), row ≥ column, 1/mm².
+    pub slow_precision: Vec<(usize, usize, f64)>,
 }
 
 /// AᵀWA, AᵀWy and yᵀWy for one set of weights.
 #[derive(Clone, Debug)]
 pub struct Normal {
     values: Vec<f64>,
-    right: Vec<f64>,
-    square: f64,
+    /// AᵀWy.
+    pub right: Vec<f64>,
+    /// yᵀWy, mm².
+    pub square: f64,
     /// Rows of weight above zero.
     pub count: usize,
     log_weights: f64,
@@ -192,6 +213,19 @@ impl System {
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
     pub fn new(basis: Basis, form: Form, survey: &Survey) -> Result<Self, Error> {
+        Self::with(basis, form, survey, Added::default())
+    }
+
+    /// The same with the columns that a photo adds.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when memory runs out.
+    pub fn with(
+        basis: Basis,
+        form: Form,
+        survey: &Survey,
+        added: Added,
+    ) -> Result<Self, Error> {
         let terms = shape_terms(form);
         let n = basis.count();
         let mut rows = Vec::new();
@@ -205,7 +239,7 @@ impl System {
             }
             rows.extend(own);
         }
-        let total = n + rests + terms.len();
+        let total = n + rests + terms.len() + added.domes.len() + added.slow.len();
         let (mut starts, mut columns, mut coefficients) = (vec![0], Vec::new(), Vec::new());
         let mut entries: Vec<(usize, f64)> = Vec::new();
         for row in &rows {
@@ -254,15 +288,19 @@ impl System {
             basis.x.spacing * basis.x.intervals as f64 / 2.0,
             basis.y.spacing * basis.y.intervals as f64 / 2.0,
         );
-        let shape = terms
+        let monomials = terms.iter().map(|term| {
+            basis.monomial(
+                term.powers,
+                [basis.x.start + half_x, basis.y.start + half_y],
+                [half_x, half_y],
+            )
+        });
+        let domes = added.domes.iter().map(|dome| dome.coefficients.clone());
+        let shape = monomials.chain(domes).collect();
+        let sds = terms
             .iter()
-            .map(|term| {
-                basis.monomial(
-                    term.powers,
-                    [basis.x.start + half_x, basis.y.start + half_y],
-                    [half_x, half_y],
-                )
-            })
+            .map(|term| term.sd_mm)
+            .chain(added.domes.iter().map(|dome| dome.sd_mm))
             .collect();
         let relative_sd = vec![1.0; rows.len()];
         let local = vec![1.0; field.entries().len()];
@@ -278,7 +316,8 @@ impl System {
             coefficients,
             row_places,
             shape,
-            terms,
+            sds,
+            added,
             rests,
             local,
         })
@@ -378,6 +417,27 @@ impl System {
         ratio: f64,
         sigma_mm: f64,
     ) -> Result<Solved<'_>, Error> {
+        let factor = self
+            .pattern
+            .factor(&self.matrix(normal, range_mm, ratio, sigma_mm))?;
+        let mut unknowns = normal.right.clone();
+        factor.solve_in_place(&mut unknowns);
+        let square = (normal.square - dot(&normal.right, &unknowns)).max(0.0);
+        Ok(Solved {
+            unknowns,
+            square,
+            freedom: self.freedom(normal),
+            factor,
+        })
+    }
+
+    /// Degrees of freedom left by the rests and the free quadratics.
+    pub fn freedom(&self, normal: &Normal) -> f64 {
+        (normal.count as f64 - (self.rests + QUADRATICS) as f64).max(1.0)
+    }
+
+    /// The matrix of [`System::solve`], on [`System::pattern`].
+    pub fn matrix(&self, normal: &Normal, range_mm: f64, ratio: f64, sigma_mm: f64) -> Vec<f64> {
         let kappa = field::kappa_of_range(range_mm);
         let lambda = field::tau_of_amplitude(ratio, kappa);
         let mut values = normal.values.clone();
@@ -386,21 +446,19 @@ impl System {
             values[place] += lambda * local * q;
         }
         let first = self.basis.count() + self.rests;
-        for (k, term) in self.terms.iter().enumerate() {
+        let variance = sigma_mm * sigma_mm;
+        for (k, sd_mm) in self.sds.iter().enumerate() {
             if let Some(place) = self.pattern.position(first + k, first + k) {
-                values[place] += (sigma_mm / term.sd_mm).powi(2);
+                values[place] += (sigma_mm / sd_mm).powi(2);
             }
         }
-        let factor = self.pattern.factor(&values)?;
-        let mut unknowns = normal.right.clone();
-        factor.solve_in_place(&mut unknowns);
-        let square = (normal.square - dot(&normal.right, &unknowns)).max(0.0);
-        Ok(Solved {
-            unknowns,
-            square,
-            freedom: (normal.count as f64 - (self.rests + QUADRATICS) as f64).max(1.0),
-            factor,
-        })
+        let slow = first + self.sds.len();
+        for &(row, column, precision) in &self.added.slow_precision {
+            if let Some(place) = self.pattern.position(slow + row, slow + column) {
+                values[place] += variance * precision;
+            }
+        }
+        values
     }
 
     /// −2 log restricted likelihood (Patterson and Thompson, Biometrika 58, 1971) up to a constant, σ profiled out but
@@ -469,7 +527,15 @@ impl System {
         if mean <= 0.0 {
             return 1.0;
         }
-        let smooth = smoothed(&self.basis, &square, LOCAL_MM);
+        let count = [self.basis.x.count(), self.basis.y.count()];
+        let spacing = [self.basis.x.spacing, self.basis.y.spacing];
+        let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
+        if !self.added.domes.is_empty() {
+            // A dome is the more wrong the higher it is.
+            for (s, dome) in smooth.iter_mut().zip(self.domes(unknowns)) {
+                *s += (DOME_SHARE * dome).powi(2);
+            }
+        }
         let g: Vec<f64> = smooth
             .iter()
             .map(|s| (s + LOCAL_FLOOR * LOCAL_FLOOR * mean).sqrt())
@@ -541,39 +607,149 @@ impl System {
     }
 }
 
-/// Coefficients smoothed by a Gaussian of this standard deviation (mm) along both axes, ends normalised.
-fn smoothed(basis: &Basis, values: &[f64], sd_mm: f64) -> Vec<f64> {
-    let (nx, ny) = (basis.x.count(), basis.y.count());
-    let kernel = |spacing: f64| -> Vec<f64> {
-        let reach = (3.0 * sd_mm / spacing).ceil() as usize;
-        (0..=reach)
-            .map(|k| (-(k as f64 * spacing / sd_mm).powi(2) / 2.0).exp())
-            .collect()
-    };
-    let pass = |values: &[f64],
-                n: usize,
-                stride: usize,
-                lines: &dyn Fn(usize) -> usize,
-                count: usize,
-                kernel: &[f64]| {
-        let mut out = vec![0.0; values.len()];
-        for line in 0..count {
-            let first = lines(line);
-            for i in 0..n {
-                let (mut sum, mut weight) = (0.0, 0.0);
-                let reach = kernel.len() - 1;
-                for j in i.saturating_sub(reach)..(i + reach + 1).min(n) {
-                    let w = kernel[i.abs_diff(j)];
-                    sum += w * values[first + j * stride];
-                    weight += w;
+/// What cells of a photo add: each looks at the field and the domes less the slow part of the coat's level.
+impl System {
+    /// The pattern of every matrix of this system.
+    pub fn pattern(&self) -> &Pattern {
+        &self.pattern
+    }
+
+    /// Spline coefficients of the domes alone.
+    pub fn domes(&self, unknowns: &[f64]) -> Vec<f64> {
+        let mut c = vec![0.0; self.basis.count()];
+        for (k, sign, column) in self.looked_at() {
+            if sign > 0.0 {
+                for (c, v) in c.iter_mut().zip(column) {
+                    *c += unknowns[k] * v;
                 }
-                out[first + i * stride] = sum / weight;
+            }
+        }
+        c
+    }
+
+    /// Number of coated patches with a dome of their own.
+    pub fn own_domes(&self) -> usize {
+        self.added.domes.len().saturating_sub(super::outline::COMMON_POWERS.len())
+    }
+
+    /// Columns at the end that cells look at: their unknown, the sign they count with, their spline coefficients.
+    fn looked_at(&self) -> impl Iterator<Item = (usize, f64, &Vec<f64>)> {
+        let first = self.basis.count() + self.rests;
+        let terms = self.shape.len() - self.added.domes.len();
+        let domes = self.shape.iter().enumerate().skip(terms);
+        let slow = self.added.slow.iter().zip(first + self.shape.len()..);
+        domes
+            .map(move |(k, c)| (first + k, 1.0, c))
+            .chain(slow.map(|(c, k)| (k, -1.0, c)))
+    }
+
+    /// Spline coefficients of what cells look at: field + domes − slow part.
+    pub fn seen_by_cells(&self, unknowns: &[f64]) -> Vec<f64> {
+        let mut c = unknowns[..self.basis.count()].to_vec();
+        for (k, sign, column) in self.looked_at() {
+            for (c, v) in c.iter_mut().zip(column) {
+                *c += sign * unknowns[k] * v;
+            }
+        }
+        c
+    }
+
+    /// Its transpose: sums over the splines spread over all unknowns.
+    pub fn spread_from_cells(&self, sums: &[f64]) -> Vec<f64> {
+        let mut out = vec![0.0; self.pattern.n()];
+        out[..sums.len()].copy_from_slice(sums);
+        for (k, sign, column) in self.looked_at() {
+            out[k] = sign * dot(column, sums);
+        }
+        out
+    }
+
+    /// Add the cells' products to a matrix.
+    pub fn add_cells(&self, products: &Products, values: &mut [f64]) {
+        let n = self.basis.count();
+        for (&(row, column), &place) in self.field.entries().iter().zip(&self.field_places) {
+            values[place] += products.at(row, column);
+        }
+        let tail: Vec<_> = self.looked_at().collect();
+        for (at, &(k, sign, column)) in tail.iter().enumerate() {
+            let mut image = products.times(column);
+            image.iter_mut().for_each(|v| *v *= sign);
+            // The rows of the last unknowns stand in one order in every column: rank by rank.
+            for (row, value) in image.iter().enumerate().take(n) {
+                if *value != 0.0
+                    && let Some(place) = self.pattern.position(k, row)
+                {
+                    values[place] += value;
+                }
+            }
+            for &(l, other_sign, other) in &tail[..=at] {
+                if let Some(place) = self.pattern.position(k, l) {
+                    values[place] += other_sign * dot(other, &image);
+                }
+            }
+        }
+    }
+}
+
+/// Sums of products of overlapping splines over cells.
+#[derive(Clone, Debug)]
+pub struct Products {
+    ny: usize,
+    /// 28 a spline: 7·(p − i) + (q − j + 3) for the pair of (i, j) with (p, q), p ≥ i.
+    sums: Vec<f64>,
+}
+
+impl Products {
+    /// None yet.
+    pub fn new(basis: &Basis) -> Self {
+        Products {
+            ny: basis.y.count(),
+            sums: vec![0.0; 28 * basis.count()],
+        }
+    }
+
+    /// Take in one cell: its sixteen splines as [`Basis::at`] gives them.
+    pub fn add(&mut self, splines: &[(usize, f64); 16], weight: f64) {
+        for a in 0..4 {
+            for b in 0..4 {
+                let (column, value) = splines[4 * a + b];
+                let scaled = weight * value;
+                let own = &mut self.sums[28 * column..28 * column + 28];
+                for p in a..4 {
+                    for q in 0..4 {
+                        own[7 * (p - a) + 3 + q - b] += scaled * splines[4 * p + q].1;
+                    }
+                }
+            }
+        }
+    }
+
+    /// Entry (row, column), row ≥ column, of splines that overlap.
+    fn at(&self, row: usize, column: usize) -> f64 {
+        let (i, j) = (column / self.ny, column % self.ny);
+        let (p, q) = (row / self.ny, row % self.ny);
+        self.sums[28 * column + 7 * (p - i) + 3 + q - j]
+    }
+
+    /// The products as a matrix, times spline coefficients.
+    fn times(&self, c: &[f64]) -> Vec<f64> {
+        let mut out = vec![0.0; c.len()];
+        for (column, sums) in self.sums.chunks_exact(28).enumerate() {
+            for (k, &v) in sums.iter().enumerate() {
+                // Pairs on one line of splines are held twice: once each way.
+                let (down, across) = (k / 7, k % 7);
+                if v == 0.0 || (down == 0 && across < 3) {
+                    continue;
+                }
+                let row = column + down * self.ny + across - 3;
+                out[row] += v * c[column];
+                if row != column {
+                    out[column] += v * c[row];
+                }
             }
         }
         out
-    };
-    let along_y = pass(values, ny, 1, &|i| i * ny, nx, &kernel(basis.y.spacing));
-    pass(&along_y, nx, ny, &|j| j, ny, &kernel(basis.x.spacing))
+    }
 }
 
 /// −2 log of the weak prior on the range: lognormal about 300 mm with log-sd 0.8.
