@@ -39,16 +39,28 @@ fn coat_of(truth: &Truth, panel: &Panel, by: By, coating: &Coating, seed: u64) -
         By::Defects => coat_cells::cells(panel, &|x, y| truth.defects(x, y), coating, seed),
         By::Reference => {
             let reference = coat_cells::own_reference(panel, &|x, y| truth.height(x, y));
-            coat_cells::cells(panel, &|x, y| truth.height(x, y) - reference(x, y), coating, seed)
+            coat_cells::cells(
+                panel,
+                &|x, y| truth.height(x, y) - reference(x, y),
+                coating,
+                seed,
+            )
         }
     }
 }
 
 fn workbench(panel: &Panel) -> Workbench {
     Workbench::new(panel, STEP, &|nx, ny| {
-        judge::volume::node_weights_mm2(&Grid { step_mm: STEP, nx, ny }, panel)
-            .into_raw_vec_and_offset()
-            .0
+        judge::volume::node_weights_mm2(
+            &Grid {
+                step_mm: STEP,
+                nx,
+                ny,
+            },
+            panel,
+        )
+        .into_raw_vec_and_offset()
+        .0
     })
     .unwrap()
 }
@@ -59,11 +71,21 @@ fn truly(bench: &Workbench, truth: &Truth) -> (Vec<f64>, f64) {
     let heights: Vec<f64> = (0..nx * bench.ys.len())
         .map(|k| truth.height(bench.xs[k % nx], bench.ys[k / nx]))
         .collect();
-    let own = bench.reference(Reference::BestFit, &heights, &bench.allowance).unwrap();
-    let deviation: Vec<f64> = heights.iter().zip(bench.at_nodes(&own)).map(|(z, t)| z - t).collect();
+    let own = bench
+        .reference(Reference::BestFit, &heights, &bench.allowance)
+        .unwrap();
+    let deviation: Vec<f64> = heights
+        .iter()
+        .zip(bench.at_nodes(&own))
+        .map(|(z, t)| z - t)
+        .collect();
     let depth = Array2::from_shape_fn((bench.ys.len(), nx), |(iy, ix)| -deviation[iy * nx + ix]);
     let (labels, _) = regions::label(&depth, &|_, _| 0.0, 0.15);
-    let low = labels.iter().zip(&depth).zip(&bench.areas_mm2).filter(|((l, _), _)| **l > 0);
+    let low = labels
+        .iter()
+        .zip(&depth)
+        .zip(&bench.areas_mm2)
+        .filter(|((l, _), _)| **l > 0);
     let cc = low.map(|((_, d), a)| d * a / 1000.0).sum();
     (deviation, cc)
 }
@@ -91,7 +113,13 @@ fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -
     judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
 }
 
-fn outcome(bench: &Workbench, panel: &Panel, survey: &lowspot::observe::Survey, surface: Surface, truth: &Truth) -> Outcome {
+fn outcome(
+    bench: &Workbench,
+    panel: &Panel,
+    survey: &lowspot::observe::Survey,
+    surface: Surface,
+    truth: &Truth,
+) -> Outcome {
     let j = judged(panel, survey, &surface);
     let (deviation, true_cc) = truly(bench, truth);
     let nx = bench.xs.len();
@@ -134,8 +162,19 @@ fn median(values: impl Iterator<Item = f64>) -> f64 {
 }
 
 impl Figures {
-    fn of(name: &str, kind: Kind, plan: &SurveyPlan, by: By, threshold: f64, seeds: std::ops::Range<u64>) -> Self {
-        let [length, width] = if kind == Kind::Ruled { [2400.0, 1000.0] } else { [1800.0, 1200.0] };
+    fn of(
+        name: &str,
+        kind: Kind,
+        plan: &SurveyPlan,
+        by: By,
+        threshold: f64,
+        seeds: std::ops::Range<u64>,
+    ) -> Self {
+        let [length, width] = if kind == Kind::Ruled {
+            [2400.0, 1000.0]
+        } else {
+            [1800.0, 1200.0]
+        };
         let panel = simulate::panel_sized(kind, length, width);
         let bench = workbench(&panel);
         let pairs: Vec<(Outcome, Outcome)> = seeds
@@ -181,7 +220,12 @@ impl Figures {
         for (which, all) in [("with", &self.with), ("without", &self.without)] {
             let range = |f: fn(&Outcome) -> f64| {
                 let v = sorted(all.iter().map(f));
-                format!("{:.2} ({:.2}-{:.2})", median(all.iter().map(f)), v[0], v[v.len() - 1])
+                format!(
+                    "{:.2} ({:.2}-{:.2})",
+                    median(all.iter().map(f)),
+                    v[0],
+                    v[v.len() - 1]
+                )
             };
             println!(
                 "{} {which}: overlap {}; found {}; likely {}; |likely-1| median {:.3}; held {}/{}; width {:.2}; rms {:.3}",
@@ -196,7 +240,13 @@ impl Figures {
                 median(all.iter().map(|o| o.rms)),
             );
         }
-        let better = |f: fn(&Outcome) -> f64| self.with.iter().zip(&self.without).filter(|(a, b)| f(a) < f(b)).count();
+        let better = |f: fn(&Outcome) -> f64| {
+            self.with
+                .iter()
+                .zip(&self.without)
+                .filter(|(a, b)| f(a) < f(b))
+                .count()
+        };
         println!(
             "{}: better overlap {}, rms {}, likely {} of {}",
             self.name,
@@ -210,8 +260,14 @@ impl Figures {
 
 #[test]
 fn probe() {
-    let seeds = std::env::var("SEEDS").ok().and_then(|s| s.parse().ok()).unwrap_or(10);
-    let first = std::env::var("FIRST").ok().and_then(|s| s.parse().ok()).unwrap_or(1);
+    let seeds = std::env::var("SEEDS")
+        .ok()
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(10);
+    let first = std::env::var("FIRST")
+        .ok()
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(1);
     for kind in [Kind::Crowned, Kind::Flat, Kind::Ruled] {
         for by in [By::Defects, By::Reference] {
             for t in [0.02, 0.03, 0.05] {

@@ -194,7 +194,7 @@ fn what_cannot_be_drawn_is_an_error_and_no_panic() {
             "{corners:?}"
         );
         assert!(
-            show::html::page(&j, &panel, Units::Metric).is_err(),
+            show::html::page(&j, &panel, Units::Metric, &[]).is_err(),
             "{corners:?}"
         );
     }
@@ -221,7 +221,7 @@ fn odd_numbers_in_a_judgement_do_not_stop_the_outputs() {
     j.node_limit_mm = f64::NAN;
     show::map::draw_png(&j, &panel, Units::Metric, 900).expect("drawn");
     assert_well_formed(&show::map::draw_svg(&j, &panel, Units::Us).expect("drawn"));
-    let page = show::html::page(&j, &panel, Units::Metric).expect("put together");
+    let page = show::html::page(&j, &panel, Units::Metric, &[]).expect("put together");
     assert!(
         !page.contains("NaN (") && !page.contains(">NaN"),
         "NaN shown to a person"
@@ -238,7 +238,7 @@ fn odd_numbers_in_a_judgement_do_not_stop_the_outputs() {
 fn page_stands_alone_and_holds_every_section() {
     let panel = fixture::panel();
     let j = fixture::judgement(&panel);
-    let page = show::html::page(&j, &panel, Units::Metric).expect("put together");
+    let page = show::html::page(&j, &panel, Units::Metric, &[]).expect("put together");
     // The names of XML's own vocabularies are no addresses to be fetched.
     let bare = page.replace("http://www.w3.org/2000/svg", "");
     for outside in ["http://", "https://", "src=", "@import", "url(http"] {
@@ -295,7 +295,7 @@ fn page_of_a_large_panel_stays_small() {
     }
     j.nodes.state = ndarray::Array2::from_elem((ny, nx), NodeState::Fair);
     j.nodes.region = ndarray::Array2::zeros((ny, nx));
-    let page = show::html::page(&j, &panel, Units::Metric).expect("put together");
+    let page = show::html::page(&j, &panel, Units::Metric, &[]).expect("put together");
     assert!(page.len() < 1_500_000, "{} bytes", page.len());
     assert!(page.contains("Tapped spots are 20 mm apart"));
     let svg = show::map::draw_svg(&j, &panel, Units::Metric).expect("drawn");
@@ -309,7 +309,7 @@ fn a_name_cannot_break_out_of_the_page() {
     j.panel_name = "</title><script>alert(1)</script>".into();
     j.flags[0].reason = "</script><b>".into();
     j.regions[0].name = "</script>".into();
-    let page = show::html::page(&j, &panel, Units::Metric).expect("put together");
+    let page = show::html::page(&j, &panel, Units::Metric, &[]).expect("put together");
     assert!(!page.contains("<script>alert"));
     assert_eq!(
         page.matches("</script>").count(),
@@ -543,7 +543,7 @@ fn the_balance_of_a_moving_surface_comes_before_any_amount() {
     for soothing in ["small enough", "safe", "negligible"] {
         assert!(!words.contains(soothing));
     }
-    let page = show::html::page(&j, &panel, Units::Metric).expect("put together");
+    let page = show::html::page(&j, &panel, Units::Metric, &[]).expect("put together");
     assert!(page.find("lead to flutter") < page.find("<h2 id=\"work\">"));
 }
 
@@ -660,7 +660,7 @@ fn pictures_to_look_at() {
         let began = std::time::Instant::now();
         let png = show::map::draw_png(j, panel, units, show::map::PNG_WIDTH).expect("drawn");
         let svg = show::map::draw_svg(j, panel, units).expect("drawn");
-        let page = show::html::page(j, panel, units).expect("put together");
+        let page = show::html::page(j, panel, units, &[]).expect("put together");
         eprintln!("{name}: {:?}", began.elapsed());
         files.push(File::new(&format!("{name}.png"), png));
         files.push(File::new(&format!("{name}.svg"), svg));

@@ -8,8 +8,8 @@ use std::path::PathBuf;
 #[command(
     name = "lowspot",
     version,
-    about = "Find the highs and lows of a panel from hand readings: what to sand, fill or leave",
-    long_about = "Reads gaps under a straightedge and other hand readings, finds the surface, and says where it is high and low, \
+    about = "Find the highs and lows of a panel from hand readings and photos: what to sand, fill or leave",
+    long_about = "Reads gaps under a straightedge, other hand readings and photos of the guide coat, finds the surface, and says where it is high and low, \
                   what to sand first, how much filler it takes, and whether it is fair.\n\nIt measures shape. It does not approve \
                   an aircraft, boat or vehicle: the designer's documents and licensed people decide.",
     after_help = "Try it:  lowspot demo"
@@ -23,7 +23,7 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Map highs and lows from readings: verdict, what to sand and fill, the filler
+    /// Map highs and lows from readings and photos: verdict, what to sand and fill, the filler
     Map(MapArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
@@ -36,9 +36,18 @@ pub enum Command {
 pub struct MapArgs {
     /// The panel: panel.toml
     pub panel: PathBuf,
-    /// Readings: notes (.txt) or tables (.csv), one survey together
-    #[arg(required = true)]
+    /// Readings: notes (.txt) or tables (.csv), one survey together; not needed with a photo
+    #[arg(required_unless_present = "photo")]
     pub readings: Vec<PathBuf>,
+    /// Photo of the guide coat after blocking; may be given several times
+    #[arg(long, value_name = "FILE")]
+    pub photo: Vec<PathBuf>,
+    /// Where the targets lie (targets.csv), one file a photo in the same order; without it, numbered targets are looked for
+    #[arg(long, value_name = "FILE", requires = "photo")]
+    pub targets: Vec<PathBuf>,
+    /// Which colour the coat has, against the filler
+    #[arg(long, value_enum, default_value = "auto", value_name = "COLOUR")]
+    pub coat: CoatWord,
     /// The fair shape to work to
     #[arg(long, value_enum, default_value = "best-fit")]
     pub reference: ReferenceWord,
@@ -104,6 +113,18 @@ pub enum ReferenceWord {
     LeastFiller,
     /// Ride on the highest places: nothing is sanded
     FillOnly,
+}
+
+/// Words for the coat's colour.
+#[derive(Clone, Copy, Debug, Default, ValueEnum)]
+pub enum CoatWord {
+    /// Found out from the photo
+    #[default]
+    Auto,
+    /// Darker than the filler
+    Dark,
+    /// Lighter than the filler
+    Light,
 }
 
 /// Words for the units.

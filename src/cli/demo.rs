@@ -97,6 +97,7 @@ fn one(
     let job = Job {
         panel,
         survey,
+        photos: Vec::new(),
         warnings,
         reference: Kind::default(),
         grid_mm: 10.0,

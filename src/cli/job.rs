@@ -1,11 +1,14 @@
 //! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks about flags.
 
-use super::args::{MapArgs, ReferenceWord, ToolWord, UnitsWord};
+use super::args::{CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
 use crate::observe::{self, Survey, Tool};
 use crate::panel::{self, Panel};
+use crate::photo::polarity::Polarity;
+use crate::photo::take::{self, Taken};
 use crate::problem::{Error, Warning};
 use crate::reference::Kind;
 use crate::units::{self, Units};
+use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
 /// Spacings of surface.csv that make sense, mm.
@@ -32,6 +35,16 @@ impl From<ReferenceWord> for Kind {
     }
 }
 
+impl From<CoatWord> for Polarity {
+    fn from(word: CoatWord) -> Self {
+        match word {
+            CoatWord::Auto => Polarity::Auto,
+            CoatWord::Dark => Polarity::Dark,
+            CoatWord::Light => Polarity::Light,
+        }
+    }
+}
+
 impl From<ToolWord> for Tool {
     fn from(word: ToolWord) -> Self {
         match word {
@@ -50,6 +63,8 @@ pub struct Job {
     pub panel: Panel,
     /// The survey.
     pub survey: Survey,
+    /// Photos of the guide coat.
+    pub photos: Vec<Taken>,
     /// Things noticed while reading.
     pub warnings: Vec<Warning>,
     /// Reference to work to.
@@ -82,18 +97,66 @@ impl Job {
                 args.grid
             )));
         }
-        let survey = observe::load(&args.readings, &panel)?;
-        observe::check_carries(&survey, &panel)?;
+        if !args.targets.is_empty() && args.targets.len() != args.photo.len() {
+            return Err(Error::Usage(format!(
+                "{} photos but {} targets files; give each --photo its own --targets in the same order, or none and tape \
+                 numbered targets (`lowspot targets`)",
+                args.photo.len(),
+                args.targets.len()
+            )));
+        }
+        let survey = if args.readings.is_empty() {
+            Survey::default()
+        } else {
+            observe::load(&args.readings, &panel)?
+        };
+        // With a photo, a survey of which nothing is filled in yet is as good as none.
+        if args.photo.is_empty() || survey.taken() > 0 {
+            observe::check_carries(&survey, &panel)?;
+        }
         warnings.extend(survey.warnings.iter().cloned());
+        let photos = photos(args, &panel)?;
+        warnings.extend(photos.iter().flat_map(|p| p.warnings.iter().cloned()));
         Ok(Job {
             panel,
             survey,
+            photos,
             warnings,
             reference: args.reference.into(),
             grid_mm,
             out: args.out.clone(),
             units: args.units.into(),
         })
+    }
+}
+
+/// All photos, read side by side; faults of all of them together.
+fn photos(args: &MapArgs, panel: &Panel) -> Result<Vec<Taken>, Error> {
+    let read: Vec<Result<Taken, Error>> = args
+        .photo
+        .par_iter()
+        .enumerate()
+        .map(|(k, photo)| {
+            take::take(
+                panel,
+                photo,
+                args.targets.get(k).map(PathBuf::as_path),
+                args.coat.into(),
+            )
+        })
+        .collect();
+    let (mut taken, mut faults) = (Vec::new(), Vec::new());
+    for photo in read {
+        match photo {
+            Ok(photo) => taken.push(photo),
+            Err(Error::Faults(more)) => faults.extend(more),
+            Err(other) => return Err(other),
+        }
+    }
+    if faults.is_empty() {
+        Ok(taken)
+    } else {
+        Err(Error::Faults(faults))
     }
 }
 

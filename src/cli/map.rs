@@ -3,7 +3,9 @@
 use super::args::MapArgs;
 use super::job::Job;
 use crate::fit;
+use crate::judge::photo::{self, PhotoFindings};
 use crate::judge::{self, Judgement, Verdict};
+use crate::photo::take;
 use crate::problem::Error;
 use crate::show;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -41,14 +43,45 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         ..
     } = job;
     let progress = Progress::new();
-    progress.now("finding the surface");
-    let surface = fit::fit(panel, survey)?;
-    progress.now("fitting the fair shape");
     let options = judge::Options {
         reference: job.reference,
         units: *units,
     };
-    let judgement = judge::judge(panel, survey, &surface, options, job.warnings.clone())?;
+    let coat = match job.photos.as_slice() {
+        [] => None,
+        photos => Some(take::together(panel, photos)?),
+    };
+    let mut surface = None;
+    let judgement = if survey.taken() > 0 {
+        progress.now("finding the surface");
+        let found = match &coat {
+            Some(coat) => fit::fit_with_coat(panel, survey, &coat.cells)?,
+            None => fit::fit(panel, survey)?,
+        };
+        progress.now("fitting the fair shape");
+        let judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
+        let learned = found.coat.clone();
+        surface = Some(found);
+        match coat {
+            Some(coat) => judged.with_photos(PhotoFindings::new(
+                &job.photos,
+                coat,
+                learned.as_ref(),
+                *units,
+            )),
+            None => judged,
+        }
+    } else {
+        let coat = coat.ok_or_else(|| Error::Survey("neither readings nor a photo".into()))?;
+        let findings = PhotoFindings::new(&job.photos, coat, None, *units);
+        photo::photo_alone(
+            panel,
+            &survey.conditions,
+            findings,
+            options,
+            job.warnings.clone(),
+        )
+    };
     progress.now("drawing the map");
     let report = show::json::text(&judgement, panel)?;
     let ((png, svg), (page, csv)) = rayon::join(
@@ -59,22 +92,39 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
             )
         },
         || {
-            let csv = if job.grid_mm == judgement.nodes.grid.step_mm {
-                Ok(show::csv::surface(&judgement.nodes))
-            } else {
-                judge::resampled(panel, survey, &surface, options, job.grid_mm)
-                    .map(|nodes| show::csv::surface(&nodes))
+            let csv = match &surface {
+                Some(surface) if job.grid_mm != judgement.nodes.grid.step_mm => {
+                    judge::resampled(panel, survey, surface, options, job.grid_mm)
+                        .map(|nodes| show::csv::surface(&nodes))
+                }
+                Some(_) => Ok(show::csv::surface(&judgement.nodes)),
+                None => Ok(show::csv::surface(&photo::blank_nodes(
+                    panel,
+                    judge::grid(panel, job.grid_mm),
+                    None,
+                ))),
             };
-            (show::html::page(&judgement, panel, *units), csv)
+            (
+                show::html::page(&judgement, panel, *units, &job.photos),
+                csv,
+            )
         },
     );
-    let files = [
+    let mut files = vec![
         show::File::new("report.json", report.clone()),
         show::File::new("surface.csv", csv?),
         show::File::new("map.png", png?),
         show::File::new("map.svg", svg?),
         show::File::new("report.html", page?),
     ];
+    for (k, photo) in job.photos.iter().enumerate() {
+        let name = match k {
+            0 => "overlay.jpg".to_string(),
+            k => format!("overlay-{}.jpg", k + 1),
+        };
+        let picture = show::overlay::jpeg(&judgement, panel, *units, photo)?;
+        files.push(show::File::new(&name, picture));
+    }
     progress.now("writing");
     show::write_all(&job.out, &files)?;
     Ok((judgement, report))
@@ -82,6 +132,15 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
 
 /// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
 fn tell_readings(job: &Job) {
+    if job.survey.placings.is_empty() {
+        let _ = writeln!(
+            anstream::stderr(),
+            "read: {} photo{}, no readings",
+            job.photos.len(),
+            if job.photos.len() == 1 { "" } else { "s" }
+        );
+        return;
+    }
     let first = job
         .survey
         .first_reading()

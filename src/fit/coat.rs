@@ -117,7 +117,9 @@ impl Looks {
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
             let independent = looks.area_mm2 / (TOGETHER_MM * TOGETHER_MM);
-            looks.weight.push(picture.seen[k].min(1.0) * independent.min(1.0));
+            looks
+                .weight
+                .push(picture.seen[k].min(1.0) * independent.min(1.0));
         }
         looks.near = (0..number.len())
             .filter(|&k| number[k].is_some())
@@ -154,7 +156,8 @@ impl Looks {
 pub fn added(panel: &Panel, cells: &CoatCells, basis: &Basis) -> Result<Added, Error> {
     let wavelength = panel.form_wavelength_mm;
     let mut knots = wavelength.map(|l| l / SLOW_KNOTS);
-    let count = |knots: [f64; 2]| (panel.length_mm / knots[0] + 3.0) * (panel.width_mm / knots[1] + 3.0);
+    let count =
+        |knots: [f64; 2]| (panel.length_mm / knots[0] + 3.0) * (panel.width_mm / knots[1] + 3.0);
     while count(knots) > MOST_SLOW {
         knots = knots.map(|k| k * 1.1);
     }
@@ -246,7 +249,11 @@ pub fn solve<'s>(
             let u = (-PLAIN_LEVEL_MM - level[k]) / setting.softness_mm;
             let f = looks.share[k];
             // How much less likely than the best that a look of this share could be.
-            let best = [f, 1.0 - f].iter().filter(|v| **v > 0.0).map(|v| v * v.ln()).sum::<f64>();
+            let best = [f, 1.0 - f]
+                .iter()
+                .filter(|v| **v > 0.0)
+                .map(|v| v * v.ln())
+                .sum::<f64>();
             let likely = (-best - logistic(u, f).0).exp() * (1.0 - WRONG_SHARE);
             let next = likely / (likely + WRONG_SHARE / 2.0);
             change = change.max((next - *kept).abs());
@@ -277,7 +284,8 @@ fn newton<'s>(
     let weight: Vec<f64> = looks.weight.iter().zip(kept).map(|(w, k)| w * k).collect();
     let cost = |delta: &[f64]| -> f64 {
         let all = delta.iter().zip(&looks.share).zip(&weight);
-        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0).sum()
+        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0)
+            .sum()
     };
     let mut x = start;
     let mut delta = looks.values(&system.seen_by_cells(&x));
@@ -305,7 +313,8 @@ fn newton<'s>(
         // In units of log likelihood.
         let promised = -dot(&gradient, &dx) / variance;
         if promised < 1e-7 {
-            let quadratic = (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
+            let quadratic =
+                (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
             return Ok(Mode {
                 objective: quadratic + cost(&delta),
                 unknowns: x,
@@ -321,8 +330,13 @@ fn newton<'s>(
         let before = cost(&delta);
         let mut length = 1.0;
         for _ in 0..30 {
-            let there: Vec<f64> = delta.iter().zip(&moved).map(|(d, m)| d + length * m).collect();
-            let change = length * (linear + length * square / 2.0) / variance + cost(&there) - before;
+            let there: Vec<f64> = delta
+                .iter()
+                .zip(&moved)
+                .map(|(d, m)| d + length * m)
+                .collect();
+            let change =
+                length * (linear + length * square / 2.0) / variance + cost(&there) - before;
             if change <= -0.1 * length * promised || promised * length < 1e-9 {
                 break;
             }
@@ -337,7 +351,8 @@ fn newton<'s>(
         delta = looks.values(&system.seen_by_cells(&x));
     }
     Err(Error::Calculation(
-        "readings and coat could not be solved together; please keep the files and report it".into(),
+        "readings and coat could not be solved together; please keep the files and report it"
+            .into(),
     ))
 }
 
@@ -370,7 +385,13 @@ impl Seen {
 
 impl Mode<'_> {
     /// What was learned of the coat.
-    pub fn coat(&self, system: &System, looks: &Looks, softness_mm: f64, readings: &[[f64; 2]]) -> CoatFit {
+    pub fn coat(
+        &self,
+        system: &System,
+        looks: &Looks,
+        softness_mm: f64,
+        readings: &[[f64; 2]],
+    ) -> CoatFit {
         let height = looks.values(&self.height_over_shape(system));
         let seen = looks.values(&system.seen_by_cells(&self.unknowns));
         let aside: Vec<bool> = self.kept.iter().map(|k| *k < SET_ASIDE).collect();
@@ -381,7 +402,11 @@ impl Mode<'_> {
         });
         let area = |n: usize| n as f64 * looks.area_mm2;
         CoatFit {
-            level_mm: if weight > 0.0 { sum / weight } else { PLAIN_LEVEL_MM },
+            level_mm: if weight > 0.0 {
+                sum / weight
+            } else {
+                PLAIN_LEVEL_MM
+            },
             softness_mm,
             seen_mm2: area(looks.at.len()),
             set_aside_mm2: area(aside.iter().filter(|a| **a).count()),
@@ -406,7 +431,12 @@ const LEAST_MM2: f64 = 1200.0;
 const BESIDE_MM: f64 = 50.0;
 
 /// Connected looks that were set aside, on one side of the level, beside a reading.
-fn contradictions(looks: &Looks, aside: &[bool], height: &[f64], readings: &[[f64; 2]]) -> Vec<Contradiction> {
+fn contradictions(
+    looks: &Looks,
+    aside: &[bool],
+    height: &[f64],
+    readings: &[[f64; 2]],
+) -> Vec<Contradiction> {
     let mut met = vec![false; aside.len()];
     let mut found = Vec::new();
     for first in 0..aside.len() {
@@ -428,12 +458,16 @@ fn contradictions(looks: &Looks, aside: &[bool], height: &[f64], readings: &[[f6
         let area_mm2 = patch.len() as f64 * looks.area_mm2;
         let close = |k: &usize| {
             let [x, y] = looks.at[*k];
-            readings.iter().any(|r| (r[0] - x).hypot(r[1] - y) <= BESIDE_MM)
+            readings
+                .iter()
+                .any(|r| (r[0] - x).hypot(r[1] - y) <= BESIDE_MM)
         };
         if area_mm2 < LEAST_MM2 || !patch.iter().any(close) {
             continue;
         }
-        let mean = |value: &dyn Fn(usize) -> f64| patch.iter().map(|&k| value(k)).sum::<f64>() / patch.len() as f64;
+        let mean = |value: &dyn Fn(usize) -> f64| {
+            patch.iter().map(|&k| value(k)).sum::<f64>() / patch.len() as f64
+        };
         found.push(Contradiction {
             at_mm: [mean(&|k| looks.at[k][0]), mean(&|k| looks.at[k][1])],
             area_mm2,

@@ -133,11 +133,7 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
-pub fn fit_with_coat(
-    panel: &Panel,
-    survey: &Survey,
-    coat: &CoatCells,
-) -> Result<Surface, Error> {
+pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result<Surface, Error> {
     found(panel, survey, Some(coat))
 }
 

@@ -220,12 +220,7 @@ impl System {
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn with(
-        basis: Basis,
-        form: Form,
-        survey: &Survey,
-        added: Added,
-    ) -> Result<Self, Error> {
+    pub fn with(basis: Basis, form: Form, survey: &Survey, added: Added) -> Result<Self, Error> {
         let terms = shape_terms(form);
         let n = basis.count();
         let mut rows = Vec::new();
@@ -629,7 +624,10 @@ impl System {
 
     /// Number of coated patches with a dome of their own.
     pub fn own_domes(&self) -> usize {
-        self.added.domes.len().saturating_sub(super::outline::COMMON_POWERS.len())
+        self.added
+            .domes
+            .len()
+            .saturating_sub(super::outline::COMMON_POWERS.len())
     }
 
     /// Columns at the end that cells look at: their unknown, the sign they count with, their spline coefficients.

@@ -317,7 +317,7 @@ fn looks_like(g: &Gathered) -> String {
 }
 
 /// "310 mm from the left edge, 120 mm from the bottom edge": the nearer edge of each pair, to the region's near side.
-fn from_edges(panel: &Panel, e: [f64; 4], units: Units) -> String {
+pub(super) fn from_edges(panel: &Panel, e: [f64; 4], units: Units) -> String {
     let side = |near: f64, far: f64, low: &str, high: &str| {
         let (d, name) = if near <= far {
             (near, low)

@@ -11,6 +11,7 @@ pub mod filler;
 pub mod findings;
 pub mod limits;
 pub mod nodes;
+pub mod photo;
 pub mod regions;
 pub mod sight;
 pub mod texture;
@@ -18,7 +19,7 @@ pub mod verdict;
 pub mod volume;
 
 mod whole;
-pub use whole::{Options, judge, resampled};
+pub use whole::{Options, grid, judge, resampled};
 
 use crate::panel::{Form, Limit};
 use crate::problem::Warning;
@@ -413,4 +414,6 @@ pub struct Judgement {
     pub sand_allowance_mm: f64,
     /// Whether the allowance was given in panel.toml.
     pub sand_allowance_given: bool,
+    /// What photos show, where there are any.
+    pub photos: Option<photo::PhotoFindings>,
 }

@@ -239,6 +239,7 @@ pub fn judge(
         supports: survey.conditions.supports.clone(),
         sand_allowance_mm: panel.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM),
         sand_allowance_given: panel.sand_allowance_mm.is_some(),
+        photos: None,
     })
 }
 

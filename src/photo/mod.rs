@@ -17,6 +17,7 @@ pub mod pitch;
 pub mod placement;
 pub mod polarity;
 pub mod rectified;
+pub mod take;
 pub mod targets;
 pub mod things;
 pub mod tones;

@@ -4,12 +4,14 @@
 //! two bytes each, so that a tapped spot can be told without asking anyone.
 
 use super::care::{self, Caution};
+use super::layer;
 use super::map::{self, PageMap};
 use super::palette::{self, Classes};
 use super::summary::{self, Line};
 use super::words;
 use crate::judge::{Judgement, LimitResult, LimitState, NodeState, Region, RegionKind, Verdict};
 use crate::panel::Panel;
+use crate::photo::take::Taken;
 use crate::problem::Error;
 use crate::units::{MM_PER_INCH, Units};
 use askama::Template;
@@ -31,6 +33,8 @@ struct Page<'a> {
     data: String,
     survey_line: String,
     verdict: &'static str,
+    photos: Vec<String>,
+    with_photo: bool,
     verdict_class: &'static str,
     before: Option<Caution>,
     limit: String,
@@ -101,8 +105,9 @@ struct ParameterRow {
 ///
 /// # Errors
 /// [`Error::Calculation`] when the map cannot be drawn or the page cannot be put together.
-pub fn page(j: &Judgement, panel: &Panel, units: Units) -> Result<String, Error> {
-    let map = map::for_page(j, panel, units)?;
+pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Result<String, Error> {
+    let mut map = map::for_page(j, panel, units)?;
+    layer::lay_under(&mut map, panel, photos)?;
     let stride = stride(j);
     let page = Page {
         data: data(j, units, &map, stride)?,
@@ -112,6 +117,8 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units) -> Result<String, Error>
         js: include_str!("report.js"),
         survey_line: survey_line(j),
         verdict: words::verdict(j.verdict),
+        photos: layer::told(j, units),
+        with_photo: !photos.is_empty(),
         verdict_class: if j.verdict == Verdict::Fair {
             "fair"
         } else {

@@ -4,11 +4,15 @@
 //! known is `null`, never NaN.
 
 use super::care;
+use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::{
     Band, Flag, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
     Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
+use crate::photo::areas::Area;
+use crate::photo::pinholes::Cluster;
+use crate::photo::pitch::Pitch;
 use crate::problem::{Error, Warning};
 use serde::Serialize;
 
@@ -31,11 +35,27 @@ pub struct Report<'a> {
     bands: &'a [Band],
     references: &'a [ReferenceSummary],
     unmeasured_share: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    coat: Option<Coat<'a>>,
     not_checked: &'a [String],
     measure_next: &'a [String],
     also_open: &'static str,
     cautions: Vec<String>,
     warnings: &'a [Warning],
+}
+
+/// What photos show.
+#[derive(Clone, Debug, Serialize)]
+struct Coat<'a> {
+    photos: &'a [PhotoNote],
+    seen_share: f64,
+    coat_from_mm: Option<f64>,
+    least_filler_cc: f64,
+    areas: Vec<&'a Area>,
+    substrate: Vec<&'a Area>,
+    pinholes: &'a [Cluster],
+    pitch: Option<&'a Pitch>,
+    contradictions: &'a [Clash],
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -171,6 +191,7 @@ pub fn report<'a>(j: &'a Judgement, panel: &'a Panel) -> Report<'a> {
         bands: &j.bands,
         references: &j.references,
         unmeasured_share: j.unmeasured_share,
+        coat: j.photos.as_ref().map(coat),
         not_checked: &j.not_checked,
         measure_next: &j.measure_next,
         also_open: care::ALSO_OPEN,
@@ -191,6 +212,20 @@ pub fn text(j: &Judgement, panel: &Panel) -> Result<String, Error> {
         .map_err(|e| Error::Calculation(format!("report.json could not be made: {e}")))?;
     text.push('\n');
     Ok(text)
+}
+
+fn coat(found: &PhotoFindings) -> Coat<'_> {
+    Coat {
+        photos: &found.photos,
+        seen_share: found.coat.seen_share,
+        coat_from_mm: found.coat_from_mm,
+        least_filler_cc: found.least_filler_cc,
+        areas: found.coat.lows().collect(),
+        substrate: found.coat.substrate().collect(),
+        pinholes: &found.coat.pinholes,
+        pitch: found.coat.pitch.as_ref(),
+        contradictions: &found.clashes,
+    }
 }
 
 fn settings<'a>(j: &Judgement, panel: &'a Panel) -> Settings<'a> {

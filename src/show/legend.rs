@@ -10,7 +10,9 @@ use crate::problem::Error;
 pub(super) fn add(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
     head(sheet, scene)?;
     let mut y = sheet.below_axes() + 0.3 * sheet.look.text;
-    scale(sheet, scene, &mut y);
+    if !sheet.photo_alone() {
+        scale(sheet, scene, &mut y);
+    }
     key(sheet, scene, &mut y)?;
     notes(sheet, scene, &mut y)?;
     scene.height = y + 0.5 * sheet.look.text;
@@ -38,10 +40,12 @@ fn head(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
         Some(date) => format!("surveyed {date}"),
         None => "no survey date noted".into(),
     };
-    let words = format!(
-        "Highs and lows, {}; {date}; true until the panel is touched",
-        sheet.units.depth_unit()
-    );
+    let what = if sheet.photo_alone() {
+        "Lows by the coat left, depth not known".to_string()
+    } else {
+        format!("Highs and lows, {}", sheet.units.depth_unit())
+    };
+    let words = format!("{what}; {date}; true until the panel is touched");
     scene
         .labels
         .push(sheet.plain([left, 3.0 * t], Anchor::Left, words));
@@ -232,12 +236,27 @@ fn swatch_marks(
 /// The other marks, those that occur on this map.
 fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
     let (t, hair) = (sheet.look.text, sheet.look.hair());
-    let mut items: Vec<(&str, &str)> = vec![
-        ("spot", "worst spot"),
-        ("placing", "placing"),
-        ("blank", "not measured"),
-        ("?", "unsure"),
-    ];
+    let mut items: Vec<(&str, &str)> = if sheet.photo_alone() {
+        vec![
+            ("coat", "coat left: low, depth not known"),
+            ("blank", "not seen in the photo"),
+        ]
+    } else {
+        vec![
+            ("spot", "worst spot"),
+            ("placing", "placing"),
+            ("blank", "not measured"),
+            ("?", "unsure"),
+        ]
+    };
+    if let Some(found) = &sheet.j.photos {
+        if found.coat.substrate().next().is_some() {
+            items.push(("substrate", "substrate showing"));
+        }
+        if !found.coat.pinholes.is_empty() {
+            items.push(("pinholes", "pinholes"));
+        }
+    }
     if !sheet.j.flags.is_empty() {
         items.push(("left out", "reading left out"));
     }
@@ -287,6 +306,39 @@ fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
                         }
                     }))
             }
+            "coat" => {
+                scene
+                    .shapes
+                    .push(Shape::rectangle(from, to, palette::LOW[0]));
+                for k in 0..3 {
+                    scene.shapes.push(Shape::Dot {
+                        at: [x + (0.3 + 0.5 * k as f64) * t, line],
+                        radius: 0.1 * t,
+                        colour: palette::LOW[4],
+                    });
+                }
+                scene.shapes.push(Shape::Line {
+                    points: frame,
+                    colour: palette::INK,
+                    width: 2.2 * hair,
+                });
+            }
+            "substrate" => {
+                scene
+                    .shapes
+                    .extend(dashes(&frame, 0.5 * t, 0.25 * t).into_iter().map(|points| {
+                        Shape::Line {
+                            points,
+                            colour: palette::INK,
+                            width: 2.0 * hair,
+                        }
+                    }))
+            }
+            "pinholes" => scene.shapes.push(Shape::Line {
+                points: frame,
+                colour: palette::GREY,
+                width: 1.4 * hair,
+            }),
             "left out" => map::left_out_mark(&mut scene.shapes, middle, sheet.look),
             "no sand" => {
                 map::cross(&mut scene.shapes, middle, 0.2 * t, 1.6 * hair);

@@ -147,13 +147,20 @@ impl<'a> Sheet<'a> {
         self.no_sand(&mut scene);
         self.placings(&mut scene.shapes);
         let levels = self.iso_lines(&mut scene.shapes);
-        self.unmeasured_border(&mut scene.shapes);
+        if !self.photo_alone() {
+            self.unmeasured_border(&mut scene.shapes);
+        }
+        if let Some(found) = &self.j.photos {
+            super::coat::add(self, found, &mut scene, &mut placer)?;
+        }
         self.openings(&mut scene, &mut placer)?;
         self.outline(&mut scene.shapes);
         self.axes(&mut scene);
         self.left_out(&mut scene.shapes);
         self.region_names(&mut scene, &mut placer)?;
-        self.words_in_blank(&mut scene, &mut placer)?;
+        if !self.photo_alone() {
+            self.words_in_blank(&mut scene, &mut placer)?;
+        }
         self.numbers_on_lines(&levels, &mut scene, &mut placer)?;
         self.unsure(&mut scene, &mut placer);
         scene.height = self.below_axes();
@@ -161,6 +168,11 @@ impl<'a> Sheet<'a> {
             legend::add(self, &mut scene)?;
         }
         Ok(scene)
+    }
+
+    /// Whether there are photos and no readings.
+    pub fn photo_alone(&self) -> bool {
+        self.j.photos.as_ref().is_some_and(|p| !p.with_readings)
     }
 
     /// Where names may lie, px: on the panel, and in the free paper above and to the right of it.
@@ -184,11 +196,11 @@ impl<'a> Sheet<'a> {
         self.frame.end()[1] + 3.6 * self.look.text
     }
 
-    fn px(&self, p: [f64; 2]) -> [f64; 2] {
+    pub(super) fn px(&self, p: [f64; 2]) -> [f64; 2] {
         self.frame.picture_from_panel(p)
     }
 
-    fn ring(&self, polygon: &Polygon) -> Vec<[f64; 2]> {
+    pub(super) fn ring(&self, polygon: &Polygon) -> Vec<[f64; 2]> {
         let corners = polygon.0.iter().chain(polygon.0.first());
         corners.map(|p| self.px(*p)).collect()
     }
@@ -349,7 +361,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// The parts of a line in panel mm that lie on the skin, in px.
-    fn on_skin(&self, points: &[[f64; 2]]) -> Vec<Vec<[f64; 2]>> {
+    pub(super) fn on_skin(&self, points: &[[f64; 2]]) -> Vec<Vec<[f64; 2]>> {
         let mut parts = vec![Vec::new()];
         for p in points {
             if self.panel.contains(p[0], p[1]) {
@@ -410,7 +422,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Small grey words at a spot, in one line or a line a word, where there is room for them.
-    fn words_at(
+    pub(super) fn words_at(
         &self,
         at: [f64; 2],
         room: [f64; 2],
@@ -592,11 +604,15 @@ impl<'a> Sheet<'a> {
                 RegionKind::Low => palette::LOW[4],
                 RegionKind::High => palette::HIGH[4],
             };
-            let full = format!(
-                "{} {}",
-                region.name,
-                signed(self.units, region.worst_mm.value)
-            );
+            let full = if region.worst_mm.value.is_nan() {
+                region.name.clone()
+            } else {
+                format!(
+                    "{} {}",
+                    region.name,
+                    signed(self.units, region.worst_mm.value)
+                )
+            };
             let placed = match placer.beside(spot, &full, size, colour)? {
                 Some(found) => Some(found),
                 None => placer.beside(spot, &region.name, 0.8 * size, colour)?,
@@ -645,7 +661,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Places each `step` text heights over the plot, beginning `from` text heights from its top left.
-    fn lattice(&self, step: f64, from: f64) -> Vec<[f64; 2]> {
+    pub(super) fn lattice(&self, step: f64, from: f64) -> Vec<[f64; 2]> {
         let (text, f, end) = (self.look.text, &self.frame, self.frame.end());
         let count = |room: f64| ((room / text - from) / step).ceil().max(0.0) as usize;
         let (nx, ny) = (count(end[0] - f.left), count(end[1] - f.top));

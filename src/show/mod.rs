@@ -6,14 +6,17 @@
 //! the report and in the files.
 
 pub mod care;
+mod coat;
 pub mod csv;
 mod field;
 mod files;
 pub mod html;
 pub mod json;
 mod labels;
+mod layer;
 mod legend;
 pub mod map;
+pub mod overlay;
 mod paint;
 pub mod palette;
 mod scene;

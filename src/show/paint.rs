@@ -42,26 +42,7 @@ pub fn png(
     let (w, h) = (scene.width.ceil() as usize, scene.height.ceil() as usize);
     let mut big = vec![255u8; 2 * w * 2 * h * 3];
     colour(&mut big, 2 * w, scene, field, classes, panel);
-    {
-        let size = (2 * w as u32, 2 * h as u32);
-        let root = BitMapBackend::with_buffer(&mut big, size).into_drawing_area();
-        shapes(&root, &scene.shapes, 2.0)?;
-        root.present().map_err(failed)?;
-    }
-    let letters: Vec<Letters> = scene
-        .labels
-        .par_iter()
-        .map(Letters::new)
-        .collect::<Result<_, _>>()?;
-    // Strip by strip, so that both cores write: within a strip the texts keep their order.
-    const STRIP: usize = 64;
-    big.par_chunks_mut(STRIP * 2 * w * 3)
-        .enumerate()
-        .for_each(|(k, strip)| {
-            for (label, letters) in scene.labels.iter().zip(&letters) {
-                letters.write(strip, k * STRIP, 2 * w, label);
-            }
-        });
+    onto(&mut big, 2 * w, 2 * h, &scene.shapes, &scene.labels)?;
     let small = halved(&big, w, h);
     let mut file = Vec::new();
     // Level 1 on differences of rows: a quarter larger than level 3, in a quarter of the time.
@@ -69,6 +50,40 @@ pub fn png(
         .write_image(&small, w as u32, h as u32, ExtendedColorType::Rgb8)
         .map_err(failed)?;
     Ok(file)
+}
+
+/// Shapes and texts onto pixels, `w × h`, their places and sizes in halves of them.
+///
+/// # Errors
+/// [`Error::Calculation`] when the drawing library or the font refuses.
+pub fn onto(
+    pixels: &mut [u8],
+    w: usize,
+    h: usize,
+    what: &[Shape],
+    labels: &[Label],
+) -> Result<(), Error> {
+    {
+        let size = (w as u32, h as u32);
+        let root = BitMapBackend::with_buffer(pixels, size).into_drawing_area();
+        shapes(&root, what, 2.0)?;
+        root.present().map_err(failed)?;
+    }
+    let letters: Vec<Letters> = labels
+        .par_iter()
+        .map(Letters::new)
+        .collect::<Result<_, _>>()?;
+    // Strip by strip, so that both cores write: within a strip the texts keep their order.
+    const STRIP: usize = 64;
+    pixels
+        .par_chunks_mut((STRIP * w * 3).max(1))
+        .enumerate()
+        .for_each(|(k, strip)| {
+            for (label, letters) in labels.iter().zip(&letters) {
+                letters.write(strip, k * STRIP, w, label);
+            }
+        });
+    Ok(())
 }
 
 /// Fills the panel with the colours of its deviation; unmeasured places, openings and the rest stay white.

@@ -130,6 +130,11 @@
   document.getElementById("in").addEventListener("click", () => zoom(1.6));
   document.getElementById("out").addEventListener("click", () => zoom(1 / 1.6));
   document.getElementById("all").addEventListener("click", () => { view = { ...whole }; show(); });
+  const photo = document.getElementById("photo");
+  if (photo) photo.addEventListener("click", () => {
+    const on = box.classList.toggle("with-photo");
+    photo.setAttribute("aria-pressed", String(on));
+  });
   window.addEventListener("resize", place);
   window.addEventListener("beforeprint", () => { view = { ...whole }; show(); });
 })();

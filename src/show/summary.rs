@@ -65,6 +65,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     );
     all.extend(work(j, panel, units));
     all.extend(left_out(j));
+    all.extend(photos(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
             "NOT CHECKED",
@@ -86,7 +87,11 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
 
 /// The numbered part: what to do, in the order of work.
 pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
+    if j.photos.as_ref().is_some_and(|p| !p.with_readings) {
+        return numbered(photo_alone(j, units));
+    }
     let mut all = Vec::new();
+    all.extend(stop_sanding(j, units));
     let mut leave = leave(j, units);
     // A high that decides the whole job is told first, even where nobody said that it may be sanded.
     if leave_is_dear(j) {
@@ -98,11 +103,140 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     all.push(filler(j, units));
     all.extend(prime(j));
     all.extend(leave);
+    all.extend(pinholes(j, units));
     all.extend(measure(j));
+    numbered(all)
+}
+
+/// Lines with a heading get their place in the order of work.
+fn numbered(mut all: Vec<Line>) -> Vec<Line> {
     let mut number = 0;
     for line in all.iter_mut().filter(|l| !l.heading.is_empty()) {
         number += 1;
         line.number = Some(number);
+    }
+    all
+}
+
+/// The work when there are only photos: where it is low, what to measure, never how much.
+fn photo_alone(j: &Judgement, units: Units) -> Vec<Line> {
+    let mut all: Vec<Line> = stop_sanding(j, units).into_iter().collect();
+    let lows: Vec<&Region> = j.regions.iter().collect();
+    all.extend(lows.iter().take(LOWS_TOLD).map(|low| {
+        Line::new(
+            "LOW",
+            format!(
+                "{}, {}: {} of coat left. Depth not known.",
+                words::name(low),
+                words::extent(low.extent_mm, units),
+                units.area(low.area_cm2)
+            ),
+            Tone::Work,
+        )
+    }));
+    if let Some(more) = lows.get(LOWS_TOLD..).filter(|m| !m.is_empty()) {
+        let area: f64 = more.iter().map(|r| r.area_cm2).sum();
+        let s = if more.len() == 1 { "" } else { "s" };
+        all.push(Line::new(
+            "",
+            format!(
+                "{} more low{s}, {} together, in report.html",
+                more.len(),
+                units.area(area)
+            ),
+            Tone::Work,
+        ));
+    }
+    if !lows.is_empty() {
+        all.push(Line::new(
+            "FILLER",
+            format!(
+                "at least {}: the area of coat by the least depth at which it stays (common practice). How much it really takes, \
+                 no photo tells.",
+                units.volume(j.to_level_cc.low)
+            ),
+            Tone::Work,
+        ));
+    }
+    all.extend(pinholes(j, units));
+    let sentences: Vec<String> = j.measure_next.iter().take(4).map(|s| capital(s)).collect();
+    all.push(Line::new("MEASURE", sentences.join(". ") + ".", Tone::Work));
+    all
+}
+
+fn stop_sanding(j: &Judgement, units: Units) -> Option<Line> {
+    let found = j.photos.as_ref()?;
+    let places: Vec<String> = found
+        .coat
+        .substrate()
+        .take(3)
+        .map(|a| {
+            format!(
+                "{} ({})",
+                words::extent(a.extent_mm, units),
+                units.area(a.area_cm2)
+            )
+        })
+        .collect();
+    let more = found.coat.substrate().count().saturating_sub(places.len());
+    let tail = if more > 0 {
+        format!(" and {more} more")
+    } else {
+        String::new()
+    };
+    (!places.is_empty()).then(|| {
+        Line::new(
+            "STOP SANDING",
+            format!(
+                "substrate shows at {}{tail}. No further there.",
+                places.join("; ")
+            ),
+            Tone::Work,
+        )
+    })
+}
+
+fn pinholes(j: &Judgement, units: Units) -> Option<Line> {
+    let found = &j.photos.as_ref()?.coat.pinholes;
+    let told: Vec<String> = found
+        .iter()
+        .take(3)
+        .map(|c| crate::judge::photo::pinholes(c, units))
+        .collect();
+    let more = found.len().saturating_sub(told.len());
+    let tail = if more > 0 {
+        format!("; {more} more in report.html")
+    } else {
+        String::new()
+    };
+    (!told.is_empty()).then(|| {
+        Line::new(
+            "PINHOLES",
+            format!(
+                "{}{tail}. They are no lows: wipe them full, they are not in the filler above.",
+                told.join("; ")
+            ),
+            Tone::Work,
+        )
+    })
+}
+
+/// What the photos were, and how well they were read.
+fn photos(j: &Judgement, units: Units) -> Vec<Line> {
+    let Some(found) = &j.photos else {
+        return Vec::new();
+    };
+    let mut all: Vec<Line> = found
+        .photos
+        .iter()
+        .map(|p| Line::new("PHOTO", words::photo(p, units), Tone::Note))
+        .collect();
+    if let Some(pitch) = &found.coat.pitch {
+        all.push(Line::new(
+            "REPEATS",
+            capital(&crate::judge::photo::pitch(pitch, units)) + ".",
+            Tone::Note,
+        ));
     }
     all
 }
@@ -409,14 +543,20 @@ fn files(j: &Judgement, out_dir: &Path) -> Line {
         .date
         .as_deref()
         .map_or("no survey date noted".into(), |d| format!("survey of {d}"));
+    let beside = if j.photos.is_some() {
+        "report.html and overlay.jpg (the map on the photo) beside it"
+    } else {
+        "report.html beside it"
+    };
     let text = format!(
-        "{}, report.html beside it; true until the panel is touched ({date})",
+        "{}, {beside}; true until the panel is touched ({date})",
         out_dir.join("map.png").display()
     );
     Line::new("MAP", text, Tone::Note)
 }
 
-fn capital(words: &str) -> String {
+/// With a capital first letter.
+pub(super) fn capital(words: &str) -> String {
     let mut letters = words.chars();
     letters.next().map_or(String::new(), |first| {
         first.to_uppercase().chain(letters).collect()

@@ -1,5 +1,6 @@
 //! Phrases that map, page and terminal share, so that the same thing is said in the same words.
 
+use crate::judge::photo::{PhotoNote, unsure_of_colour};
 use crate::judge::{Interval, Judgement, LimitResult, LimitState, Region, RegionKind, Verdict};
 use crate::panel::{Limit, Quantity};
 use crate::units::Units;
@@ -182,6 +183,38 @@ pub fn form_wavelengths(j: &Judgement, units: Units) -> String {
             units.place(y)
         )
     }
+}
+
+/// "roof.jpg: dark coat (found out, 97 % sure); 6 targets within 0.4 mm; 93 % of the panel seen".
+pub fn photo(note: &PhotoNote, units: Units) -> String {
+    let coat = match note.coat {
+        "one colour" => "one colour only, so no coat that can be told from filler".to_string(),
+        colour if note.sure >= 1.0 => format!("{colour} coat"),
+        colour => {
+            let sure = format!(
+                "{colour} coat (found out, {:.0} % sure)",
+                (100.0 * note.sure).min(99.0)
+            );
+            if unsure_of_colour(note) {
+                format!("{sure}; say --coat dark or --coat light if you know")
+            } else {
+                sure
+            }
+        }
+    };
+    let fine = |mm: f64| match units {
+        Units::Metric => format!("{mm:.1} mm"),
+        Units::Us => units.depth(mm),
+    };
+    format!(
+        "{}: {coat}; {} targets, {} rms, worst {} ({}); {:.0} % of the panel seen.",
+        note.file,
+        note.targets,
+        fine(note.residual_mm),
+        note.worst_target,
+        fine(note.worst_residual_mm),
+        100.0 * note.seen_share
+    )
 }
 
 /// The verdict as it heads screen and page.

@@ -1,0 +1,224 @@
+//! One photo from its file to what it tells, and several photos of one panel put together.
+
+use super::CoatCells;
+use super::areas::{self, Area, Kind};
+use super::cells::{self, Pixel};
+use super::coat::{self, Options, PhotoReading};
+use super::picture::{self, Picture};
+use super::pinholes::Cluster;
+use super::pitch::Pitch;
+use super::placement::Placement;
+use super::polarity::Polarity;
+use super::targets::{self, Placed};
+use crate::panel::{Panel, Polygon};
+use crate::problem::{Error, Warning};
+use std::path::Path;
+
+/// Side of a coat cell, mm.
+pub const CELL_MM: f64 = 10.0;
+/// A printed target is left out with its white margin: its corners, this much farther from its middle.
+const WITH_MARGIN: f64 = 1.5;
+/// Half the side of what is left out round a target named in a file, mm: a taped spot, a coin.
+const SPOT_MM: f64 = 20.0;
+/// Share of a cell that must be seen to call it seen.
+const SEEN: f64 = 0.5;
+
+/// One photo, read.
+#[derive(Debug)]
+pub struct Taken {
+    /// The file, as the user named it.
+    pub file: String,
+    /// The upright picture.
+    pub picture: Picture,
+    /// Where the panel lies in it.
+    pub placed: Placed,
+    /// The coat in it.
+    pub reading: PhotoReading,
+    /// What is worth saying, each with the file's name.
+    pub warnings: Vec<Warning>,
+}
+
+/// Reads one photo. Its targets come from a file, or are found by their numbers.
+///
+/// # Errors
+/// What [`picture::load`], [`targets::place`] and [`coat::read`] refuse.
+pub fn take(
+    panel: &Panel,
+    photo: &Path,
+    targets: Option<&Path>,
+    coat: Polarity,
+) -> Result<Taken, Error> {
+    let file = photo.display().to_string();
+    let (picture, mut warnings) = picture::load(photo)?;
+    let placed = targets::place(panel, &picture.grey(), targets).map_err(|e| match e {
+        Error::Photo(text) => Error::Photo(format!("{file}: {text}")),
+        other => other,
+    })?;
+    let options = Options {
+        coat,
+        cell_mm: CELL_MM,
+        hidden: hidden(&placed),
+        placement_mm: if placed.rms_mm.is_finite() {
+            placed.rms_mm.max(0.5)
+        } else {
+            1.0
+        },
+    };
+    let reading = coat::read(panel, &picture, &placed.placement, &options)?;
+    warnings.extend(placed.warnings.iter().cloned());
+    warnings.extend(
+        placed
+            .left_out
+            .iter()
+            .map(|l| Warning::new(format!("{} {}", l.name, l.reason))),
+    );
+    warnings.extend(reading.warnings.iter().cloned());
+    for warning in &mut warnings {
+        if warning.place.is_empty() {
+            warning.place.clone_from(&file);
+        }
+    }
+    Ok(Taken {
+        file,
+        picture,
+        placed,
+        reading,
+        warnings,
+    })
+}
+
+/// What lies on the panel for the photo's sake.
+fn hidden(placed: &Placed) -> Vec<Polygon> {
+    let numbered = placed
+        .found
+        .iter()
+        .filter_map(|f| outline(&placed.placement, &f.corners, f.centre));
+    let spots = placed.used.iter().map(|u| {
+        let [x, y] = u.target.on_panel;
+        let at = |sx: f64, sy: f64| [x + sx * SPOT_MM, y + sy * SPOT_MM];
+        Polygon(vec![
+            at(-1.0, -1.0),
+            at(1.0, -1.0),
+            at(1.0, 1.0),
+            at(-1.0, 1.0),
+        ])
+    });
+    numbered.chain(spots).collect()
+}
+
+/// A printed target with its margin, on the panel.
+fn outline(placement: &Placement, corners: &[[f64; 2]; 4], centre: [f64; 2]) -> Option<Polygon> {
+    let wider = |c: &[f64; 2]| {
+        let [u, v] = [0, 1].map(|k| centre[k] + WITH_MARGIN * (c[k] - centre[k]));
+        placement.point_on_panel(u, v)
+    };
+    corners
+        .iter()
+        .map(wider)
+        .collect::<Option<Vec<_>>>()
+        .map(Polygon)
+}
+
+/// What all photos of a panel tell together.
+#[derive(Clone, Debug)]
+pub struct Coat {
+    /// Coat, cell by cell.
+    pub cells: CoatCells,
+    /// Connected areas of coat and of substrate, the largest first.
+    pub areas: Vec<Area>,
+    /// Pinholes that line up or cluster.
+    pub pinholes: Vec<Cluster>,
+    /// A pitch that repeats, if there is one.
+    pub pitch: Option<Pitch>,
+    /// Share of the panel that is seen by at least one of them, 0 to 1.
+    pub seen_share: f64,
+}
+
+/// Puts photos of one panel together. Areas of several photos are those of their common cells; of one photo they are as fine as
+/// its pixels.
+///
+/// # Errors
+/// [`Error::Calculation`] without a photo.
+pub fn together(panel: &Panel, photos: &[Taken]) -> Result<Coat, Error> {
+    let each: Vec<CoatCells> = photos.iter().map(|p| p.reading.cells.clone()).collect();
+    let cells = cells::merge(&each)?;
+    let areas = match photos {
+        [one] => one.reading.areas.clone(),
+        _ => {
+            let worst = photos.iter().map(|p| p.placed.rms_mm).fold(0.5, f64::max);
+            areas::find(&pixels(&cells), cells.coat.dim().1, CELL_MM, CELL_MM, worst)
+        }
+    };
+    let mut pinholes: Vec<Cluster> = Vec::new();
+    for cluster in photos.iter().flat_map(|p| &p.reading.pinholes) {
+        if !pinholes
+            .iter()
+            .any(|other| overlap(other.extent_mm, cluster.extent_mm))
+        {
+            pinholes.push(cluster.clone());
+        }
+    }
+    let pitch = photos
+        .iter()
+        .filter_map(|p| p.reading.pitch.clone())
+        .max_by(|a, b| a.strength.total_cmp(&b.strength));
+    let seen_share = seen_share(panel, &cells);
+    Ok(Coat {
+        cells,
+        areas,
+        pinholes,
+        pitch,
+        seen_share,
+    })
+}
+
+/// Cells as pixels, row by row.
+fn pixels(cells: &CoatCells) -> Vec<Pixel> {
+    cells
+        .coat
+        .indexed_iter()
+        .map(|(at, coat)| match coat {
+            c if c.is_nan() || cells.seen[at] < SEEN => Pixel::NotSeen,
+            _ if cells.substrate[at] >= 0.5 => Pixel::Substrate,
+            c if *c >= 0.5 => Pixel::Coat,
+            _ => Pixel::Bare,
+        })
+        .collect()
+}
+
+fn overlap(a: [f64; 4], b: [f64; 4]) -> bool {
+    a[0] <= b[2] && b[0] <= a[2] && a[1] <= b[3] && b[1] <= a[3]
+}
+
+fn seen_share(panel: &Panel, cells: &CoatCells) -> f64 {
+    let (mut seen, mut all) = (0.0, 0.0);
+    for ((iy, ix), share) in cells.seen.indexed_iter() {
+        let [x, y] = cells.middle(ix, iy);
+        if panel.contains(x, y) {
+            all += 1.0;
+            seen += share;
+        }
+    }
+    if all > 0.0 { seen / all } else { 0.0 }
+}
+
+impl Coat {
+    /// Areas of coat: the lows.
+    pub fn lows(&self) -> impl Iterator<Item = &Area> {
+        self.areas.iter().filter(|a| a.kind == Kind::Coat)
+    }
+
+    /// Whether most of the cell at this place is coat, of what is seen of it.
+    pub fn is_coat(&self, x: f64, y: f64) -> bool {
+        if x < 0.0 || y < 0.0 {
+            return false;
+        }
+        let at = [y, x].map(|v| (v / self.cells.cell_mm) as usize);
+        self.cells.coat.get(at).is_some_and(|share| *share >= 0.5)
+    }
+
+    /// Areas where substrate shows.
+    pub fn substrate(&self) -> impl Iterator<Item = &Area> {
+        self.areas.iter().filter(|a| a.kind == Kind::Substrate)
+    }
+}
