@@ -31,6 +31,7 @@ struct Page<'a> {
     data: String,
     survey_line: String,
     verdict: &'static str,
+    reasons: Vec<String>,
     verdict_class: &'static str,
     before: Option<Caution>,
     limit: String,
@@ -112,6 +113,11 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units) -> Result<String, Error>
         js: include_str!("report.js"),
         survey_line: survey_line(j),
         verdict: words::verdict(j.verdict),
+        reasons: j
+            .reasons
+            .iter()
+            .map(|r| summary::capital(r.trim_end_matches('.')))
+            .collect(),
         verdict_class: if j.verdict == Verdict::Fair {
             "fair"
         } else {

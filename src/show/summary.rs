@@ -416,7 +416,8 @@ fn files(j: &Judgement, out_dir: &Path) -> Line {
     Line::new("MAP", text, Tone::Note)
 }
 
-fn capital(words: &str) -> String {
+/// With a capital first letter.
+pub(super) fn capital(words: &str) -> String {
     let mut letters = words.chars();
     letters.next().map_or(String::new(), |first| {
         first.to_uppercase().chain(letters).collect()
