@@ -85,7 +85,7 @@ pub struct BlankArgs {
     /// Distance between readings
     #[arg(long, value_name = "LENGTH")]
     pub step: Option<String>,
-    /// Distance between lines; without it, what an hour's work allows
+    /// Distance between lines; without it, the finest that an hour allows, but no coarser than the purpose needs
     #[arg(long, value_name = "LENGTH")]
     pub spacing: Option<String>,
     /// File to write; without it, standard output

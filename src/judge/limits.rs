@@ -7,6 +7,7 @@
 use super::cloud::Cloud;
 use super::edge::{self, NO_DIRECTION};
 use super::nodes::{FAR_MM, Reach};
+use super::verdict::MOST_UNMEASURED;
 use super::{Grid, Interval, LimitResult, LimitState, NodeState, Nodes, Sight};
 use crate::panel::{Limit, Panel, Quantity};
 use crate::units::Units;
@@ -215,9 +216,16 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
     let grid = on.nodes.grid;
     let here = |x: f64, y: f64| zone_at(on.panel, x, y) == zone;
     let (mut worst, mut at) = (f64::NEG_INFINITY, None);
-    let (mut within, mut area) = (0.0, 0.0);
+    let (mut within, mut area, mut blank, mut all) = (0.0, 0.0, 0.0, 0.0);
     for (n, value) in judged.fine.indexed_iter() {
-        if value.is_nan() || !here(grid.x(n.1), grid.y(n.0)) {
+        if !here(grid.x(n.1), grid.y(n.0)) {
+            continue;
+        }
+        all += on.areas_mm2[n];
+        if on.nodes.state[n] == NodeState::Unmeasured {
+            blank += on.areas_mm2[n];
+        }
+        if value.is_nan() {
             continue;
         }
         area += on.areas_mm2[n];
@@ -270,9 +278,20 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
     if !low.is_finite() {
         low = 0.0;
     }
+    let blank = blank / all.max(1.0);
     if state == LimitState::Met && on.reach.one_way() {
         state = LimitState::Unsure;
         remedy = on.sight.untied.first().cloned().unwrap_or_default();
+    } else if state == LimitState::Met && blank > MOST_UNMEASURED {
+        state = LimitState::Unsure;
+        remedy = format!(
+            "within the limit where it is measured, but {:.0} % of the {} is not measured",
+            (100.0 * blank).max(1.0),
+            zone.map_or("panel".to_string(), |k| format!(
+                "zone {}",
+                on.panel.zones[k].name
+            )),
+        );
     } else if state == LimitState::Unsure {
         remedy = format!(
             "the interval straddles the limit; lay the edge over x {}, y {} both ways",

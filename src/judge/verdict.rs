@@ -9,7 +9,7 @@ use crate::units::Units;
 use ndarray::Array2;
 
 /// A panel of which more than this share is not measured is not called fair.
-const MOST_UNMEASURED: f64 = 0.05;
+pub(super) const MOST_UNMEASURED: f64 = 0.05;
 
 /// What a verdict is made from.
 pub struct Evidence<'a> {
@@ -97,6 +97,15 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
         return (Verdict::AnotherCycle, reasons);
     }
     for l in with(LimitState::Unsure) {
+        // Within the limit wherever the edge was laid: what is open is where it was not.
+        if l.worst.high <= l.limit.max {
+            reasons.push(format!(
+                "limit {}: at most {} where it could be measured",
+                words(&l.limit, on.units),
+                amount(&l.limit, l.worst.high, on.units)
+            ));
+            continue;
+        }
         reasons.push(format!(
             "limit {} cannot be decided: {} found, {} to {} possible",
             words(&l.limit, on.units),

@@ -35,6 +35,7 @@ struct Page<'a> {
     verdict: &'static str,
     photos: Vec<String>,
     with_photo: bool,
+    reasons: Vec<String>,
     verdict_class: &'static str,
     before: Option<Caution>,
     limit: String,
@@ -119,6 +120,11 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         verdict: words::verdict(j.verdict),
         photos: layer::told(j, units),
         with_photo: !photos.is_empty(),
+        reasons: j
+            .reasons
+            .iter()
+            .map(|r| summary::capital(r.trim_end_matches('.')))
+            .collect(),
         verdict_class: if j.verdict == Verdict::Fair {
             "fair"
         } else {
