@@ -4,6 +4,7 @@ mod accuracy;
 mod errors;
 mod fit_checks;
 mod invariance;
+mod photos;
 mod published;
 mod reading_files;
 mod samples;

@@ -1,5 +1,6 @@
 //! What the tests share: simulated panels, panels from text, files in a folder of their own.
 
+pub mod render;
 pub mod simulate;
 
 use lowspot::panel::{Panel, file};
