@@ -8,6 +8,7 @@ pub mod blocks;
 pub mod cells;
 pub mod coat;
 pub mod colours;
+mod glare;
 pub mod finder;
 pub mod light;
 pub mod marker;

@@ -4,6 +4,7 @@
 //! 61966-2-1, from memory): they are made linear first, since a pixel half covered with coat is half way between the two colours in
 //! light, not in code values.
 
+use super::glare;
 use super::picture::Picture;
 use super::placement::Placement;
 use crate::panel::{Panel, Polygon};
@@ -28,10 +29,8 @@ pub struct Raster {
     pub size: [usize; 2],
     /// Linear light (red, green, blue; 1 is white), row by row.
     pub light: Vec<[f32; 3]>,
-    /// Whether the pixel is on the panel, within the photo, and not burnt out.
+    /// Whether the pixel is on the panel, within the photo, not hidden, not burnt out nor in the halo of what is.
     pub seen: Vec<bool>,
-    /// Whether the photo is burnt out there (white in all colours).
-    pub burnt: Vec<bool>,
     /// Side of a photo pixel on the panel, mm, in the middle of what is seen.
     pub photo_mm: f64,
 }
@@ -116,14 +115,15 @@ impl Raster {
                     }
                 }
             });
-        Raster {
+        let mut raster = Raster {
             step_mm,
             size,
             light,
             seen,
-            burnt,
             photo_mm,
-        }
+        };
+        glare::hide_halos(&mut raster, &burnt);
+        raster
     }
 }
 
