@@ -3,13 +3,17 @@
 //! Every explanation is tried in full: none wrong, one wrong, two swapped, two wrong, then the worst one after another. One is taken only when
 //! what is left agrees within its standard deviations and no other explanation of as few slips comes near it.
 
-use super::homography::Pair;
+use super::camera::Camera;
+use super::homography::{self, Pair};
 use super::solve::{self, Setting, Solution};
+use crate::panel::Form;
 
 /// Most targets left out of a photo, of all.
 const MOST_WRONG: f64 = 0.3;
 /// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e⁵, about 150.
 const CLEAR: f64 = 10.0;
+/// A camera whose focal length, axis and distortion together cost no more than this is a usual one: t = 2 in one, 1 in the others.
+pub const USUAL_LENS: f64 = 7.0;
 /// Most suspects of whom all pairs are tried.
 const MOST_SUSPECTS: usize = 12;
 
@@ -40,51 +44,123 @@ pub fn bound(targets: usize) -> f64 {
     free * (1.0 - spread + NORMAL_999 * spread.sqrt()).powi(3)
 }
 
-/// One explanation tried: the slip, the solution without what it names, and the misfit it is judged by.
+/// One explanation tried: the slip, and the misfit it is judged by.
 struct Tried {
     slips: Vec<Slip>,
-    solution: Solution,
     misfit: f64,
     sound: bool,
 }
 
 /// Looks for wrong targets.
+///
+/// A panel meant to be flat is first taken for a plane seen without distortion, which is the stricter judge: when that explains all targets, or
+/// all but a slip, or when it does not but a usual camera explains all, the matter is settled.
 pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
     let all = solve::camera(setting, pairs);
-    if let Some(all) = all.as_ref().filter(|s| s.misfit <= bound(pairs.len())) {
-        return Verdict::Agree(Box::new(all.clone()), Vec::new());
-    }
-    let mut singles = without_each(setting, pairs, &[]);
-    let order: Vec<usize> = {
-        singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
-        singles
-            .iter()
-            .filter_map(|t| named(t).first().copied())
-            .take(MOST_SUSPECTS)
-            .collect()
-    };
-    singles.extend(swaps(setting, pairs, &order));
-    let sound: Vec<usize> = singles.iter().filter(|t| t.sound).flat_map(named).collect();
-    match clearest(singles) {
-        Choice::Clear(one) => return agree(setting, pairs, one),
-        Choice::Several => return Verdict::Disagree(all.map(Box::new), unique(sound)),
-        Choice::None => {}
-    }
-    if pairs.len() >= 7 {
-        let twos = order
-            .iter()
-            .enumerate()
-            .flat_map(|(k, i)| order.iter().take(k).map(move |j| [*i, *j]))
-            .filter_map(|two| without(setting, pairs, &two))
-            .collect();
-        if let Choice::Clear(two) = clearest(twos) {
-            return agree(setting, pairs, two);
+    let plane = setting.panel.form == Form::Flat;
+    if let Some(all) = &all {
+        let agrees = all.misfit <= bound(pairs.len());
+        let usual = all.lens_misfit <= USUAL_LENS;
+        if plane && is_plane(setting, pairs, all) || agrees && usual {
+            return Verdict::Agree(Box::new(all.clone()), Vec::new());
+        }
+        if plane && pairs.len() > 5 {
+            let camera = all.camera.clone();
+            if let Looked::Clear(tried) = look(setting, pairs, &Model::Plane(camera)) {
+                return agree(setting, pairs, tried);
+            }
+        }
+        if agrees {
+            return Verdict::Agree(Box::new(all.clone()), Vec::new());
         }
     }
-    match one_after_another(setting, pairs) {
-        Some(tried) => agree(setting, pairs, tried),
-        None => Verdict::Disagree(all.map(Box::new), Vec::new()),
+    match look(setting, pairs, &Model::Camera) {
+        Looked::Clear(tried) => agree(setting, pairs, tried),
+        Looked::Several(suspects) => Verdict::Disagree(all.map(Box::new), suspects),
+        Looked::Nothing => match one_after_another(setting, pairs) {
+            Some(tried) => agree(setting, pairs, tried),
+            None => Verdict::Disagree(all.map(Box::new), Vec::new()),
+        },
     }
+}
+
+/// What explanations are judged by.
+enum Model {
+    /// Any camera and the panel's form.
+    Camera,
+    /// A plane without distortion; the camera tells how many px a mm is.
+    Plane(Camera),
+}
+
+/// What came of trying all explanations of one slip, then of two.
+enum Looked {
+    Clear(Tried),
+    /// Several explain it: these targets are suspect.
+    Several(Vec<usize>),
+    Nothing,
+}
+
+fn look(setting: &Setting, pairs: &[Pair], model: &Model) -> Looked {
+    let mut singles = without_each(setting, pairs, &[], model);
+    singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
+    let order: Vec<usize> = singles
+        .iter()
+        .filter_map(|t| named(t).first().copied())
+        .take(MOST_SUSPECTS)
+        .collect();
+    singles.extend(swaps(setting, pairs, &order, model));
+    let sound: Vec<usize> = singles.iter().filter(|t| t.sound).flat_map(named).collect();
+    match clearest(singles) {
+        Choice::Clear(one) => return Looked::Clear(one),
+        Choice::Several => return Looked::Several(unique(sound)),
+        Choice::None if pairs.len() < 7 => return Looked::Nothing,
+        Choice::None => {}
+    }
+    let twos = order
+        .iter()
+        .enumerate()
+        .flat_map(|(k, i)| order.iter().take(k).map(move |j| [*i, *j]))
+        .filter_map(|two| without(setting, pairs, &two, model))
+        .collect();
+    match clearest(twos) {
+        Choice::Clear(two) => Looked::Clear(two),
+        _ => Looked::Nothing,
+    }
+}
+
+/// Misfit of some targets under a model, and whether it is within the bound.
+fn misfit_of(setting: &Setting, pairs: &[Pair], model: &Model) -> Option<(f64, bool)> {
+    match model {
+        Model::Camera => {
+            let misfit = solve::camera(setting, pairs)?.misfit;
+            Some((misfit, misfit <= bound(pairs.len())))
+        }
+        Model::Plane(camera) => {
+            let misfit = plane_misfit(setting, pairs, camera)?;
+            Some((misfit, misfit <= bound(pairs.len().saturating_sub(1))))
+        }
+    }
+}
+
+/// Whether a panel meant to be flat is explained by a homography, more than four targets being there to say so: whatever the camera, a photo cut
+/// far off its middle among them.
+fn is_plane(setting: &Setting, pairs: &[Pair], solution: &Solution) -> bool {
+    let enough = setting.panel.form == Form::Flat && pairs.len() > 4;
+    enough
+        && plane_misfit(setting, pairs, &solution.camera)
+            .is_some_and(|m| m <= bound(pairs.len() - 1))
+}
+
+/// The misfit of the homography through the targets. It has eight unknowns, so that [`bound`] is to be asked for one target less.
+pub fn plane_misfit(setting: &Setting, pairs: &[Pair], camera: &Camera) -> Option<f64> {
+    let (h, _) = homography::fitted(pairs)?;
+    let mut sum = 0.0;
+    for (p, q) in pairs {
+        let seen = homography::apply(&h, *p)?;
+        let sd = solve::spread(setting, camera, *p);
+        sum += ((q[0] - seen[0]).powi(2) + (q[1] - seen[1]).powi(2)) / (sd * sd);
+    }
+    Some(sum)
 }
 
 /// The targets an explanation names.
@@ -124,17 +200,16 @@ fn clearest(mut tried: Vec<Tried>) -> Choice {
 }
 
 /// The fit without some targets; `None` when too few are left.
-fn without(setting: &Setting, pairs: &[Pair], out: &[usize]) -> Option<Tried> {
+fn without(setting: &Setting, pairs: &[Pair], out: &[usize], model: &Model) -> Option<Tried> {
     let rest: Vec<Pair> = kept(pairs, out);
     if rest.len() < 4 {
         return None;
     }
-    let solution = solve::camera(setting, &rest)?;
+    let (misfit, sound) = misfit_of(setting, &rest, model)?;
     Some(Tried {
         slips: out.iter().map(|i| Slip::Wrong(*i)).collect(),
-        misfit: solution.misfit,
-        sound: solution.misfit <= bound(rest.len()),
-        solution,
+        misfit,
+        sound,
     })
 }
 
@@ -148,15 +223,15 @@ fn kept(pairs: &[Pair], out: &[usize]) -> Vec<Pair> {
 }
 
 /// The fits with one more target left out beside those given.
-fn without_each(setting: &Setting, pairs: &[Pair], out: &[usize]) -> Vec<Tried> {
+fn without_each(setting: &Setting, pairs: &[Pair], out: &[usize], model: &Model) -> Vec<Tried> {
     (0..pairs.len())
         .filter(|i| !out.contains(i))
-        .filter_map(|i| without(setting, pairs, &[out, &[i]].concat()))
+        .filter_map(|i| without(setting, pairs, &[out, &[i]].concat(), model))
         .collect()
 }
 
 /// The fits with two targets' places in the photo exchanged.
-fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize]) -> Vec<Tried> {
+fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize], model: &Model) -> Vec<Tried> {
     let two = among
         .iter()
         .enumerate()
@@ -166,13 +241,12 @@ fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize]) -> Vec<Tried> {
         let (a, b) = (exchanged.get(i)?.1, exchanged.get(j)?.1);
         exchanged.get_mut(i)?.1 = b;
         exchanged.get_mut(j)?.1 = a;
-        let solution = solve::camera(setting, &exchanged)?;
+        let (misfit, sound) = misfit_of(setting, &exchanged, model)?;
         Some(Tried {
             slips: vec![Slip::Swapped(i.min(j), i.max(j))],
             // Two coordinates more are explained than where one target is left out.
-            misfit: solution.misfit - 2.0,
-            sound: solution.misfit <= bound(pairs.len()),
-            solution,
+            misfit: misfit - 2.0,
+            sound,
         })
     })
     .collect()
@@ -183,7 +257,7 @@ fn one_after_another(setting: &Setting, pairs: &[Pair]) -> Option<Tried> {
     let most = (MOST_WRONG * pairs.len() as f64) as usize;
     let mut out: Vec<usize> = Vec::new();
     while out.len() < most {
-        let best = without_each(setting, pairs, &out)
+        let best = without_each(setting, pairs, &out, &Model::Camera)
             .into_iter()
             .min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
         out = named(&best);
@@ -194,16 +268,10 @@ fn one_after_another(setting: &Setting, pairs: &[Pair]) -> Option<Tried> {
     None
 }
 
-/// The verdict of an explanation: whoever is named takes no part in the fit, swapped ones neither.
+/// The verdict of an explanation: whoever is named takes no part in the fit.
 fn agree(setting: &Setting, pairs: &[Pair], tried: Tried) -> Verdict {
     let out = named(&tried);
-    let swapped = tried.slips.iter().any(|s| matches!(s, Slip::Swapped(..)));
-    let solution = if swapped {
-        solve::camera(setting, &kept(pairs, &out))
-    } else {
-        Some(tried.solution)
-    };
-    match solution {
+    match solve::camera(setting, &kept(pairs, &out)) {
         Some(solution) => Verdict::Agree(Box::new(solution), tried.slips),
         None => Verdict::Disagree(None, out),
     }

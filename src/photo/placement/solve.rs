@@ -18,7 +18,9 @@ const FOCAL_SPREAD: f64 = 0.4;
 /// … of the optical axis: the photo's middle, off by this part of the longer side (more, lightly, where a photo is cut) …
 const MIDDLE_SPREAD: f64 = 0.02;
 /// … of the distortion: none, off by this.
-const DISTORTION_SPREAD: f64 = 0.02;
+const DISTORTION_SPREAD: f64 = 0.025;
+/// Degrees of freedom of those three.
+const TAIL: f64 = 4.0;
 const MOST_STEPS: usize = 60;
 
 /// What a solution needs beside the targets.
@@ -39,6 +41,8 @@ pub struct Solution {
     /// The minimum, in squared standard deviations. Where priors and σ are true it is distributed as χ² with 2n − 6 degrees of freedom: 2n
     /// coordinates and 13 priors less 19 unknowns.
     pub misfit: f64,
+    /// The part of it that is due to focal length, axis and distortion being unusual.
+    pub lens_misfit: f64,
     /// Covariance of the unknowns (as [`Camera::moved`] has them).
     pub covariance: SMatrix<f64, UNKNOWNS, UNKNOWNS>,
 }
@@ -61,7 +65,7 @@ pub fn camera(setting: &Setting, pairs: &[Pair]) -> Option<Solution> {
 }
 
 /// The standard deviation of a target in the photo, px: reading and taping together; the scale is the plane panel's there.
-fn spread(setting: &Setting, camera: &Camera, p: [f64; 2]) -> f64 {
+pub fn spread(setting: &Setting, camera: &Camera, p: [f64; 2]) -> f64 {
     let scale = local_scale(camera, p).map_or(0.0, |m| m.determinant().abs().sqrt());
     setting.photo_sd_px.hypot(TAPE_MM * scale)
 }
@@ -127,6 +131,7 @@ fn descend(setting: &Setting, pairs: &[Pair], start: Camera) -> Option<Solution>
     let (normal, _) = equations(pairs, &spreads, &priors, &camera)?;
     let covariance = normal.cholesky()?.inverse();
     Some(Solution {
+        lens_misfit: priors.lens_cost(&camera),
         camera,
         misfit,
         covariance,
@@ -142,8 +147,8 @@ fn data_cost(pairs: &[Pair], spreads: &[f64], camera: &Camera) -> Option<f64> {
     Some(sum)
 }
 
-/// Weak knowledge of cameras and panels. Those of focal length, axis and distortion have long tails (Cauchy's): cost ln(1 + t²), so that a cut
-/// photo or a strong lens is costly once, not quadratically; with them the equations have the weight 1/(1 + t²).
+/// Weak knowledge of cameras and panels. Those of focal length, axis and distortion have long tails, Student's with [`TAIL`] degrees of freedom:
+/// cost (ν + 1)·ln(1 + t²/ν), in the equations the weight (ν + 1)/(ν + t²). A cut photo or a strong lens is then dear, but not beyond all measure.
 struct Priors<'a> {
     setting: &'a Setting<'a>,
     longest: f64,
@@ -169,19 +174,21 @@ impl Priors<'_> {
         ]
     }
 
-    fn cost(&self, camera: &Camera) -> f64 {
-        let lens: f64 = self
-            .departures(camera)
+    fn lens_cost(&self, camera: &Camera) -> f64 {
+        self.departures(camera)
             .iter()
-            .map(|(t, _)| (1.0 + t * t).ln())
-            .sum();
+            .map(|(t, _)| (TAIL + 1.0) * (1.0 + t * t / TAIL).ln())
+            .sum()
+    }
+
+    fn cost(&self, camera: &Camera) -> f64 {
         let terms = camera.shape.terms.iter().zip(self.expected);
-        lens + terms.map(|(c, sd)| (c / sd).powi(2)).sum::<f64>()
+        self.lens_cost(camera) + terms.map(|(c, sd)| (c / sd).powi(2)).sum::<f64>()
     }
 
     fn add(&self, camera: &Camera, normal: &mut Normal, right: &mut Right) {
         for (i, (t, per_unit)) in self.departures(camera).into_iter().enumerate() {
-            let weight = 1.0 / (1.0 + t * t);
+            let weight = (TAIL + 1.0) / (TAIL + t * t);
             normal[(i, i)] += weight * per_unit * per_unit;
             right[i] -= weight * per_unit * t;
         }
