@@ -4,12 +4,14 @@
 //! slips a tired person makes. `LOWSPOT_REMAKE_SAMPLES=1` rewrites the readings files. Other tests may ask for
 //! a [`Job`] and compare what the program finds with its truth.
 
+use crate::support::render;
 use crate::support::simulate::{
     Bump, Directions, Kind, Recipe, Seam, Stretch, SurveyPlan, Truth, heading, panel_sized, place,
     placing_line, stretches, survey_rng, tool_line,
 };
 use lowspot::observe::{Conditions, Placing, Reading, Survey};
 use lowspot::panel::{Panel, Polygon};
+use lowspot::photo::marker;
 use rand_chacha::ChaCha8Rng;
 use std::path::PathBuf;
 
@@ -74,6 +76,60 @@ pub fn cabin_roof() -> Job {
         ROOF_HEAD,
         "date  2026-03-14   by K   skin 19 C   supports x 300 900 1500",
     )
+}
+
+/// Places of the roof's targets, numbered from 1; as in its panel.toml.
+pub const ROOF_TARGETS: [[f64; 2]; 8] = [
+    [70.0, 70.0],
+    [880.0, 60.0],
+    [1740.0, 70.0],
+    [1745.0, 620.0],
+    [1730.0, 1130.0],
+    [860.0, 1140.0],
+    [70.0, 1130.0],
+    [60.0, 480.0],
+];
+/// Side of a printed target, mm, and how far its white margin reaches from its middle.
+const TARGET_MM: f64 = 60.0;
+const MARGIN_MM: f64 = 37.5;
+
+/// What target `k` (from 0; its number is one more) looks like at a place from its middle, x to the right and y upward.
+pub fn numbered(k: usize, dx: f64, dy: f64) -> Option<f64> {
+    let (dark, light) = (0.03, 0.8);
+    if dx.abs().max(dy.abs()) > MARGIN_MM {
+        return None;
+    }
+    let square = TARGET_MM / marker::CELLS as f64;
+    let at = [dx, -dy].map(|v| (v + TARGET_MM / 2.0) / square);
+    if at.iter().any(|v| *v < 0.0 || *v >= marker::CELLS as f64) {
+        return Some(light);
+    }
+    let white = marker::is_white(k as u16 + 1, at[0] as usize, at[1] as usize)?;
+    Some(if white { light } else { dark })
+}
+
+/// The roof after its first blocking: dark coat on light filler, window light from one end, a strip of tape, a row of pinholes.
+/// A simulated photo, JPEG.
+pub fn roof_photo() -> Vec<u8> {
+    let truth = cabin_roof().truth;
+    let scene = render::Scene {
+        substrate_above_mm: 0.32,
+        pinhole_rows: vec![([1050.0, 180.0], [1250.0, 200.0], 9)],
+        targets: ROOF_TARGETS.to_vec(),
+        mark: numbered,
+        mark_reach_mm: MARGIN_MM,
+        ..render::Scene::dark_on_light()
+    };
+    let camera = render::Camera::over(&truth, [2000, 1500], 24.0, -70.0);
+    let shot = render::photo(
+        &truth,
+        &scene,
+        &camera,
+        &render::Lamp::one_sided(),
+        &render::Sensor::phone(),
+        3,
+    );
+    shot.jpeg(80, 1)
 }
 
 /// A wing skin, 2400 × 1000 mm, straight along x; a spar cap under y 300-380 where nothing may be sanded.
@@ -461,4 +517,27 @@ fn the_samples_truth_has_lows_and_highs() {
             job.folder
         );
     }
+}
+
+/// The photo is made anew; a JPEG's decoder and the last digits of a sine may differ from machine to machine, so pixels are compared.
+#[test]
+fn the_roofs_photo_is_as_the_renderer_makes_it() {
+    let path = folder(&cabin_roof()).join("roof.jpg");
+    let made = roof_photo();
+    if std::env::var_os("LOWSPOT_REMAKE_SAMPLES").is_some() {
+        std::fs::write(&path, &made).unwrap();
+    }
+    let stands = std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let [stands, made] = [stands, made].map(|b| image::load_from_memory(&b).unwrap().to_rgb8());
+    assert_eq!(stands.dimensions(), made.dimensions());
+    let apart: f64 = stands
+        .iter()
+        .zip(made.iter())
+        .map(|(a, b)| f64::from(a.abs_diff(*b)))
+        .sum();
+    let mean = apart / stands.len() as f64;
+    assert!(
+        mean < 1.0,
+        "pixels differ by {mean:.2} of 255 on the average"
+    );
 }

@@ -258,6 +258,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
         supports: Some("x 300 900 1500".into()),
         sand_allowance_mm: 0.3,
         sand_allowance_given: true,
+        photos: None,
     }
 }
 
