@@ -181,3 +181,176 @@ fn polarity_can_be_told() {
         Picture::file,
     );
 }
+
+#[test]
+#[ignore]
+fn survey_of_hard_cases() {
+    let only: Option<String> = std::env::var("CASE").ok();
+    let base = simulate::truth(Kind::Flat, 3, 1.0);
+    let few = simulate::Recipe {
+        lows: 2,
+        highs: 2,
+        ..simulate::Recipe::of(Kind::Flat)
+    }
+    .make(5);
+    let many = simulate::Recipe {
+        lows: 22,
+        highs: 3,
+        ..simulate::Recipe::of(Kind::Flat)
+    }
+    .make(6);
+    let fair = simulate::truth(Kind::Flat, 3, 0.02);
+    let none = simulate::truth(Kind::Flat, 3, 0.0);
+    let tape = Cover::Tape([200.0, 150.0], [1300.0, 420.0], 25.0, [0.6, 0.5, 0.12]);
+    let black = Cover::Tape([-10.0, 650.0], [1510.0, 600.0], 50.0, [0.02, 0.02, 0.02]);
+    let hand = Cover::Hand([900.0, -20.0], [800.0, 380.0]);
+    for (coat, scene) in [
+        ("dark", Scene::dark_on_light()),
+        ("light", Scene::light_on_dark()),
+        ("blue", Scene::blue_on_pink()),
+    ] {
+        let cases: Vec<(&str, &Truth, Scene)> = vec![
+            ("few", &few, scene.clone()),
+            ("many", &many, scene.clone()),
+            (
+                "many-highs",
+                &many,
+                Scene {
+                    substrate_above_mm: 0.2,
+                    ..scene.clone()
+                },
+            ),
+            ("fair", &fair, scene.clone()),
+            (
+                "none",
+                &none,
+                Scene {
+                    threshold_mm: 0.3,
+                    ..scene.clone()
+                },
+            ),
+            (
+                "tape",
+                &base,
+                Scene {
+                    covers: vec![tape.clone()],
+                    ..scene.clone()
+                },
+            ),
+            (
+                "black-tape",
+                &base,
+                Scene {
+                    covers: vec![black.clone()],
+                    ..scene.clone()
+                },
+            ),
+            (
+                "hand",
+                &base,
+                Scene {
+                    covers: vec![hand.clone()],
+                    ..scene.clone()
+                },
+            ),
+            (
+                "few-hand",
+                &few,
+                Scene {
+                    covers: vec![hand.clone()],
+                    threshold_mm: 0.1,
+                    ..scene.clone()
+                },
+            ),
+            (
+                "pins",
+                &base,
+                Scene {
+                    pinhole_rows: vec![([900.0, 420.0], [1150.0, 480.0], 22)],
+                    pinhole_nests: vec![([1350.0, 130.0], 22.0, 25)],
+                    ..scene.clone()
+                },
+            ),
+            (
+                "ribs",
+                &base,
+                Scene {
+                    print_through: Some([60.0, 30.0, 0.04]),
+                    ..scene.clone()
+                },
+            ),
+            (
+                "targets",
+                &base,
+                Scene {
+                    targets: vec![
+                        [50.0, 50.0],
+                        [1450.0, 50.0],
+                        [1450.0, 850.0],
+                        [50.0, 850.0],
+                        [750.0, 50.0],
+                    ],
+                    ..scene.clone()
+                },
+            ),
+        ];
+        for (name, truth, scene) in cases {
+            if only
+                .as_ref()
+                .is_some_and(|o| !o.split(',').any(|o| o == name))
+            {
+                continue;
+            }
+            let lamp = Lamp {
+                glare: Vec::new(),
+                ..Lamp::one_sided()
+            };
+            let camera = Camera::over(truth, SIZE, 35.0, 250.0);
+            let r = read(
+                truth,
+                Kind::Flat,
+                &scene,
+                &camera,
+                &lamp,
+                9,
+                &Options::default(),
+            );
+            if std::env::var("SAVE").is_ok() {
+                let file = format!("/tmp/coat/hard-{coat}-{name}");
+                r.shot.picture.save(format!("{file}.png")).expect("saves");
+                save_cells(&r, &format!("{file}-cells.png"));
+            }
+            let s = score(&r);
+            println!(
+                "{coat} {name}: overlap {:.3} rms {:.3} bias {:+.4} seen {:.3} covered seen {:.2} coat {:.3} true {:.3} pol {:?} sure {:.2} contrast {:.1} sub {:.4} true {:.4} areas {} pin {:?} pitch {:?} {:?}",
+                s.overlap,
+                s.rms,
+                s.bias,
+                s.seen,
+                s.seen_covered,
+                s.coat_found,
+                s.coat_true,
+                r.reading.polarity,
+                r.reading.sure,
+                r.reading.contrast,
+                r.reading.cells.substrate.mean().unwrap_or(0.0),
+                r.shot.substrate.mean().unwrap_or(0.0),
+                r.reading.areas.len(),
+                r.reading
+                    .pinholes
+                    .iter()
+                    .map(|c| (c.shape, c.count, c.place_mm.map(|v| v as i32)))
+                    .collect::<Vec<_>>(),
+                r.reading
+                    .pitch
+                    .as_ref()
+                    .map(|p| (p.pitch_mm, p.direction_deg, p.strength)),
+                r.reading
+                    .warnings
+                    .iter()
+                    .map(|w| w.text.chars().take(40).collect::<String>())
+                    .collect::<Vec<_>>()
+            );
+        }
+    }
+}

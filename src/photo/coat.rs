@@ -52,6 +52,18 @@ impl Default for Options {
     }
 }
 
+/// A disc as an area, for a target of that radius (mm) in the list of what is hidden.
+pub fn disc(middle: [f64; 2], radius_mm: f64) -> Polygon {
+    Polygon(
+        (0..24)
+            .map(|i| {
+                let (sin, cos) = (f64::from(i) / 24.0 * std::f64::consts::TAU).sin_cos();
+                [middle[0] + radius_mm * cos, middle[1] + radius_mm * sin]
+            })
+            .collect(),
+    )
+}
+
 /// What one photo tells.
 #[derive(Clone, Debug)]
 pub struct PhotoReading {
