@@ -10,6 +10,7 @@ pub mod coat;
 pub mod colours;
 mod glare;
 pub mod light;
+pub mod otsu;
 pub mod picture;
 pub mod pinholes;
 pub mod pitch;

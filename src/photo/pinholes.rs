@@ -1,7 +1,7 @@
 //! Pinholes: dots of coat on bare filler, told of where they line up or cluster.
 //!
 //! A single dot may be dust; rows and nests of them are air in the filler. What is denser than chance is found against a Poisson
-//! distribution of dots strewn evenly: in a disc of 25 mm, and in strips of 120 × 6 mm in eighteen directions.
+//! distribution of dots strewn evenly: in a disc of 25 mm, and in strips of 120 × 6 mm in 36 directions.
 
 use super::cells::Pixel;
 use rayon::prelude::*;
@@ -10,12 +10,12 @@ use std::collections::HashMap;
 
 /// How much more coat 3 × 3 pixels on a dot show than those round it, at least; and that many times the noise.
 const LEAST_TOP: f32 = 0.06;
-const TIMES_NOISE: f32 = 5.0;
+const TIMES_NOISE: f32 = 4.0;
 /// A dot is smaller than this across, mm: a circle of this radius round it is bare.
 const CLEAR_MM: f64 = 3.0;
 const DISC_MM: f64 = 25.0;
 const STRIP_MM: [f64; 2] = [60.0, 3.0];
-const DIRECTIONS: usize = 18;
+const DIRECTIONS: usize = 36;
 /// Fewest dots that are told of together.
 const FEWEST: usize = 6;
 /// Past this many dots the surface is rough all over, and nothing stands out.
@@ -55,13 +55,6 @@ pub fn find(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<C
         return Vec::new();
     }
     let dots = dots(pixels, coat, width, step_mm);
-    if std::env::var("DBG").is_ok() {
-        eprintln!(
-            "dots {} bare {}",
-            dots.len(),
-            pixels.iter().filter(|p| **p == Pixel::Bare).count()
-        );
-    }
     if dots.len() < FEWEST || dots.len() > MOST {
         return Vec::new();
     }
@@ -112,11 +105,15 @@ fn dots(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<[f64;
                 if !top {
                     return None;
                 }
-                let around = circle.iter().map(other).sum::<f32>() / circle.len() as f32;
+                let round: Vec<f32> = circle.iter().map(other).collect();
+                let around = lower_median(&round)?;
                 let excess = own - around;
-                // NaN, which is anything but bare, is not less.
-                let clear = circle.iter().all(|o| other(o) < around + 0.6 * excess);
-                clear.then_some((k, excess))
+                // A scratch leaves on opposite sides; a blot is all round. A neighbour in a nest is on one side.
+                let high = |i: usize| round[i % round.len()] > around + 0.5 * excess;
+                let half = round.len() / 2;
+                let scratch = (0..half).any(|i| high(i) && (high(i + half) || high(i + half + 1)));
+                let blot = (0..round.len()).filter(|i| high(*i)).count() * 5 > 2 * round.len();
+                (!scratch && !blot).then_some((k, excess))
             })
         })
         .collect();
@@ -131,6 +128,16 @@ fn dots(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<[f64;
             ]
         })
         .collect()
+}
+
+/// Middle value; `None` when any is not bare.
+fn lower_median(values: &[f32]) -> Option<f32> {
+    if values.iter().any(|v| v.is_nan()) {
+        return None;
+    }
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f32::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
 }
 
 /// Mean tone over 3 × 3 pixels; NaN where one of them is not bare.
@@ -154,19 +161,16 @@ fn mean_of_nine(pixels: &[Pixel], coat: &[f32], width: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Standard deviation of what is plain, by the median of absolute values of every seventeenth pixel.
+/// Standard deviation of what is plain: the median of differences between places six pixels apart, every seventeenth.
 fn spread(mean: &[f32]) -> f32 {
-    let mut own: Vec<f32> = mean
-        .iter()
+    let mut steps: Vec<f32> = (0..mean.len().saturating_sub(6))
         .step_by(17)
-        .copied()
+        .map(|k| (mean[k + 6] - mean[k]).abs())
         .filter(|v| !v.is_nan())
         .collect();
-    own.sort_by(f32::total_cmp);
-    let middle = own.get(own.len() / 2).copied().unwrap_or(0.0);
-    own.iter_mut().for_each(|v| *v = (*v - middle).abs());
-    own.sort_by(f32::total_cmp);
-    1.4826 * own.get(own.len() / 2).copied().unwrap_or(0.0)
+    steps.sort_by(f32::total_cmp);
+    // The median of |a − b| of two normal values is 0.6745·√2 standard deviations.
+    steps.get(steps.len() / 2).copied().unwrap_or(0.0) / (0.6745 * std::f32::consts::SQRT_2)
 }
 
 fn ring(radius: f64) -> Vec<(isize, isize)> {
@@ -180,7 +184,6 @@ fn ring(radius: f64) -> Vec<(isize, isize)> {
             )
         })
         .collect();
-    places.sort_unstable();
     places.dedup();
     places
 }
