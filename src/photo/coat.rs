@@ -8,7 +8,8 @@ use super::areas::{self, Area};
 use super::blocks::{Blocks, box_sum};
 use super::cells::{self, Pixel};
 use super::colours::{self, Colour};
-use super::light;
+use super::light::{self, Light};
+use super::otsu;
 use super::picture::Picture;
 use super::pinholes::{self, Cluster};
 use super::pitch::{self, Pitch};
@@ -25,6 +26,8 @@ use rayon::prelude::*;
 const MAJORITY_MM: f64 = 5.0;
 /// Below this chance the reader is asked to say which colour the coat has.
 pub const SURE: f64 = 0.8;
+/// Share of the variance between two greys above which what sticks out of one colour is speckle of another (one Gaussian has 2/π = 0.64).
+const SPECKLE: f64 = 0.7;
 /// Least share of the panel that a photo must show.
 const LEAST_SHOWN: f64 = 0.02;
 
@@ -50,6 +53,18 @@ impl Default for Options {
             placement_mm: 1.0,
         }
     }
+}
+
+/// A disc as an area, for a target of that radius (mm) in the list of what is hidden.
+pub fn disc(middle: [f64; 2], radius_mm: f64) -> Polygon {
+    Polygon(
+        (0..24)
+            .map(|i| {
+                let (sin, cos) = (f64::from(i) / 24.0 * std::f64::consts::TAU).sin_cos();
+                [middle[0] + radius_mm * cos, middle[1] + radius_mm * sin]
+            })
+            .collect(),
+    )
 }
 
 /// What one photo tells.
@@ -121,7 +136,7 @@ pub fn read(
             let tones = tones::fit(&raster, &blocks, start, pair);
             two_colours(panel, &raster, &blocks, &tones, per, options)
         }
-        None => one_colour(panel, &raster, per, options),
+        None => one_colour(panel, &raster, &blocks, &start, per, options),
     };
     reading.photo_mm = photo_mm;
     coarse_photo(&mut reading);
@@ -155,13 +170,39 @@ fn partner<'a>(blocks: &Blocks, found: &'a [Colour]) -> Option<[&'a Colour; 2]> 
     Some([first, second.1])
 }
 
-/// A photo on which everything has one colour.
-fn one_colour(panel: &Panel, raster: &Raster, per: usize, options: &Options) -> PhotoReading {
+/// A photo on which no second colour fills an area: bare, or with no more than speckle.
+fn one_colour(
+    panel: &Panel,
+    raster: &Raster,
+    blocks: &Blocks,
+    light: &Light,
+    per: usize,
+    options: &Options,
+) -> PhotoReading {
     let pixels: Vec<Pixel> = raster
         .seen
         .iter()
         .map(|s| if *s { Pixel::Bare } else { Pixel::NotSeen })
         .collect();
+    let mut histogram = [0u64; 256];
+    for grey in light::even_grey(raster, blocks, light)
+        .into_iter()
+        .flatten()
+    {
+        histogram[usize::from(grey)] += 1;
+    }
+    let speckle = otsu::split(&histogram)
+        .filter(|s| s.separability > SPECKLE)
+        .map(|s| s.lower_share.min(1.0 - s.lower_share));
+    let text = match speckle {
+        Some(share) => format!(
+            "coat is left only as fine speckle, on about {:.0} % of what is seen: texture, not lows. The whole panel was taken for bare",
+            (100.0 * share).max(1.0)
+        ),
+        None => "the photo shows one colour only, taken for bare filler: no coat is left. If the panel is all coat, it was not blocked \
+                 yet: block it and take the photo again"
+            .into(),
+    };
     PhotoReading {
         cells: cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm),
         polarity: Polarity::Auto,
@@ -173,10 +214,7 @@ fn one_colour(panel: &Panel, raster: &Raster, per: usize, options: &Options) -> 
         seen_share: 0.0,
         contrast: 0.0,
         photo_mm: 0.0,
-        warnings: vec![Warning::new(
-            "the photo shows one colour only, taken for bare filler: no coat is left. If the panel is all coat, it was not blocked yet: \
-             block it and take the photo again",
-        )],
+        warnings: vec![Warning::new(text)],
     }
 }
 

@@ -11,7 +11,9 @@
 //!    size stays.
 
 use super::blocks::{Blocks, box_sum};
+use super::rectified::Raster;
 use nalgebra::DMatrix;
+use rayon::prelude::*;
 
 /// Degree of the polynomial that is fitted to steps.
 const STEP_DEGREE: usize = 3;
@@ -235,4 +237,65 @@ fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
             l[c] += left[k] / (weight[k] + LOCAL_SHARE * full);
         }
     }
+}
+
+/// One over the light, at the middles of the blocks; straight in between.
+pub(super) struct Gain {
+    size: [usize; 2],
+    per: f32,
+    values: Vec<[f32; 3]>,
+}
+
+impl Gain {
+    pub(super) fn of(blocks: &Blocks, light: &Light) -> Self {
+        Gain {
+            size: blocks.size,
+            per: blocks.per as f32,
+            values: light.iter().map(|l| l.map(|v| (-v).exp() as f32)).collect(),
+        }
+    }
+
+    /// What a pixel would show under even light.
+    #[inline]
+    pub(super) fn even(&self, raster: &Raster, at: usize) -> [f32; 3] {
+        let place = |i: usize, n: usize| {
+            let s = (((i as f32) + 0.5) / self.per - 0.5).clamp(0.0, (n - 1) as f32);
+            let low = (s as usize).min(n.saturating_sub(2));
+            (low, (low + 1).min(n - 1), s - low as f32)
+        };
+        let (x0, x1, u) = place(at % raster.size[0], self.size[0]);
+        let (y0, y1, v) = place(at / raster.size[0], self.size[1]);
+        let node = |x: usize, y: usize| &self.values[y * self.size[0] + x];
+        let (a, b, c, d) = (node(x0, y0), node(x1, y0), node(x0, y1), node(x1, y1));
+        let own = raster.light[at];
+        std::array::from_fn(|k| {
+            let lower = a[k] + u * (b[k] - a[k]);
+            let upper = c[k] + u * (d[k] - c[k]);
+            own[k] * (lower + v * (upper - lower))
+        })
+    }
+}
+
+/// Grey levels under even light, 0 to 255 with 128 for the median; `None` where nothing is seen. For a panel of one colour.
+pub fn even_grey(raster: &Raster, blocks: &Blocks, light: &Light) -> Vec<Option<u8>> {
+    let gain = Gain::of(blocks, light);
+    let values: Vec<f32> = (0..raster.light.len())
+        .into_par_iter()
+        .map(|at| {
+            if raster.seen[at] {
+                // The square root spreads grey about as the eye and a camera's code do.
+                gain.even(raster, at).iter().sum::<f32>().max(0.0).sqrt()
+            } else {
+                f32::NAN
+            }
+        })
+        .collect();
+    let sample = values.iter().step_by(7).filter(|v| !v.is_nan());
+    let middle = median(sample.map(|v| f64::from(*v)).collect()) as f32;
+    values
+        .iter()
+        .map(|v| {
+            (!v.is_nan()).then(|| (128.0 * v / middle.max(1e-6)).round().clamp(0.0, 255.0) as u8)
+        })
+        .collect()
 }

@@ -12,6 +12,7 @@ pub mod finder;
 mod glare;
 pub mod light;
 pub mod marker;
+pub mod otsu;
 pub mod picture;
 pub mod pinholes;
 pub mod pitch;

@@ -1,21 +1,21 @@
 //! Pinholes: dots of coat on bare filler, told of where they line up or cluster.
 //!
 //! A single dot may be dust; rows and nests of them are air in the filler. What is denser than chance is found against a Poisson
-//! distribution of dots strewn evenly: in a disc of 25 mm, and in strips of 120 × 6 mm in eighteen directions.
+//! distribution of dots strewn evenly: in a disc of 25 mm, and in strips of 120 × 6 mm in 36 directions.
 
 use super::cells::Pixel;
+use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::HashMap;
 
-/// Half the side of the window a dot must stick out of, mm.
-const AROUND_MM: f64 = 4.0;
-/// How much more coat a dot shows than its surroundings.
-const STICKS_OUT: f32 = 0.2;
+/// How much more coat 3 × 3 pixels on a dot show than those round it, at least; and that many times the noise.
+const LEAST_TOP: f32 = 0.06;
+const TIMES_NOISE: f32 = 4.0;
 /// A dot is smaller than this across, mm: a circle of this radius round it is bare.
 const CLEAR_MM: f64 = 3.0;
 const DISC_MM: f64 = 25.0;
 const STRIP_MM: [f64; 2] = [60.0, 3.0];
-const DIRECTIONS: usize = 18;
+const DIRECTIONS: usize = 36;
 /// Fewest dots that are told of together.
 const FEWEST: usize = 6;
 /// Past this many dots the surface is rough all over, and nothing stands out.
@@ -70,59 +70,107 @@ pub fn find(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<C
     clusters
 }
 
-/// Middles of the dots, mm.
+/// Middles of the dots, mm: tops of the tone's mean over 3 × 3 pixels that stand out of the circle round them, all of it bare.
 fn dots(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<[f64; 2]> {
     let height = pixels.len() / width;
-    let reach = (AROUND_MM / step_mm).round().max(1.0) as isize;
-    let ring = ring(CLEAR_MM / step_mm);
-    let mut found = Vec::new();
-    let at = |x: isize, y: isize| -> Option<(Pixel, f32)> {
-        let inside = x >= 0 && y >= 0 && (x as usize) < width && (y as usize) < height;
-        inside.then(|| {
-            let k = y as usize * width + x as usize;
-            (pixels[k], coat[k])
-        })
+    let mean = mean_of_nine(pixels, coat, width);
+    let offsets = |radius: f64| -> Vec<isize> {
+        let to_offset = |(dx, dy): (isize, isize)| dy * width as isize + dx;
+        ring(radius.max(2.0)).into_iter().map(to_offset).collect()
     };
-    for y in 0..height as isize {
-        for x in 0..width as isize {
-            let k = y as usize * width + x as usize;
-            let own = coat[k];
-            // Bare filler lies about 0, so a dot shows at least as much as it must stick out.
-            if pixels[k] != Pixel::Bare || own < STICKS_OUT || own.is_nan() {
-                continue;
-            }
-            let around = [
-                (-1, -1),
-                (0, -1),
-                (1, -1),
-                (-1, 0),
-                (1, 0),
-                (-1, 1),
-                (0, 1),
-                (1, 1),
-            ];
-            let peak = around.iter().enumerate().all(|(i, (dx, dy))| {
-                at(x + dx, y + dy).is_none_or(|(_, v)| if i < 4 { v < own } else { v <= own })
-            });
-            if !peak {
-                continue;
-            }
-            let base = [(-reach, 0), (reach, 0), (0, -reach), (0, reach)]
-                .iter()
-                .filter_map(|(dx, dy)| at(x + dx, y + dy))
-                .map(|(_, v)| v)
-                .fold(0.0f32, |a, v| a + v / 4.0);
-            let excess = own - base;
-            let clear = ring.iter().all(|(dx, dy)| {
-                at(x + dx, y + dy)
-                    .is_some_and(|(p, v)| p == Pixel::Bare && v < base.max(0.0) + 0.5 * excess)
-            });
-            if excess >= STICKS_OUT && clear {
-                found.push([(x as f64 + 0.5) * step_mm, (y as f64 + 0.5) * step_mm]);
-            }
-        }
+    let circle = offsets(CLEAR_MM / step_mm);
+    let edge = (CLEAR_MM / step_mm).ceil().max(2.0) as usize + 1;
+    let near: Vec<isize> = [-1isize, 0, 1]
+        .iter()
+        .flat_map(|dy| [-1isize, 0, 1].map(|dx| dy * width as isize + dx))
+        .filter(|o| *o != 0)
+        .collect();
+    let rows: Vec<usize> = (edge..height.saturating_sub(edge)).collect();
+    let candidates: Vec<(usize, f32)> = rows
+        .par_iter()
+        .flat_map_iter(|y| {
+            let (mean, circle, near) = (&mean, &circle, &near);
+            (edge..width.saturating_sub(edge)).filter_map(move |x| {
+                let k = y * width + x;
+                let own = mean[k];
+                let other = |o: &isize| mean[k.wrapping_add_signed(*o)];
+                let top = own > LEAST_TOP
+                    && near.iter().all(|o| {
+                        if *o < 0 {
+                            other(o) < own
+                        } else {
+                            other(o) <= own
+                        }
+                    });
+                if !top {
+                    return None;
+                }
+                let round: Vec<f32> = circle.iter().map(other).collect();
+                let around = lower_median(&round)?;
+                let excess = own - around;
+                // A scratch leaves on opposite sides; a blot is all round. A neighbour in a nest is on one side.
+                let high = |i: usize| round[i % round.len()] > around + 0.5 * excess;
+                let half = round.len() / 2;
+                let scratch = (0..half).any(|i| high(i) && (high(i + half) || high(i + half + 1)));
+                let blot = (0..round.len()).filter(|i| high(*i)).count() * 5 > 2 * round.len();
+                (!scratch && !blot).then_some((k, excess))
+            })
+        })
+        .collect();
+    let noise = spread(&mean);
+    candidates
+        .into_iter()
+        .filter(|(_, excess)| *excess > LEAST_TOP.max(TIMES_NOISE * noise))
+        .map(|(k, _)| {
+            [
+                ((k % width) as f64 + 0.5) * step_mm,
+                ((k / width) as f64 + 0.5) * step_mm,
+            ]
+        })
+        .collect()
+}
+
+/// Middle value; `None` when any is not bare.
+fn lower_median(values: &[f32]) -> Option<f32> {
+    if values.iter().any(|v| v.is_nan()) {
+        return None;
     }
-    found
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f32::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
+}
+
+/// Mean tone over 3 × 3 pixels; NaN where one of them is not bare.
+fn mean_of_nine(pixels: &[Pixel], coat: &[f32], width: usize) -> Vec<f32> {
+    let height = pixels.len() / width;
+    let bare: Vec<f32> = pixels
+        .iter()
+        .zip(coat)
+        .map(|(p, v)| if *p == Pixel::Bare { *v } else { f32::NAN })
+        .collect();
+    (0..pixels.len())
+        .into_par_iter()
+        .map(|k| {
+            let (x, y) = (k % width, k / width);
+            if x == 0 || y == 0 || x + 1 >= width || y + 1 >= height {
+                return f32::NAN;
+            }
+            let row = |k: usize| bare[k - 1] + bare[k] + bare[k + 1];
+            (row(k - width) + row(k) + row(k + width)) / 9.0
+        })
+        .collect()
+}
+
+/// Standard deviation of what is plain: the median of differences between places six pixels apart, every seventeenth.
+fn spread(mean: &[f32]) -> f32 {
+    let mut steps: Vec<f32> = (0..mean.len().saturating_sub(6))
+        .step_by(17)
+        .map(|k| (mean[k + 6] - mean[k]).abs())
+        .filter(|v| !v.is_nan())
+        .collect();
+    steps.sort_by(f32::total_cmp);
+    // The median of |a − b| of two normal values is 0.6745·√2 standard deviations.
+    steps.get(steps.len() / 2).copied().unwrap_or(0.0) / (0.6745 * std::f32::consts::SQRT_2)
 }
 
 fn ring(radius: f64) -> Vec<(isize, isize)> {
@@ -136,7 +184,6 @@ fn ring(radius: f64) -> Vec<(isize, isize)> {
             )
         })
         .collect();
-    places.sort_unstable();
     places.dedup();
     places
 }

@@ -13,7 +13,7 @@ use serde::Serialize;
 use std::f64::consts::TAU;
 
 /// Side of a tile, mm, about.
-const TILE_MM: f64 = 400.0;
+const TILE_MM: f64 = 200.0;
 /// Shortest pitch that is looked for, mm and cells.
 const SHORTEST_MM: f64 = 25.0;
 const SHORTEST_CELLS: f64 = 2.5;
@@ -192,36 +192,33 @@ fn judged(field: &Field, tiles: [usize; 2], amplitudes: &[Complex], f: [f64; 2])
         [0, 0, tx, ty.div_ceil(2)],
         [0, ty / 2, tx, ty],
     ];
-    parts
-        .into_iter()
-        .filter_map(|[x0, y0, x1, y1]| {
-            let own: Vec<Complex> = (y0..y1)
-                .flat_map(|y| (x0..x1).map(move |x| amplitudes[y * tx + x]))
-                .collect();
-            let tiles_in = own.len() as f64;
-            let total: f64 = own.iter().map(|a| square(*a)).sum();
-            let sum = own.iter().fold([0.0; 2], |s, a| [s[0] + a[0], s[1] + a[1]]);
-            let keeps_step = square(sum) / (tiles_in * total).max(1e-12);
-            let cells = field.size[0] as f64 * field.size[1] as f64 * tiles_in / (tx * ty) as f64;
-            let strength = 2.0 * square(sum) / (cells * cells * field.variance);
-            let chance = (1.0 - keeps_step).max(0.0).powf(tiles_in - 1.0) * WAVES;
-            let side = |i: usize, n: usize, cells: usize| {
-                i as f64 / n as f64 * cells as f64 * field.cell_mm
-            };
-            (chance < CHANCE && strength >= LEAST_SHARE).then(|| {
-                let angle = f[1].atan2(f[0]).to_degrees();
-                Pitch {
-                    pitch_mm: 1.0 / f[0].hypot(f[1]),
-                    direction_deg: if angle > 90.0 { angle - 180.0 } else { angle },
-                    extent_mm: [
-                        side(x0, tx, field.size[0]),
-                        side(y0, ty, field.size[1]),
-                        side(x1, tx, field.size[0]),
-                        side(y1, ty, field.size[1]),
-                    ],
-                    strength: strength.min(1.0),
-                }
-            })
+    // A half is told of only where the whole does not keep step.
+    parts.into_iter().find_map(|[x0, y0, x1, y1]| {
+        let own: Vec<Complex> = (y0..y1)
+            .flat_map(|y| (x0..x1).map(move |x| amplitudes[y * tx + x]))
+            .collect();
+        let tiles_in = own.len() as f64;
+        let total: f64 = own.iter().map(|a| square(*a)).sum();
+        let sum = own.iter().fold([0.0; 2], |s, a| [s[0] + a[0], s[1] + a[1]]);
+        let keeps_step = square(sum) / (tiles_in * total).max(1e-12);
+        let cells = field.size[0] as f64 * field.size[1] as f64 * tiles_in / (tx * ty) as f64;
+        let strength = 2.0 * square(sum) / (cells * cells * field.variance);
+        let chance = (1.0 - keeps_step).max(0.0).powf(tiles_in - 1.0) * WAVES;
+        let side =
+            |i: usize, n: usize, cells: usize| i as f64 / n as f64 * cells as f64 * field.cell_mm;
+        (chance < CHANCE && strength >= LEAST_SHARE).then(|| {
+            let angle = f[1].atan2(f[0]).to_degrees();
+            Pitch {
+                pitch_mm: 1.0 / f[0].hypot(f[1]),
+                direction_deg: if angle > 90.0 { angle - 180.0 } else { angle },
+                extent_mm: [
+                    side(x0, tx, field.size[0]),
+                    side(y0, ty, field.size[1]),
+                    side(x1, tx, field.size[0]),
+                    side(y1, ty, field.size[1]),
+                ],
+                strength: strength.min(1.0),
+            }
         })
-        .max_by(|a, b| a.strength.total_cmp(&b.strength))
+    })
 }

@@ -11,8 +11,11 @@ use super::tones::Tones;
 const LEAST_CM2: f64 = 1.0;
 /// A patch larger than this share of the panel is no substrate shown by sanding through a high.
 const MOST_SHARE: f64 = 0.15;
-/// Share of a patch's rim that may lie on the edge of what is seen.
-const MOST_ON_EDGE: f64 = 0.2;
+/// Share of a patch's rim that may lie on the edge of what is seen; a patch larger than so many cm² may not touch it at all (an arm).
+const MOST_ON_EDGE: f64 = 0.35;
+const MOST_AT_EDGE_CM2: f64 = 30.0;
+/// Least share that a patch fills of the ellipse with its second moments: fingers and elbows fill less.
+const LEAST_FILLED: f64 = 0.6;
 /// Share of the filler's colour that must be round a patch.
 const LEAST_PLAIN_ROUND: f64 = 0.75;
 /// A patch as straight as this (area over that of the box around it, turned) and this much longer than wide is tape.
@@ -165,6 +168,8 @@ fn judge(
         && !darker
         && piece.len() as f64 <= MOST_SHARE * seen as f64
         && (on_edge as f64) <= MOST_ON_EDGE * rim as f64
+        && (on_edge < 2 || piece.len() as f64 * blocks.mm * blocks.mm <= MOST_AT_EDGE_CM2 * 100.0)
+        && moments(blocks, &piece).filled >= LEAST_FILLED
         && plain_round >= LEAST_PLAIN_ROUND
         && !is_tape(blocks, &piece);
     Patch {
@@ -198,33 +203,48 @@ fn mean_even(blocks: &Blocks, tones: &Tones, piece: &[usize]) -> [f64; 3] {
     sum.map(|s| s / piece.len().max(1) as f64)
 }
 
-/// Long, straight and evenly wide: nearly fills the box around it that lies along its main axis (an ellipse fills π/4).
-pub(super) fn is_tape(blocks: &Blocks, piece: &[usize]) -> bool {
-    let n = piece.len() as f64;
-    let place = |k: usize| [(k % blocks.size[0]) as f64, (k / blocks.size[0]) as f64];
-    let mut mean = [0.0; 2];
-    for &k in piece {
-        let p = place(k);
-        mean = [mean[0] + p[0] / n, mean[1] + p[1] / n];
-    }
+/// Shape of a piece by its second moments.
+struct Moments {
+    /// Direction of the main axis.
+    angle: f64,
+    /// Share that the piece fills of the ellipse with its moments.
+    filled: f64,
+}
+
+fn moments(blocks: &Blocks, piece: &[usize]) -> Moments {
+    let n = piece.len().max(1) as f64;
+    let places = || piece.iter().map(|k| place(blocks, *k));
+    let mean = places().fold([0.0; 2], |m, p| [m[0] + p[0] / n, m[1] + p[1] / n]);
     let (mut xx, mut xy, mut yy) = (1.0 / 12.0, 0.0, 1.0 / 12.0);
-    for &k in piece {
-        let p = place(k);
+    for p in places() {
         let (dx, dy) = (p[0] - mean[0], p[1] - mean[1]);
         xx += dx * dx / n;
         xy += dx * dy / n;
         yy += dy * dy / n;
     }
-    let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
-    let (sin, cos) = angle.sin_cos();
+    // An ellipse of area A has second moments with determinant (A/4π)².
+    let ellipse = 4.0 * std::f64::consts::PI * (xx * yy - xy * xy).max(1e-9).sqrt();
+    Moments {
+        angle: 0.5 * (2.0 * xy).atan2(xx - yy),
+        filled: n / ellipse,
+    }
+}
+
+fn place(blocks: &Blocks, k: usize) -> [f64; 2] {
+    [(k % blocks.size[0]) as f64, (k / blocks.size[0]) as f64]
+}
+
+/// Long, straight and evenly wide: nearly fills the box around it that lies along its main axis (an ellipse fills π/4).
+pub(super) fn is_tape(blocks: &Blocks, piece: &[usize]) -> bool {
+    let (sin, cos) = moments(blocks, piece).angle.sin_cos();
     let mut ends = [[f64::INFINITY, f64::NEG_INFINITY]; 2];
     for &k in piece {
-        let p = place(k);
+        let p = place(blocks, k);
         let turned = [p[0] * cos + p[1] * sin, p[1] * cos - p[0] * sin];
         for (end, v) in ends.iter_mut().zip(turned) {
             *end = [end[0].min(v), end[1].max(v)];
         }
     }
     let [long, wide] = ends.map(|e| e[1] - e[0] + 1.0);
-    long >= TAPE_ASPECT * wide && n >= STRAIGHT * long * wide
+    long >= TAPE_ASPECT * wide && piece.len() as f64 >= STRAIGHT * long * wide
 }

@@ -6,7 +6,7 @@
 
 use super::blocks::Blocks;
 use super::colours::{self, Colour};
-use super::light::{self, Light};
+use super::light::{self, Gain, Light};
 use super::rectified::Raster;
 use nalgebra::{Matrix3, Vector3};
 use rayon::prelude::*;
@@ -54,7 +54,7 @@ pub fn fit(raster: &Raster, blocks: &Blocks, start: Light, pair: [&Colour; 2]) -
         }
         kinds = plain_kinds(blocks, &light, logs);
     }
-    let gain = Gain::of(blocks, &light, raster);
+    let gain = Gain::of(blocks, &light);
     let amid = |k: usize| {
         let kind = kinds[k]?;
         blocks
@@ -108,43 +108,6 @@ fn mean_log(blocks: &Blocks, light: &Light, kinds: &[Option<usize>], m: usize) -
         count += 1.0;
     }
     (count > 0.0).then(|| sum.map(|s| s / count))
-}
-
-/// One over the light, at the middles of the blocks; straight in between.
-struct Gain {
-    size: [usize; 2],
-    per: f32,
-    values: Vec<[f32; 3]>,
-}
-
-impl Gain {
-    fn of(blocks: &Blocks, light: &Light, _raster: &Raster) -> Self {
-        Gain {
-            size: blocks.size,
-            per: blocks.per as f32,
-            values: light.iter().map(|l| l.map(|v| (-v).exp() as f32)).collect(),
-        }
-    }
-
-    /// What a pixel would show under even light.
-    #[inline]
-    fn even(&self, raster: &Raster, at: usize) -> [f32; 3] {
-        let place = |i: usize, n: usize| {
-            let s = (((i as f32) + 0.5) / self.per - 0.5).clamp(0.0, (n - 1) as f32);
-            let low = (s as usize).min(n.saturating_sub(2));
-            (low, (low + 1).min(n - 1), s - low as f32)
-        };
-        let (x0, x1, u) = place(at % raster.size[0], self.size[0]);
-        let (y0, y1, v) = place(at / raster.size[0], self.size[1]);
-        let node = |x: usize, y: usize| &self.values[y * self.size[0] + x];
-        let (a, b, c, d) = (node(x0, y0), node(x1, y0), node(x0, y1), node(x1, y1));
-        let own = raster.light[at];
-        std::array::from_fn(|k| {
-            let lower = a[k] + u * (b[k] - a[k]);
-            let upper = c[k] + u * (d[k] - c[k]);
-            own[k] * (lower + v * (upper - lower))
-        })
-    }
 }
 
 /// Colours of the two kinds and the axis along which a pixel's tone is read.
