@@ -4,7 +4,9 @@
 //! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low and its outline, never a depth.
 
 pub mod finder;
+pub mod layout;
 pub mod marker;
+pub mod page;
 pub mod placement;
 pub mod targets;
 
