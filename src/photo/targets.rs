@@ -29,8 +29,8 @@ pub const READ: Spread = Spread {
     photo_px: 2.0,
     tape_mm: solve::TAPE_MM,
 };
-/// Where the places of cells may be off by more than this, it is said, mm: half a cell of 10 mm.
-const WORTH_SAYING_MM: f64 = 5.0;
+/// Where places may be off by more than this, it is said, mm: a cell of the coat.
+const WORTH_SAYING_MM: f64 = 10.0;
 /// Targets that miss by no more than this are worse than they should be, but no other panel's, mm and parts of the longer side.
 const STILL_THIS_PANEL: (f64, f64) = (3.0, 0.0025);
 /// Standard deviations, at the place known least, within which the worst place of a panel lies in about 19 photos of 20 (tried on simulated panels).

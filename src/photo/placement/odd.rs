@@ -16,6 +16,9 @@ const CLEAR: f64 = 6.0;
 pub const USUAL_LENS: f64 = 7.0;
 /// Focal lengths from which an explanation is tried, over the photo's longer side.
 const QUICK_FOCALS: [f64; 2] = [0.9, 2.0];
+/// What a swap is ahead of a target left out: it has no place free to choose. In misfit 2·ln of the places there are, some 150 × 150 that could
+/// be told apart on a panel (worked out).
+const NOTHING_FREE: f64 = 20.0;
 /// Most suspects of whom all pairs are tried.
 const MOST_SUSPECTS: usize = 12;
 
@@ -250,8 +253,7 @@ fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize], model: &Model) -> V
         let (misfit, sound) = misfit_of(setting, &exchanged, model)?;
         Some(Tried {
             slips: vec![Slip::Swapped(i.min(j), i.max(j))],
-            // Two coordinates more are explained than where one target is left out.
-            misfit: misfit - 2.0,
+            misfit: misfit - NOTHING_FREE,
             sound,
         })
     })
