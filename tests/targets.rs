@@ -4,6 +4,7 @@ use crate::support::panel;
 use crate::support::targets::{Spoiling, Surface, Taped, View, paint};
 use lowspot::panel::Panel;
 use lowspot::photo::finder;
+use lowspot::photo::placement::solve::Spread;
 use lowspot::photo::placement::{Placement, homography};
 use lowspot::photo::targets::{self, Seen};
 use rand::seq::SliceRandom;
@@ -217,9 +218,20 @@ fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
+/// The same, six of them in general position: no three in line.
+const SCATTERED: [[f64; 2]; 6] = [
+    [60.0, 60.0],
+    [1740.0, 90.0],
+    [1700.0, 1140.0],
+    [100.0, 1100.0],
+    [1150.0, 420.0],
+    [620.0, 760.0],
+];
+
 /// The first `count` targets as a view shows them, taped within `tape_mm` and seen within `photo_px` (standard deviations).
 fn seen(view: &View, count: usize, tape_mm: f64, photo_px: f64, rng: &mut ChaCha8Rng) -> Vec<Seen> {
-    let shown = PLACES.iter().zip(1..).take(count).filter_map(|(p, n)| {
+    let places: &[[f64; 2]] = if count == 6 { &SCATTERED } else { &PLACES };
+    let shown = places.iter().zip(1..).take(count).filter_map(|(p, n)| {
         let q = view.photo(p[0], p[1])?;
         Some(Seen {
             name: format!("target {n}"),
@@ -277,8 +289,7 @@ fn placed_over_views(form: &str, surface: Surface, count: usize) -> (f64, f64, u
         let view = view_of(surface, &mut rng);
         let targets = seen(&view, count, 1.0, 0.3, &mut rng);
         plane.push(misplaced(&view, &plane_only(&targets)).0);
-        let placed =
-            targets::fit(&panel, view.size, targets, targets::FOUND_SD_PX).expect("placed");
+        let placed = targets::fit(&panel, view.size, targets, targets::FOUND).expect("placed");
         let (rms, worst) = misplaced(&view, &placed.placement);
         ours.push(rms);
         held += usize::from(worst <= placed.may_be_off_mm);
@@ -340,8 +351,8 @@ fn photo_and_panel_are_each_others_inverse_to_a_hundredth_of_a_mm() {
         let mut rng = ChaCha8Rng::seed_from_u64(4);
         let view = view_of(surface, &mut rng);
         let targets = seen(&view, 12, 1.0, 0.3, &mut rng);
-        let placed = targets::fit(&panel_of(form), view.size, targets, targets::FOUND_SD_PX)
-            .expect("placed");
+        let placed =
+            targets::fit(&panel_of(form), view.size, targets, targets::FOUND).expect("placed");
         for i in -1..=19 {
             for j in -1..=13 {
                 let (x, y) = (100.0 * f64::from(i), 100.0 * f64::from(j));
@@ -358,6 +369,9 @@ fn photo_and_panel_are_each_others_inverse_to_a_hundredth_of_a_mm() {
 
 // Wrong targets.
 
+/// Views a kind of slip is tried on.
+const SLIPS: u64 = 20;
+
 /// How often a slip is named rightly, doubted or refused, missed, or another blamed, over views of a kind of panel.
 fn slips_named(
     form: &str,
@@ -367,13 +381,13 @@ fn slips_named(
 ) -> [usize; 4] {
     let panel = panel_of(form);
     let mut tally = [0; 4];
-    for seed in 0..20 {
+    for seed in 0..SLIPS {
         let mut rng = ChaCha8Rng::seed_from_u64(900 + seed);
         let view = view_of(surface, &mut rng);
         let mut targets = seen(&view, count, 0.7, 0.3, &mut rng);
         let mut wrong = slip(&mut targets, &mut rng);
         wrong.sort();
-        let kind = match targets::fit(&panel, view.size, targets, targets::FOUND_SD_PX) {
+        let kind = match targets::fit(&panel, view.size, targets, targets::FOUND) {
             Ok(placed) => {
                 let mut named: Vec<String> =
                     placed.left_out.iter().map(|l| l.name.clone()).collect();
@@ -418,32 +432,35 @@ fn swapped(targets: &mut Vec<Seen>, rng: &mut ChaCha8Rng) -> Vec<String> {
 
 #[test]
 fn a_mistyped_target_of_six_and_a_swapped_pair_of_seven_are_named() {
+    let mut failures = Vec::new();
     for (form, surface) in [
         ("flat", Surface::Flat),
         ("crowned", CROWN),
         ("ruled-x", Surface::Wing),
     ] {
-        for count in [5, 6, 8] {
+        for count in [5, 6, 7, 8] {
             let [named, _, missed, blamed] = slips_named(form, surface, count, &mistyped);
-            assert_eq!(blamed, 0, "{form} {count}");
-            assert!(
-                count < 6 || named >= 18,
-                "{form} {count}: named {named}, missed {missed}"
+            failures.extend((blamed > 0).then(|| format!("{form}, {count}: {blamed} blamed")));
+            let enough = count < 6 || 10 * named >= 9 * SLIPS as usize && missed == 0;
+            failures.extend(
+                (!enough).then(|| format!("{form}, {count}: {named} named, {missed} missed")),
             );
         }
         for count in [6, 7, 8] {
             let [named, _, missed, blamed] = slips_named(form, surface, count, &swapped);
-            assert_eq!((blamed, missed), (0, 0), "{form} {count}");
-            assert!(count < 7 || named >= 18, "{form} {count}: named {named}");
+            let enough =
+                (count < 7 || 10 * named >= 9 * SLIPS as usize) && missed == 0 && blamed == 0;
+            failures.extend((!enough).then(|| {
+                format!("{form}, {count} swapped: {named} named, {missed} missed, {blamed} blamed")
+            }));
         }
-        let [sound, refused, missed, _] = slips_named(form, surface, 8, &|_, _| Vec::new());
-        assert_eq!((refused, missed), (0, 0), "{form}");
-        assert!(
-            sound >= 19,
-            "{form}: sound targets blamed in {} of 20",
-            20 - sound
+        let [sound, doubted, _, _] = slips_named(form, surface, 8, &|_, _| Vec::new());
+        failures.extend(
+            (sound < SLIPS as usize)
+                .then(|| format!("{form}: {sound} of {SLIPS} sound, {doubted} doubted")),
         );
     }
+    assert!(failures.is_empty(), "{failures:#?}");
 }
 
 #[test]
@@ -454,7 +471,7 @@ fn targets_of_another_panel_are_refused_with_how_far_they_miss() {
     for t in &mut targets {
         t.on_panel = [rng.random_range(0.0..1800.0), rng.random_range(0.0..1200.0)];
     }
-    let error = targets::fit(&panel_of("flat"), view.size, targets, targets::FOUND_SD_PX)
+    let error = targets::fit(&panel_of("flat"), view.size, targets, targets::FOUND)
         .expect_err("refused")
         .to_string();
     assert!(
@@ -479,7 +496,7 @@ fn targets_in_a_line_determine_nothing() {
                 in_photo: view.photo(p[0], p[1]).expect("seen"),
             })
             .collect();
-        let outcome = targets::fit(&panel_of("flat"), view.size, targets, targets::FOUND_SD_PX);
+        let outcome = targets::fit(&panel_of("flat"), view.size, targets, targets::FOUND);
         match outcome {
             Err(e) => assert!(
                 refused
@@ -505,4 +522,187 @@ fn targets_in_a_line_determine_nothing() {
     );
     check(&[[0., 0.], [900., 200.], [1800., 0.], [900., 1200.]], false);
     check(&[[0., 0.], [1800., 0.], [1800., 1200.], [0., 1200.]], false);
+}
+
+// Against numbers from outside.
+
+/// cv2.findHomography (OpenCV 5.0.0, method 0: least squares) on the same points; it gave these homography entries and 39.8467 px rms. The points are
+/// made up and fit badly, so that the least-squares solutions of different cost functions would differ.
+#[test]
+fn the_homography_is_that_of_opencv() {
+    let pairs = [
+        ([40.0, 60.0], [411.3, 2300.2]),
+        ([1750.0, 35.0], [3390.8, 2561.7]),
+        ([1720.0, 1130.0], [2984.1, 640.9]),
+        ([55.0, 1160.0], [702.6, 588.4]),
+        ([900.0, 590.0], [1853.7, 1371.5]),
+        ([420.0, 900.0], [1247.2, 958.8]),
+        ([1330.0, 250.0], [2585.9, 2004.6]),
+    ];
+    let check = |pairs: &[homography::Pair], expected: [[f64; 2]; 3], within: f64| {
+        let (h, _) = homography::fitted(pairs).expect("a homography");
+        for (p, q) in [[900.0, 600.0], [0.0, 0.0], [1800.0, 1200.0]]
+            .iter()
+            .zip(expected)
+        {
+            let found = homography::apply(&h, *p).expect("seen");
+            assert!(
+                (found[0] - q[0]).hypot(found[1] - q[1]) < within,
+                "{found:?}, OpenCV {q:?}"
+            );
+        }
+    };
+    check(
+        &pairs,
+        [
+            [1853.6697728515073, 1388.9047998780015],
+            [326.5562638511419, 2422.1670327725],
+            [3082.2451196842767, 557.636856358516],
+        ],
+        0.01,
+    );
+    check(
+        &pairs[..4],
+        [
+            [1817.8305330442124, 1405.6891229612925],
+            [329.1937198059538, 2414.3610602100152],
+            [3084.9226981813104, 547.1316175202684],
+        ],
+        1e-4,
+    );
+}
+
+/// The four-point map worked out in exact fractions: the unit square's centre goes to (50.75, 4946/68).
+#[test]
+fn four_points_give_the_exact_homography() {
+    let pairs = [
+        ([0.0, 0.0], [10.0, 20.0]),
+        ([1.0, 0.0], [110.0, 10.0]),
+        ([1.0, 1.0], [95.0, 130.0]),
+        ([0.0, 1.0], [25.0, 100.0]),
+    ];
+    let (h, _) = homography::fitted(&pairs).expect("a homography");
+    let h = h / h[(2, 2)];
+    let exact = [
+        [9560.0 / 177.0, 1385.0 / 59.0, 10.0],
+        [-2510.0 / 177.0, 6720.0 / 59.0, 20.0],
+        [-74.0 / 177.0, 20.0 / 59.0, 1.0],
+    ];
+    for (r, row) in exact.iter().enumerate() {
+        for (c, v) in row.iter().enumerate() {
+            assert!((h[(r, c)] - v).abs() < 1e-9, "entry {r} {c}: {}", h[(r, c)]);
+        }
+    }
+    let corners = pairs.map(|p| p.1);
+    let closed = finder::quad::from_unit_square(&corners).expect("a quadrilateral");
+    for (r, row) in exact.iter().enumerate() {
+        for (c, v) in row.iter().enumerate() {
+            assert!(
+                (closed[r][c] - v).abs() < 1e-12,
+                "closed form, entry {r} {c}"
+            );
+        }
+    }
+}
+
+/// Inner corners of a real chessboard, 25 mm squares, in thirteen photos taken with a lens that distorts (tests/data/chessboard; 640 × 480 px).
+fn chessboards() -> Vec<(String, Vec<Seen>)> {
+    let text = include_str!("data/chessboard/corners.csv");
+    let mut photos: Vec<(String, Vec<Seen>)> = Vec::new();
+    for line in text.lines().filter(|l| l.starts_with("left")) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |i: usize| cells[i].parse::<f64>().expect("a number");
+        let seen = Seen {
+            name: format!("corner {} {}", cells[1], cells[2]),
+            on_panel: [25.0 * number(1), 25.0 * number(2)],
+            // The table counts from the middle of the first pixel.
+            in_photo: [number(3) + 0.5, number(4) + 0.5],
+        };
+        match photos.iter_mut().find(|(name, _)| name == cells[0]) {
+            Some((_, list)) => list.push(seen),
+            None => photos.push((cells[0].into(), vec![seen])),
+        }
+    }
+    photos
+}
+
+/// Errors of distances of 50 mm and more between corners in one row or column that took no part in the fit, parts of the distance; root mean
+/// square over all photos, and rms misplacement of those corners in mm.
+fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
+    let board = panel(
+        "name = \"board\"\nlength = 200\nwidth = 125\nform = \"flat\"\n[[limit]]\nbase = 50\ngap = 0.3\n",
+    );
+    let spread = Spread {
+        photo_px: 0.3,
+        tape_mm: 0.1,
+    };
+    let (mut square, mut n, mut off, mut m) = (0.0, 0.0, 0.0, 0.0);
+    for (name, corners) in chessboards() {
+        assert_eq!(corners.len(), 54, "{name}");
+        let is_used = |s: &&Seen| {
+            used(
+                (s.on_panel[0] / 25.0) as usize,
+                (s.on_panel[1] / 25.0) as usize,
+            )
+        };
+        let targets: Vec<Seen> = corners.iter().filter(is_used).cloned().collect();
+        let placed = targets::fit(&board, [640, 480], targets, spread).expect("placed");
+        let held: Vec<([f64; 2], [f64; 2])> = corners
+            .iter()
+            .filter(|s| !is_used(s))
+            .map(|s| {
+                (
+                    s.on_panel,
+                    placed
+                        .placement
+                        .point_on_panel(s.in_photo[0], s.in_photo[1])
+                        .expect("on the board"),
+                )
+            })
+            .collect();
+        let mut here = 0.0;
+        for (i, (p, a)) in held.iter().enumerate() {
+            here += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
+            off += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
+            m += 1.0;
+            for (q, b) in &held[..i] {
+                let (dx, dy) = (p[0] - q[0], p[1] - q[1]);
+                let true_mm = dx.hypot(dy);
+                if (dx == 0.0 || dy == 0.0) && true_mm >= 50.0 {
+                    let found = (a[0] - b[0]).hypot(a[1] - b[1]);
+                    square += ((found - true_mm) / true_mm).powi(2);
+                    n += 1.0;
+                }
+            }
+        }
+        eprintln!(
+            "{name}: {:.2} mm rms, lens {:?}",
+            f64::sqrt(here / held.len() as f64),
+            placed
+                .placement
+                .camera()
+                .map(|c| (c.focal as i32, (100.0 * c.distortion).round() / 100.0))
+        );
+    }
+    (f64::sqrt(square / n), f64::sqrt(off / m))
+}
+
+#[test]
+fn distances_on_real_chessboards_are_recovered() {
+    let outer = |c: usize, r: usize| c % 8 == 0 && r % 5 == 0;
+    let twelve = |c: usize, r: usize| {
+        c % 8 == 0 && r % 5 == 0
+            || c == 4 && r % 5 == 0
+            || c % 8 == 0 && (r == 2)
+            || (c == 2 || c == 6) && (r == 1 || r == 4)
+    };
+    let (four, four_mm) = board_errors(&outer);
+    let (many, many_mm) = board_errors(&twelve);
+    eprintln!(
+        "four outer corners: {:.2} % of distances, {four_mm:.2} mm; twelve: {:.2} %, {many_mm:.2} mm",
+        100.0 * four,
+        100.0 * many
+    );
+    assert!(many < 0.005, "twelve targets: {:.2} %", 100.0 * many);
+    assert!(many < four, "more targets serve");
 }

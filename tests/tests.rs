@@ -12,5 +12,6 @@ mod samples;
 mod samples_read;
 mod show;
 mod support;
+mod target_files;
 mod targets;
 mod truth;

@@ -27,6 +27,8 @@ pub enum Command {
     Map(MapArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
+    /// Write a page of numbered targets to print and tape on before a photo of the guide coat
+    Targets(TargetsArgs),
     /// Write two made-up jobs into a new folder, map both, and tell what to try next
     Demo(DemoArgs),
 }
@@ -93,6 +95,29 @@ pub struct BlankArgs {
     pub out: Option<PathBuf>,
 }
 
+/// `lowspot targets`.
+#[derive(Debug, Args)]
+pub struct TargetsArgs {
+    /// The panel, for advice where to tape them: panel.toml
+    #[arg(long, value_name = "PANEL.toml")]
+    pub panel: Option<PathBuf>,
+    /// How many; without it 8, on a curved panel 9
+    #[arg(long, value_name = "N")]
+    pub count: Option<u16>,
+    /// First number, 0 to 249
+    #[arg(long, value_name = "N", default_value = "1")]
+    pub first: u16,
+    /// Side of a target's dark border, 15 to 150 mm (a unit may be given)
+    #[arg(long, value_name = "LENGTH", default_value = "50 mm")]
+    pub size: String,
+    /// Paper
+    #[arg(long, value_enum, default_value = "a4")]
+    pub paper: PaperWord,
+    /// Folder for the pages
+    #[arg(long, value_name = "DIR", default_value = "lowspot-targets")]
+    pub out: PathBuf,
+}
+
 /// `lowspot demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
@@ -149,4 +174,13 @@ pub enum ToolWord {
     WaveGauge,
     /// Heights against a fixed bridge or rail
     Bridge,
+}
+
+/// Words for the paper.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum PaperWord {
+    /// 210 x 297 mm
+    A4,
+    /// 8.5 x 11 in
+    Letter,
 }

@@ -11,19 +11,26 @@ use super::finder::{self, Found};
 use super::placement::Placement;
 use super::placement::homography::{self, Pair};
 use super::placement::odd::{self, Slip, Verdict};
-use super::placement::solve::{self, Setting, Solution};
+use super::placement::solve::{self, Sensitivity, Setting, Solution, Spread};
 use crate::panel::{Form, Panel};
 use crate::problem::{Error, Warning};
 use crate::text;
 use image::GrayImage;
 use std::path::Path;
 
-/// Standard deviation of a numbered target's centre as found, px (measured: `docs/method.md`).
-pub const FOUND_SD_PX: f64 = 0.6;
-/// Standard deviation of a place read off the photo by a person, px (common practice, no source).
-pub const READ_SD_PX: f64 = 2.0;
-/// Where the places of cells may be off by more than this, it is said, mm: half a cell of 10 mm.
-const WORTH_SAYING_MM: f64 = 5.0;
+/// Numbered targets found by the program. In made-up photos their centres are off by less than 0.1 px (`docs/method.md`); lenses, and paper that does
+/// not lie quite flat, add to it.
+pub const FOUND: Spread = Spread {
+    photo_px: 0.6,
+    tape_mm: solve::TAPE_MM,
+};
+/// Places read off the photo by a person (common practice, no source).
+pub const READ: Spread = Spread {
+    photo_px: 2.0,
+    tape_mm: solve::TAPE_MM,
+};
+/// Where places may be off by more than this, it is said, mm: a cell of the coat.
+const WORTH_SAYING_MM: f64 = 10.0;
 /// Targets that miss by no more than this are worse than they should be, but no other panel's, mm and parts of the longer side.
 const STILL_THIS_PANEL: (f64, f64) = (3.0, 0.0025);
 /// Standard deviations, at the place known least, within which the worst place of a panel lies in about 19 photos of 20 (tried on simulated panels).
@@ -95,7 +102,7 @@ pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Pl
             let file = path.display().to_string();
             let text = text::read(path, MOST_BYTES).map_err(|fault| Error::Faults(vec![fault]))?;
             let (seen, warnings) = file::parse(&text, &file, panel, size).map_err(Error::Faults)?;
-            let mut placed = fit(panel, size, seen, READ_SD_PX)?;
+            let mut placed = fit(panel, size, seen, READ)?;
             placed.warnings.splice(0..0, warnings);
             placed
         }
@@ -105,7 +112,7 @@ pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Pl
             if !enough {
                 return Err(Error::Photo(too_few(panel, &found, seen.len(), &left_out)));
             }
-            let mut placed = fit(panel, size, seen, FOUND_SD_PX)?;
+            let mut placed = fit(panel, size, seen, FOUND)?;
             placed.left_out.extend(left_out);
             placed
         }
@@ -187,13 +194,18 @@ fn counted(n: usize, what: &str) -> String {
     }
 }
 
-/// Places the panel with these targets; `sd_px` is the standard deviation of their places in the photo, `size` the photo's columns and rows.
+/// Places the panel with these targets; `spread` says how well their places are known, `size` the photo's columns and rows.
 ///
 /// A plane panel gets a homography where that explains all targets, else a camera (focal length, lens, pose) and a bent panel are fitted.
 ///
 /// # Errors
 /// [`Error::Photo`]: fewer than four, all but in one line, or not of this panel.
-pub fn fit(panel: &Panel, size: [u32; 2], seen: Vec<Seen>, sd_px: f64) -> Result<Placed, Error> {
+pub fn fit(
+    panel: &Panel,
+    size: [u32; 2],
+    seen: Vec<Seen>,
+    spread: Spread,
+) -> Result<Placed, Error> {
     if seen.len() < 4 {
         return Err(Error::Photo(format!(
             "{}; four are needed",
@@ -205,7 +217,7 @@ pub fn fit(panel: &Panel, size: [u32; 2], seen: Vec<Seen>, sd_px: f64) -> Result
     let setting = Setting {
         panel,
         size: size.map(f64::from),
-        photo_sd_px: sd_px,
+        spread,
     };
     let (solution, slips, disagree) = match odd::judge(&setting, &pairs) {
         Verdict::Agree(solution, slips) => (Some(solution), slips, None),
@@ -394,6 +406,7 @@ fn doubt(
 /// [`WORST_OF_PANEL`] standard deviations of the least certain place on the panel, mm.
 fn may_be_off(panel: &Panel, solution: &Solution) -> f64 {
     const ALONG: usize = 9;
+    let sensitivity = Sensitivity::about(&solution.camera);
     let step = |i: usize, side: f64| i as f64 / (ALONG - 1) as f64 * side;
     (0..ALONG * ALONG)
         .map(|i| {
@@ -403,7 +416,7 @@ fn may_be_off(panel: &Panel, solution: &Solution) -> f64 {
             ]
         })
         .filter(|p| panel.contains(p[0], p[1]))
-        .filter_map(|p| solve::place_sd_mm(solution, p))
+        .filter_map(|p| solve::place_sd_mm(solution, &sensitivity, p))
         .fold(f64::NAN, f64::max)
         * WORST_OF_PANEL
 }

@@ -10,20 +10,7 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 pub const SHAPE: usize = 9;
 /// How many numbers camera, pose and shape have together.
 pub const UNKNOWNS: usize = 10 + SHAPE;
-/// Powers of u and v (each over half the panel's side) of the shape's terms.
-const POWERS: [(i32, i32); SHAPE] = [
-    (2, 0),
-    (1, 1),
-    (0, 2),
-    (3, 0),
-    (2, 1),
-    (1, 2),
-    (0, 3),
-    (4, 0),
-    (0, 4),
-];
-
-/// The surface: z = Σ coefficient·(u/a)ⁱ·(v/b)ʲ, mm, out of the skin.
+/// The surface, mm out of the skin: with p = u/a and q = v/b from the panel's middle, the terms p², pq, q², p³, p²q, pq², q³, p⁴, q⁴.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shape {
     /// Half the panel's length and width, mm: its middle, and the scale of u and v.
@@ -71,16 +58,20 @@ impl Shape {
     fn slopes(&self, u: f64, v: f64) -> [f64; 2] {
         let [a, b] = self.half;
         let (p, q) = (u / a, v / b);
-        let mut slopes = [0.0; 2];
-        for (c, (i, j)) in self.terms.iter().zip(POWERS) {
-            if i > 0 {
-                slopes[0] += c * f64::from(i) * p.powi(i - 1) * q.powi(j) / a;
-            }
-            if j > 0 {
-                slopes[1] += c * f64::from(j) * p.powi(i) * q.powi(j - 1) / b;
-            }
-        }
-        slopes
+        let [c0, c1, c2, c3, c4, c5, c6, c7, c8] = self.terms;
+        [
+            (c1 * q + c5 * q * q + p * (2.0 * (c0 + c4 * q) + p * (3.0 * c3 + 4.0 * c7 * p))) / a,
+            (c1 * p + c4 * p * p + q * (2.0 * (c2 + c5 * p) + q * (3.0 * c6 + 4.0 * c8 * q))) / b,
+        ]
+    }
+
+    /// Height at (u, v), mm from the middle.
+    fn height(&self, u: f64, v: f64) -> f64 {
+        let (p, q) = (u / self.half[0], v / self.half[1]);
+        let [c0, c1, c2, c3, c4, c5, c6, c7, c8] = self.terms;
+        c1 * p * q
+            + p * p * (c0 + c4 * q + p * (c3 + c7 * p))
+            + q * q * (c2 + c5 * p + q * (c6 + c8 * q))
     }
 
     /// Where a point taped at (x, y) lies in space, from the panel's middle. Taped along the surface, a step ds at slope s (height over tape)
@@ -97,19 +88,12 @@ impl Shape {
             return [u, v, 0.0];
         }
         let lost = |slope: f64| 1.0 - (1.0 - slope * slope).max(0.0).sqrt();
-        let (p, q) = (u / self.half[0], v / self.half[1]);
-        let z = self
-            .terms
-            .iter()
-            .zip(POWERS)
-            .map(|(c, (i, j))| c * p.powi(i) * q.powi(j))
-            .sum();
         let (mut taken_u, mut taken_v) = (0.0, 0.0);
         for (t, weight) in AT {
             taken_u += weight * u * lost(self.slopes(t * u, v)[0]);
             taken_v += weight * v * lost(self.slopes(u, t * v)[1]);
         }
-        [u - taken_u, v - taken_v, z]
+        [u - taken_u, v - taken_v, self.height(u, v)]
     }
 }
 
@@ -135,7 +119,11 @@ pub struct Camera {
 impl Camera {
     /// Where a point of the panel is seen; `None` behind the camera or where the lens's distortion would fold the picture.
     pub fn point_in_photo(&self, x: f64, y: f64) -> Option<[f64; 2]> {
-        let [u, v, z] = self.shape.in_space(x, y);
+        self.project(self.shape.in_space(x, y))
+    }
+
+    /// Where a point of panel space is seen; `None` as for [`Camera::point_in_photo`].
+    pub fn project(&self, [u, v, z]: [f64; 3]) -> Option<[f64; 2]> {
         let p = self.rotation * Vector3::new(u, self.handed * v, z) + self.shift;
         if p[2] <= 1e-6 * self.shift[2].abs() {
             return None;

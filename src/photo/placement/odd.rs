@@ -10,10 +10,15 @@ use crate::panel::Form;
 
 /// Most targets left out of a photo, of all.
 const MOST_WRONG: f64 = 0.3;
-/// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e⁵, about 150.
-const CLEAR: f64 = 10.0;
+/// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e³, about 20.
+const CLEAR: f64 = 6.0;
 /// A camera whose focal length, axis and distortion together cost no more than this is a usual one: t = 2 in one, 1 in the others.
 pub const USUAL_LENS: f64 = 7.0;
+/// Focal lengths from which an explanation is tried, over the photo's longer side.
+const QUICK_FOCALS: [f64; 2] = [0.9, 2.0];
+/// What a swap is ahead of a target left out: it has no place free to choose. In misfit 2·ln of the places there are, some 150 × 150 that could
+/// be told apart on a panel (worked out).
+const NOTHING_FREE: f64 = 20.0;
 /// Most suspects of whom all pairs are tried.
 const MOST_SUSPECTS: usize = 12;
 
@@ -75,6 +80,10 @@ pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
         }
     }
     match look(setting, pairs, &Model::Camera) {
+        // Where the panel may bend, any four of five are explained.
+        Looked::Clear(tried) if pairs.len() < 6 => {
+            Verdict::Disagree(all.map(Box::new), named(&tried))
+        }
         Looked::Clear(tried) => agree(setting, pairs, tried),
         Looked::Several(suspects) => Verdict::Disagree(all.map(Box::new), suspects),
         Looked::Nothing => match one_after_another(setting, pairs) {
@@ -132,7 +141,7 @@ fn look(setting: &Setting, pairs: &[Pair], model: &Model) -> Looked {
 fn misfit_of(setting: &Setting, pairs: &[Pair], model: &Model) -> Option<(f64, bool)> {
     match model {
         Model::Camera => {
-            let misfit = solve::camera(setting, pairs)?.misfit;
+            let misfit = solve::camera_from(setting, pairs, &QUICK_FOCALS)?.misfit;
             Some((misfit, misfit <= bound(pairs.len())))
         }
         Model::Plane(camera) => {
@@ -244,8 +253,7 @@ fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize], model: &Model) -> V
         let (misfit, sound) = misfit_of(setting, &exchanged, model)?;
         Some(Tried {
             slips: vec![Slip::Swapped(i.min(j), i.max(j))],
-            // Two coordinates more are explained than where one target is left out.
-            misfit: misfit - 2.0,
+            misfit: misfit - NOTHING_FREE,
             sound,
         })
     })

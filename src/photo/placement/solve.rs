@@ -29,8 +29,17 @@ pub struct Setting<'a> {
     pub panel: &'a Panel,
     /// Columns and rows of the photo.
     pub size: [f64; 2],
-    /// Standard deviation of a target's place in the photo, px.
-    pub photo_sd_px: f64,
+    /// How well the targets' places are known.
+    pub spread: Spread,
+}
+
+/// How well places of targets are known: standard deviations.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// Of the place in the photo, px.
+    pub photo_px: f64,
+    /// Of the taped place on the panel, mm.
+    pub tape_mm: f64,
 }
 
 /// A solution.
@@ -52,10 +61,15 @@ type Right = SVector<f64, UNKNOWNS>;
 
 /// The most probable camera; `None` when the homography is none, or nothing sound is reached.
 pub fn camera(setting: &Setting, pairs: &[Pair]) -> Option<Solution> {
+    camera_from(setting, pairs, &FOCALS)
+}
+
+/// The same from some focal lengths only, over the photo's longer side.
+pub fn camera_from(setting: &Setting, pairs: &[Pair], focals: &[f64]) -> Option<Solution> {
     let (h, _) = homography::fitted(pairs)?;
     let longest = setting.size[0].max(setting.size[1]);
     let middle = [setting.size[0] / 2.0, setting.size[1] / 2.0];
-    FOCALS
+    focals
         .iter()
         .filter_map(|f| {
             Camera::from_homography(&h, f * longest, middle, Shape::plane(setting.panel))
@@ -67,7 +81,10 @@ pub fn camera(setting: &Setting, pairs: &[Pair]) -> Option<Solution> {
 /// The standard deviation of a target in the photo, px: reading and taping together; the scale is the plane panel's there.
 pub fn spread(setting: &Setting, camera: &Camera, p: [f64; 2]) -> f64 {
     let scale = local_scale(camera, p).map_or(0.0, |m| m.determinant().abs().sqrt());
-    setting.photo_sd_px.hypot(TAPE_MM * scale)
+    setting
+        .spread
+        .photo_px
+        .hypot(setting.spread.tape_mm * scale)
 }
 
 /// How the photo moves with the panel at a point: d(column, row)/d(x, y), px per mm.
@@ -122,7 +139,7 @@ fn descend(setting: &Setting, pairs: &[Pair], start: Camera) -> Option<Solution>
         let Some((next, cost)) = accepted else {
             break;
         };
-        let enough = misfit - cost < 1e-7 * (1.0 + misfit);
+        let enough = misfit - cost < 1e-5 * (1.0 + misfit);
         (camera, misfit) = (next, cost);
         if enough {
             break;
@@ -199,22 +216,40 @@ impl Priors<'_> {
     }
 }
 
-/// How a point in the photo moves with each unknown, by differences.
-pub fn sensitivity(camera: &Camera, p: [f64; 2]) -> Option<[[f64; 2]; UNKNOWNS]> {
-    let mut all = [[0.0; 2]; UNKNOWNS];
-    for (i, d) in all.iter_mut().enumerate() {
-        let h = if i < 10 { 1e-5 } else { 1e-2 };
-        let mut step = [0.0; UNKNOWNS];
-        step[i] = h;
-        let ahead = camera.moved(&step).point_in_photo(p[0], p[1])?;
-        step[i] = -h;
-        let back = camera.moved(&step).point_in_photo(p[0], p[1])?;
-        *d = [
-            (ahead[0] - back[0]) / (2.0 * h),
-            (ahead[1] - back[1]) / (2.0 * h),
-        ];
+/// How points in the photo move with each unknown, by differences about a camera.
+pub struct Sensitivity {
+    /// For each unknown the camera a little ahead and a little back, and the distance between them.
+    beside: Vec<(Camera, Camera, f64)>,
+}
+
+impl Sensitivity {
+    /// About this camera.
+    pub fn about(camera: &Camera) -> Self {
+        let beside = (0..UNKNOWNS).map(|i| {
+            let h = if i < 10 { 1e-5 } else { 1e-2 };
+            let mut step = [0.0; UNKNOWNS];
+            step[i] = h;
+            let ahead = camera.moved(&step);
+            step[i] = -h;
+            (ahead, camera.moved(&step), 2.0 * h)
+        });
+        Sensitivity {
+            beside: beside.collect(),
+        }
     }
-    Some(all)
+
+    /// At a point of the panel: d(column, row)/d(unknown).
+    pub fn at(&self, p: [f64; 2]) -> Option<[[f64; 2]; UNKNOWNS]> {
+        let mut all = [[0.0; 2]; UNKNOWNS];
+        for (d, (ahead, back, apart)) in all.iter_mut().zip(&self.beside) {
+            let (a, b) = (
+                ahead.point_in_photo(p[0], p[1])?,
+                back.point_in_photo(p[0], p[1])?,
+            );
+            *d = [(a[0] - b[0]) / apart, (a[1] - b[1]) / apart];
+        }
+        Some(all)
+    }
 }
 
 fn equations(
@@ -224,10 +259,11 @@ fn equations(
     camera: &Camera,
 ) -> Option<(Normal, Right)> {
     let (mut normal, mut right) = (Normal::zeros(), Right::zeros());
+    let sensitivity = Sensitivity::about(camera);
     priors.add(camera, &mut normal, &mut right);
     for ((p, q), sd) in pairs.iter().zip(spreads) {
         let seen = camera.point_in_photo(p[0], p[1])?;
-        let by = sensitivity(camera, *p)?;
+        let by = sensitivity.at(*p)?;
         for k in 0..2 {
             let row = Right::from_fn(|i, _| by[i][k] / sd);
             normal.ger(1.0, &row, &row, 1.0);
@@ -238,8 +274,8 @@ fn equations(
 }
 
 /// Standard deviation of a place on the panel, mm: its larger half axis, from the unknowns' covariance.
-pub fn place_sd_mm(solution: &Solution, p: [f64; 2]) -> Option<f64> {
-    let by = sensitivity(&solution.camera, p)?;
+pub fn place_sd_mm(solution: &Solution, sensitivity: &Sensitivity, p: [f64; 2]) -> Option<f64> {
+    let by = sensitivity.at(p)?;
     let panel_from_photo = local_scale(&solution.camera, p)?.try_inverse()?;
     let rows = SMatrix::<f64, 2, UNKNOWNS>::from_fn(|k, i| by[i][k]);
     let on_panel = panel_from_photo * rows;
