@@ -17,8 +17,9 @@ use crate::problem::Error;
 
 /// Depth at which coat stays, mm, until the cells say otherwise: about what blocking reaches (common practice, no source).
 pub const PLAIN_LEVEL_MM: f64 = 0.035;
-/// Softness s of that depth, mm: its noise from place to place (0.015-0.02 mm) as the scale of a logistic, sd·√3/π.
-pub const SOFTNESS_MM: f64 = 0.01;
+/// Softness s of that depth, mm: far softer than the block's own 0.01-0.02 mm, since the domes are not the lows' own shape near their
+/// outline and a hard level would bend whole lows to it (tried on simulated panels: 0.01 the worst, 0.05 the best).
+pub const SOFTNESS_MM: f64 = 0.05;
 /// Standard deviation of the slow part of the level, and its range as a share of the form's wavelength.
 const SLOW_SD_MM: f64 = 0.04;
 const SLOW_RANGE_SHARE: f64 = 0.8;
@@ -29,7 +30,7 @@ const MOST_SLOW: f64 = 120.0;
 const LOOK_MM: f64 = 20.0;
 const MOST_LOOKS: f64 = 40_000.0;
 /// Cells nearer to each other than this err together, mm: a look counts for its area over this squared.
-const TOGETHER_MM: f64 = 50.0;
+const TOGETHER_MM: f64 = 80.0;
 /// Share of cells that are simply wrong.
 const WRONG_SHARE: f64 = 0.03;
 /// A cell with less than this of its weight left is set aside.
@@ -354,6 +355,84 @@ fn newton<'s>(
         "readings and coat could not be solved together; please keep the files and report it"
             .into(),
     ))
+}
+
+/// One joint problem at fixed numbers and weights, written out for another solver: minimise
+/// (½xᵀMx − rᵀx + ½q)/σ² + Σ w·[log(1 + eᵘ) − f·u], u = (−t − Cx)/s.
+#[derive(Clone, Debug)]
+pub struct Problem {
+    /// M, lower triangle: rows, columns, values.
+    pub matrix: (Vec<usize>, Vec<usize>, Vec<f64>),
+    /// r.
+    pub right: Vec<f64>,
+    /// q, mm².
+    pub square: f64,
+    /// C: rows, columns, values.
+    pub looks: (Vec<usize>, Vec<usize>, Vec<f64>),
+    /// f of each look.
+    pub share: Vec<f64>,
+    /// w of each look.
+    pub weight: Vec<f64>,
+    /// σ, t and s, mm.
+    pub sigma_mm: f64,
+    /// t, mm.
+    pub level_mm: f64,
+    /// s, mm.
+    pub softness_mm: f64,
+    /// The program's own solution and its objective.
+    pub solution: Vec<f64>,
+    /// Its objective.
+    pub objective: f64,
+}
+
+impl Problem {
+    /// Write out the problem that `mode` solves.
+    pub fn of(
+        system: &System,
+        normal: &Normal,
+        looks: &Looks,
+        setting: &Setting,
+        mode: &Mode,
+    ) -> Problem {
+        let values = system.matrix(normal, setting.range_mm, setting.ratio, setting.sigma_mm);
+        let mut matrix = (Vec::new(), Vec::new(), Vec::new());
+        for column in 0..system.unknowns() {
+            for row in column..system.unknowns() {
+                if let Some(place) = system.pattern().position(row, column) {
+                    matrix.0.push(row);
+                    matrix.1.push(column);
+                    matrix.2.push(values[place]);
+                }
+            }
+        }
+        let mut all = (Vec::new(), Vec::new(), Vec::new());
+        for (k, splines) in looks.splines.iter().enumerate() {
+            let mut sums = vec![0.0; system.basis.count()];
+            for &(n, w) in splines {
+                sums[n] += w;
+            }
+            for (column, value) in system.spread_from_cells(&sums).into_iter().enumerate() {
+                if value != 0.0 {
+                    all.0.push(k);
+                    all.1.push(column);
+                    all.2.push(value);
+                }
+            }
+        }
+        Problem {
+            matrix,
+            right: normal.right.clone(),
+            square: normal.square,
+            looks: all,
+            share: looks.share.clone(),
+            weight: looks.weight.iter().zip(&mode.kept).map(|(w, k)| w * k).collect(),
+            sigma_mm: setting.sigma_mm,
+            level_mm: PLAIN_LEVEL_MM,
+            softness_mm: setting.softness_mm,
+            solution: mode.unknowns.clone(),
+            objective: mode.objective,
+        }
+    }
 }
 
 /// What remains of the looks after the fit: enough to look at other panels as this one was looked at.

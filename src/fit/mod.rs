@@ -137,7 +137,41 @@ pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result
     found(panel, survey, Some(coat))
 }
 
+/// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another solver; `None` where no cell is seen.
+///
+/// # Errors
+/// [`Error::Calculation`] when the system cannot be factored.
+pub fn joint_problem(
+    panel: &Panel,
+    survey: &Survey,
+    cells: &CoatCells,
+) -> Result<Option<coat::Problem>, Error> {
+    let (fitted, _, looks) = settled(panel, survey, Some(cells))?;
+    let Some(looks) = looks else { return Ok(None) };
+    let normal = fitted.system.normal(&fitted.y, &fitted.extra());
+    let setting = fitted.joint_setting();
+    let start = fitted.solve()?.unknowns;
+    let mode = coat::solve(&fitted.system, &normal, &looks, &setting, start)?;
+    Ok(Some(coat::Problem::of(
+        &fitted.system,
+        &normal,
+        &looks,
+        &setting,
+        &mode,
+    )))
+}
+
 fn found(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Surface, Error> {
+    let (fitted, noise, looks) = settled(panel, survey, cells)?;
+    fitted.into_surface(survey, &noise, looks.as_ref())
+}
+
+/// All but the last solution: the numbers, the readings left out, and the looks at the coat where there are any.
+fn settled(
+    panel: &Panel,
+    survey: &Survey,
+    cells: Option<&CoatCells>,
+) -> Result<(Fitted, BTreeMap<Tool, f64>, Option<coat::Looks>), Error> {
     let spacing = knot_spacing_mm(panel, survey);
     let basis = Basis {
         x: Axis::new(panel.length_mm, spacing.min(panel.length_mm / 12.0)),
@@ -168,7 +202,7 @@ fn found(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Su
             fitted = attempt(system, survey, &noise, typical, &steps, Some(near))?;
         }
     }
-    fitted.into_surface(survey, &noise, looks.filter(|l| !l.is_empty()).as_ref())
+    Ok((fitted, noise, looks.filter(|l| !l.is_empty())))
 }
 
 /// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings lie close enough to check it;
@@ -476,6 +510,15 @@ impl Fitted {
 }
 
 impl Fitted {
+    fn joint_setting(&self) -> coat::Setting {
+        coat::Setting {
+            range_mm: self.numbers.range_mm,
+            ratio: self.numbers.ratio,
+            sigma_mm: self.numbers.sigma_mm,
+            softness_mm: coat::SOFTNESS_MM,
+        }
+    }
+
     /// Take the looks at the coat in: the solution and its factor become those of readings and coat together.
     fn with_looks<'s>(
         &'s self,
@@ -483,12 +526,7 @@ impl Fitted {
         looks: &coat::Looks,
     ) -> Result<coat::Seen, Error> {
         let normal = self.system.normal(&self.y, &self.extra());
-        let setting = coat::Setting {
-            range_mm: self.numbers.range_mm,
-            ratio: self.numbers.ratio,
-            sigma_mm: self.numbers.sigma_mm,
-            softness_mm: coat::SOFTNESS_MM,
-        };
+        let setting = self.joint_setting();
         let start = std::mem::take(&mut solved.unknowns);
         let mode = coat::solve(&self.system, &normal, looks, &setting, start)?;
         let places: Vec<[f64; 2]> = self

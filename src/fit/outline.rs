@@ -13,12 +13,10 @@ use crate::photo::CoatCells;
 const GRAIN_MM: f64 = 12.0;
 /// Patches narrower than this across are specks, not lows, mm.
 const SPECK_MM: f64 = 40.0;
-/// Radius at which half of the depth of a wide patch is expected: narrow patches are shallow.
-const HALF_DEPTH_RADIUS_MM: f64 = 40.0;
 /// Where the panel's edge cuts a patch, φ falls to nothing this far beyond it, mm.
 const BEYOND_EDGE_MM: f64 = 130.0;
 /// Two peaks of φ are one low when the way between them falls by less than this share of the lower one.
-const OWN_SHARE: f64 = 0.1;
+const OWN_SHARE: f64 = 0.02;
 /// Over what length one low's share of a patch passes into its neighbour's, mm.
 const PASSING_MM: f64 = 30.0;
 /// Most lows with a height of their own: the largest.
@@ -30,8 +28,8 @@ pub const COMMON_POWERS: [f64; 3] = [1.0, 2.0, 4.0];
 /// Power of a low's own dome: that of a Gaussian low 0.25-1.3 mm deep cut off at 0.03 mm, within some 3 % of its depth.
 const OWN_POWER: f64 = 2.3;
 /// Standard deviation of the height that is common to all lows, and of one low's own on top of it, mm.
-const COMMON_SD_MM: f64 = 0.7;
-const OWN_SD_MM: f64 = 0.3;
+const COMMON_SD_MM: f64 = 2.0;
+const OWN_SD_MM: f64 = 0.5;
 
 /// One dome: a column of the fit.
 #[derive(Clone, Debug)]
@@ -67,10 +65,7 @@ impl Picture {
             let (mut coated, mut looked) = (0.0, 0.0);
             for iy in by..(by + block).min(ny) {
                 for ix in bx..(bx + block).min(nx) {
-                    let (c, s) = (
-                        cells.coat[[iy, ix]],
-                        cells.seen.get([iy, ix]).copied().unwrap_or(0.0),
-                    );
+                    let (c, s) = (cells.coat[[iy, ix]], cells.seen.get([iy, ix]).copied().unwrap_or(0.0));
                     if c.is_finite() && s > 0.0 {
                         coated += c.clamp(0.0, 1.0) * s.min(1.0);
                         looked += s.min(1.0);
@@ -265,15 +260,11 @@ pub fn domes(cells: &CoatCells, basis: &Basis) -> Vec<Dome> {
     let mut shares: Vec<Vec<f64>> = lows
         .iter()
         .map(|&peak| {
-            let own: Vec<f64> = peaks
-                .iter()
-                .map(|p| f64::from(u8::from(*p == Some(peak))))
-                .collect();
+            let own: Vec<f64> = peaks.iter().map(|p| f64::from(u8::from(*p == Some(peak)))).collect();
             smoothed(picture.count, spacing, &own, PASSING_MM)
         })
         .collect();
     let mut rise = vec![0.0; phi.len()];
-    let mut expected = vec![0.0; phi.len()];
     for k in 0..phi.len() {
         let sum: f64 = shares.iter().map(|s| s[k]).sum();
         if phi[k] <= 0.0 || sum <= 0.0 || !peaks[k].is_some_and(|p| lows.contains(&p)) {
@@ -286,18 +277,13 @@ pub fn domes(cells: &CoatCells, basis: &Basis) -> Vec<Dome> {
             log += share[k] * phi[peak].ln();
         }
         rise[k] = (phi[k] / log.exp()).min(1.0);
-        // A disc of radius R has φ = R²/4 in its middle.
-        let square = 4.0 * log.exp();
-        expected[k] = square / (square + HALF_DEPTH_RADIUS_MM * HALF_DEPTH_RADIUS_MM);
     }
     let common = COMMON_POWERS.iter().map(|power| Dome {
-        coefficients: picture.on_splines(basis, &|k| -expected[k] * rise[k].powf(*power)),
+        coefficients: picture.on_splines(basis, &|k| -rise[k].powf(*power)),
         sd_mm: COMMON_SD_MM,
     });
     let own = shares.iter().map(|share| Dome {
-        coefficients: picture.on_splines(basis, &|k| {
-            -share[k] * expected[k] * rise[k].powf(OWN_POWER)
-        }),
+        coefficients: picture.on_splines(basis, &|k| -share[k] * rise[k].powf(OWN_POWER)),
         sd_mm: OWN_SD_MM,
     });
     common.chain(own).collect()
@@ -306,6 +292,7 @@ pub fn domes(cells: &CoatCells, basis: &Basis) -> Vec<Dome> {
 /// The peaks that are lows, not specks, the largest first.
 fn lows(phi: &[f64], peaks: &[Option<usize>]) -> Vec<usize> {
     let mut lows: Vec<usize> = (0..phi.len())
+        // A disc of radius R has φ = R²/4 in its middle.
         .filter(|&k| peaks[k] == Some(k) && 4.0 * phi[k] > (SPECK_MM / 2.0).powi(2))
         .collect();
     lows.sort_by(|&a, &b| phi[b].total_cmp(&phi[a]).then(a.cmp(&b)));

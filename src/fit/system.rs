@@ -20,7 +20,10 @@ const LOCAL_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
 /// By what share of its height a dome over a coated patch differs from the low under it.
-const DOME_SHARE: f64 = 0.2;
+const DOME_SHARE: f64 = 0.8;
+/// Where a photo was given, the least local amplitude: a share of the rms, since the domes stand for the lows, and an amount, mm.
+const LOCAL_FLOOR_SEEN: f64 = 0.05;
+const LOCAL_FLOOR_SEEN_MM: f64 = 0.02;
 
 /// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
 #[derive(Clone, Copy, Debug)]
@@ -525,16 +528,15 @@ impl System {
         let count = [self.basis.x.count(), self.basis.y.count()];
         let spacing = [self.basis.x.spacing, self.basis.y.spacing];
         let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
+        let mut floor = LOCAL_FLOOR * LOCAL_FLOOR * mean;
         if !self.added.domes.is_empty() {
+            floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean + LOCAL_FLOOR_SEEN_MM * LOCAL_FLOOR_SEEN_MM;
             // A dome is the more wrong the higher it is.
             for (s, dome) in smooth.iter_mut().zip(self.domes(unknowns)) {
                 *s += (DOME_SHARE * dome).powi(2);
             }
         }
-        let g: Vec<f64> = smooth
-            .iter()
-            .map(|s| (s + LOCAL_FLOOR * LOCAL_FLOOR * mean).sqrt())
-            .collect();
+        let g: Vec<f64> = smooth.iter().map(|s| (s + floor).sqrt()).collect();
         let level = (g.iter().map(|v| v.ln()).sum::<f64>() / g.len() as f64).exp();
         self.local = self
             .field
