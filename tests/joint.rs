@@ -112,7 +112,11 @@ fn to_level(bench: &Workbench, deviation: &[f64]) -> f64 {
     let nx = bench.xs.len();
     let depth = Array2::from_shape_fn((bench.ys.len(), nx), |(iy, ix)| -deviation[iy * nx + ix]);
     let (labels, _) = regions::label(&depth, &|_, _| 0.0, 0.15);
-    let low = labels.iter().zip(&depth).zip(&bench.areas_mm2).filter(|((l, _), _)| **l > 0);
+    let low = labels
+        .iter()
+        .zip(&depth)
+        .zip(&bench.areas_mm2)
+        .filter(|((l, _), _)| **l > 0);
     low.map(|((_, d), a)| d * a / 1000.0).sum()
 }
 
@@ -190,18 +194,29 @@ fn outcome(
     let high = |d: f64| d > 0.03;
     note += &format!(
         " z error bare {} low {} high {}; T error bare {} low {}",
-        group(&|k| error[k], &bare), group(&|k| error[k], &low), group(&|k| error[k], &high),
-        group(&|k| error[k] - dev_error(k), &bare), group(&|k| error[k] - dev_error(k), &low)
+        group(&|k| error[k], &bare),
+        group(&|k| error[k], &low),
+        group(&|k| error[k], &high),
+        group(&|k| error[k] - dev_error(k), &bare),
+        group(&|k| error[k] - dev_error(k), &low)
     );
     if std::env::var("EACH").is_ok_and(|v| v == "2") {
         for b in &truth.bumps {
             let k = |v: f64, n: usize| ((v / STEP).round() as usize).min(n - 1);
             let n = k(b.centre[1], bench.ys.len()) * nx + k(b.centre[0], nx);
-            let line = |v: f64| ((v - 150.0).rem_euclid(300.0)).min(300.0 - (v - 150.0).rem_euclid(300.0));
+            let line =
+                |v: f64| ((v - 150.0).rem_euclid(300.0)).min(300.0 - (v - 150.0).rem_euclid(300.0));
             note += &format!(
                 "\n      {:.0},{:.0} sigma {:.0}x{:.0} h {:.2} dev {:.2} found {:.2} off lines {:.0} {:.0}",
-                b.centre[0], b.centre[1], b.sigma_mm[0], b.sigma_mm[1], b.height_mm, deviation[n], found_own[n],
-                line(b.centre[0]), line(b.centre[1])
+                b.centre[0],
+                b.centre[1],
+                b.sigma_mm[0],
+                b.sigma_mm[1],
+                b.height_mm,
+                deviation[n],
+                found_own[n],
+                line(b.centre[0]),
+                line(b.centre[1])
             );
         }
     }
@@ -402,12 +417,23 @@ fn a_fair_panel_with_specks_only_is_given_no_lows() {
         let panel = simulate::panel_sized(kind, 1800.0, 1200.0);
         for seed in 1..=5 {
             let truth = simulate::truth_sized(kind, 1800.0, 1200.0, seed, 0.02);
-            let survey = simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), seed + 1000);
+            let survey = simulate::survey(
+                &truth,
+                &panel,
+                &SurveyPlan::straightedge(150.0),
+                seed + 1000,
+            );
             let cells = coat_of(&truth, &panel, By::Defects, &Coating::at(0.05), seed + 2000);
             let alone = judged(&panel, &survey, &fit::fit(&panel, &survey).unwrap());
             let surface = fit::fit_with_coat(&panel, &survey, &cells).unwrap();
             let j = judged(&panel, &survey, &surface);
-            println!("{kind:?} {seed}: {:?} {} lows, {:.1} cc; alone {:?}", j.verdict, j.regions.len(), j.to_level_cc.value, alone.verdict);
+            println!(
+                "{kind:?} {seed}: {:?} {} lows, {:.1} cc; alone {:?}",
+                j.verdict,
+                j.regions.len(),
+                j.to_level_cc.value,
+                alone.verdict
+            );
             assert_eq!(j.to_level_cc.value, 0.0, "{kind:?} {seed}");
             assert_eq!(j.verdict, alone.verdict, "{kind:?} {seed}");
         }
@@ -427,8 +453,13 @@ fn the_joint_problem_is_written() {
     let seconds = begun.elapsed().as_secs_f64();
     let begun = std::time::Instant::now();
     fit::fit(&panel, &survey).unwrap();
-    println!("joint fit {seconds:.3} s, readings alone {:.3} s", begun.elapsed().as_secs_f64());
-    let p = fit::joint_problem(&panel, &survey, &cells).unwrap().unwrap();
+    println!(
+        "joint fit {seconds:.3} s, readings alone {:.3} s",
+        begun.elapsed().as_secs_f64()
+    );
+    let p = fit::joint_problem(&panel, &survey, &cells)
+        .unwrap()
+        .unwrap();
     assert!((p.objective - surface.coat.unwrap().objective).abs() < 1e-6);
     let problem = serde_json::json!({
         "unknowns": p.right.len(), "matrix": p.matrix, "right": p.right, "square": p.square, "looks": p.looks,

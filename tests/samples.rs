@@ -113,7 +113,6 @@ pub fn numbered(k: usize, dx: f64, dy: f64) -> Option<f64> {
 pub fn roof_photo() -> Vec<u8> {
     let truth = cabin_roof().truth;
     let scene = render::Scene {
-        substrate_above_mm: 0.32,
         pinhole_rows: vec![([1050.0, 180.0], [1250.0, 200.0], 9)],
         targets: ROOF_TARGETS.to_vec(),
         mark: numbered,

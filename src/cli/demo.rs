@@ -98,6 +98,7 @@ fn one(
         panel,
         survey,
         photos: Vec::new(),
+        coat: None,
         warnings,
         reference: Kind::default(),
         grid_mm: 10.0,

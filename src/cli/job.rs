@@ -2,9 +2,9 @@
 
 use super::args::{CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
 use crate::observe::{self, Survey, Tool};
-use crate::panel::{self, Panel};
+use crate::panel::{self, Panel, Polygon};
 use crate::photo::polarity::Polarity;
-use crate::photo::take::{self, Taken};
+use crate::photo::take::{self, Coat, Taken};
 use crate::problem::{Error, Warning};
 use crate::reference::Kind;
 use crate::units::{self, Units};
@@ -65,6 +65,8 @@ pub struct Job {
     pub survey: Survey,
     /// Photos of the guide coat.
     pub photos: Vec<Taken>,
+    /// What they show together.
+    pub coat: Option<Coat>,
     /// Things noticed while reading.
     pub warnings: Vec<Warning>,
     /// Reference to work to.
@@ -90,7 +92,7 @@ impl Job {
                 args.grid
             )));
         }
-        let (panel, mut warnings) = panel::file::load(&args.panel)?;
+        let (mut panel, mut warnings) = panel::file::load(&args.panel)?;
         if panel.length_mm / grid_mm * (panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
                 "--grid {}: that would be more than 4 million nodes on this panel; take a wider spacing",
@@ -117,10 +119,21 @@ impl Job {
         warnings.extend(survey.warnings.iter().cloned());
         let photos = photos(args, &panel)?;
         warnings.extend(photos.iter().flat_map(|p| p.warnings.iter().cloned()));
+        let coat = match photos.as_slice() {
+            [] => None,
+            photos => Some(take::together(&panel, photos)?),
+        };
+        // Where substrate shows, nothing more may come off, whatever the allowance.
+        panel.no_sand.extend(
+            coat.iter()
+                .flat_map(Coat::substrate)
+                .map(|a| Polygon(a.outline_mm.clone())),
+        );
         Ok(Job {
             panel,
             survey,
             photos,
+            coat,
             warnings,
             reference: args.reference.into(),
             grid_mm,

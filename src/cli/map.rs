@@ -5,7 +5,6 @@ use super::job::Job;
 use crate::fit;
 use crate::judge::photo::{self, PhotoFindings};
 use crate::judge::{self, Judgement, Verdict};
-use crate::photo::take;
 use crate::problem::Error;
 use crate::show;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -47,10 +46,7 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         reference: job.reference,
         units: *units,
     };
-    let coat = match job.photos.as_slice() {
-        [] => None,
-        photos => Some(take::together(panel, photos)?),
-    };
+    let coat = job.coat.clone();
     let mut surface = None;
     let judgement = if survey.taken() > 0 {
         progress.now("finding the surface");

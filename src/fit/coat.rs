@@ -425,7 +425,12 @@ impl Problem {
             square: normal.square,
             looks: all,
             share: looks.share.clone(),
-            weight: looks.weight.iter().zip(&mode.kept).map(|(w, k)| w * k).collect(),
+            weight: looks
+                .weight
+                .iter()
+                .zip(&mode.kept)
+                .map(|(w, k)| w * k)
+                .collect(),
             sigma_mm: setting.sigma_mm,
             level_mm: PLAIN_LEVEL_MM,
             softness_mm: setting.softness_mm,

@@ -107,6 +107,8 @@ pub struct Surface {
     pub status: Status,
     /// What was learned of the coat, where a photo was given.
     pub coat: Option<coat::CoatFit>,
+    /// The coat cells it was found with.
+    pub cells: Option<CoatCells>,
 }
 
 /// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
@@ -134,7 +136,9 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
 pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result<Surface, Error> {
-    found(panel, survey, Some(coat))
+    let mut surface = found(panel, survey, Some(coat))?;
+    surface.cells = Some(coat.clone());
+    Ok(surface)
 }
 
 /// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another solver; `None` where no cell is seen.
@@ -505,6 +509,7 @@ impl Fitted {
             repeatability_mm: repeatability(survey),
             status,
             coat: seen.map(|(_, seen)| seen.fit),
+            cells: None,
         })
     }
 }

@@ -530,7 +530,8 @@ impl System {
         let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
         let mut floor = LOCAL_FLOOR * LOCAL_FLOOR * mean;
         if !self.added.domes.is_empty() {
-            floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean + LOCAL_FLOOR_SEEN_MM * LOCAL_FLOOR_SEEN_MM;
+            floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean
+                + LOCAL_FLOOR_SEEN_MM * LOCAL_FLOOR_SEEN_MM;
             // A dome is the more wrong the higher it is.
             for (s, dome) in smooth.iter_mut().zip(self.domes(unknowns)) {
                 *s += (DOME_SHARE * dome).powi(2);

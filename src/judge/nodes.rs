@@ -6,6 +6,7 @@ use crate::fit::Surface;
 use crate::fit::basis::Basis;
 use crate::observe::Survey;
 use crate::panel::Panel;
+use crate::photo::CoatCells;
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -25,6 +26,8 @@ pub struct Reach {
     all: Option<ImmutableKdTree<f64, 2>>,
     /// Readings of placings along the survey's main direction, and of those across it. A bridge ties both ways.
     ways: [Option<ImmutableKdTree<f64, 2>>; 2],
+    /// What a photo of the coat sees, if there is one.
+    cells: Option<CoatCells>,
 }
 
 fn tree(points: &[[f64; 2]]) -> Option<ImmutableKdTree<f64, 2>> {
@@ -76,12 +79,25 @@ impl Reach {
         Reach {
             all: tree(&all),
             ways: [tree(&ways[0]), tree(&ways[1])],
+            cells: None,
         }
     }
 
-    /// Distance to the nearest reading, mm.
+    /// With a photo of the coat beside the readings.
+    pub fn seeing(mut self, cells: Option<&CoatCells>) -> Self {
+        self.cells = cells.cloned();
+        self
+    }
+
+    /// Distance to the nearest reading, mm; half of it where a photo sees the place, since a low between readings would show its coat
+    /// (common practice, no source).
     pub fn distance(&self, x: f64, y: f64) -> f64 {
-        nearest(&self.all, x, y)
+        let distance = nearest(&self.all, x, y);
+        if self.cells.as_ref().is_some_and(|c| c.is_seen(x, y)) {
+            distance / 2.0
+        } else {
+            distance
+        }
     }
 
     /// Whether readings along two directions tie this place.

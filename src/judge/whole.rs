@@ -85,7 +85,7 @@ pub fn judge(
         .iter()
         .position(|k| *k == options.reference)
         .unwrap_or(0);
-    let reach = Reach::new(survey);
+    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
     let mut nodes = nodes::nodes(
         &Sources {
             panel,
@@ -266,7 +266,7 @@ pub fn resampled(
             panel,
             surface,
             cloud: &cloud,
-            reach: &Reach::new(survey),
+            reach: &Reach::new(survey).seeing(surface.cells.as_ref()),
             reference_basis: middle.basis(),
             chosen: &references.kinds[chosen],
             fair: &references.fair,

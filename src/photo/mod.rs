@@ -50,4 +50,27 @@ impl CoatCells {
             (iy as f64 + 0.5) * self.cell_mm,
         ]
     }
+
+    /// Whether most of the cell at this place is seen; false off the cells.
+    pub fn is_seen(&self, x: f64, y: f64) -> bool {
+        self.at(&self.seen, x, y).is_some_and(|share| share >= 0.5)
+    }
+
+    /// Value of the cell at this place; `None` off the cells.
+    pub fn at(&self, values: &Array2<f64>, x: f64, y: f64) -> Option<f64> {
+        if !(x >= 0.0 && y >= 0.0) {
+            return None;
+        }
+        let [iy, ix] = [y, x].map(|v| (v / self.cell_mm) as usize);
+        // The far edge belongs to the last cell.
+        let (ny, nx) = values.dim();
+        let inside = |i: usize, n: usize, v: f64| {
+            if i == n && v <= n as f64 * self.cell_mm {
+                n.saturating_sub(1)
+            } else {
+                i
+            }
+        };
+        values.get([inside(iy, ny, y), inside(ix, nx, x)]).copied()
+    }
 }

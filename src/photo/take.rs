@@ -20,6 +20,8 @@ pub const CELL_MM: f64 = 10.0;
 const WITH_MARGIN: f64 = 1.5;
 /// Half the side of what is left out round a target named in a file, mm: a taped spot, a coin.
 const SPOT_MM: f64 = 20.0;
+/// Smallest area of coat that is called a low, cm²: a spot 50 mm across. Smaller ones are specks (common practice, no source).
+const LEAST_LOW_CM2: f64 = 20.0;
 /// Share of a cell that must be seen to call it seen.
 const SEEN: f64 = 0.5;
 
@@ -203,18 +205,18 @@ fn seen_share(panel: &Panel, cells: &CoatCells) -> f64 {
 }
 
 impl Coat {
-    /// Areas of coat: the lows.
+    /// Areas of coat large enough to be called lows, the largest first.
     pub fn lows(&self) -> impl Iterator<Item = &Area> {
-        self.areas.iter().filter(|a| a.kind == Kind::Coat)
+        self.areas
+            .iter()
+            .filter(|a| a.kind == Kind::Coat && a.area_cm2 >= LEAST_LOW_CM2)
     }
 
     /// Whether most of the cell at this place is coat, of what is seen of it.
     pub fn is_coat(&self, x: f64, y: f64) -> bool {
-        if x < 0.0 || y < 0.0 {
-            return false;
-        }
-        let at = [y, x].map(|v| (v / self.cells.cell_mm) as usize);
-        self.cells.coat.get(at).is_some_and(|share| *share >= 0.5)
+        self.cells
+            .at(&self.cells.coat, x, y)
+            .is_some_and(|share| share >= 0.5)
     }
 
     /// Areas where substrate shows.

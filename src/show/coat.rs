@@ -5,9 +5,11 @@ use super::labels::Placer;
 use super::map::Sheet;
 use super::palette;
 use super::scene::{Scene, Shape, dashes};
-use crate::judge::contour::iso_lines;
+use crate::judge::contour::{IsoLine, iso_lines};
 use crate::judge::photo::PhotoFindings;
+use crate::photo::CoatCells;
 use crate::problem::Error;
+use ndarray::Array2;
 
 /// Adds them.
 pub(super) fn add(
@@ -21,15 +23,19 @@ pub(super) fn add(
         not_seen(sheet, found, &mut scene.shapes);
     }
     let (text, hair) = (sheet.look.text, sheet.look.hair());
-    for area in found.coat.substrate() {
-        let ring = sheet.ring(&crate::panel::Polygon(area.outline_mm.clone()));
-        for points in dashes(&ring, 0.5 * text, 0.25 * text) {
-            scene.shapes.push(Shape::Line {
-                points,
-                colour: palette::INK,
-                width: 2.0 * hair,
-            });
+    let cells = &found.coat.cells;
+    for line in outlines(cells, &cells.substrate) {
+        for part in sheet.on_skin(&round_again(&line)) {
+            for points in dashes(&part, 0.5 * text, 0.25 * text) {
+                scene.shapes.push(Shape::Line {
+                    points,
+                    colour: palette::INK,
+                    width: 2.0 * hair,
+                });
+            }
         }
+    }
+    for area in found.coat.substrate() {
         let room = [8.0 * text, 2.0 * text];
         sheet.words_at(sheet.px(area.place_mm), room, "substrate", scene, placer)?;
     }
@@ -56,13 +62,56 @@ pub(super) fn add(
     Ok(())
 }
 
+/// Outlines of the places where a share of the cells, smoothed over some 30 mm, is more than half: what a hand would draw round
+/// specks and frayed edges. Loops in panel mm; the last point is not the first again where `closed`.
+pub(super) fn outlines(cells: &CoatCells, share: &Array2<f64>) -> Vec<IsoLine> {
+    let weighed = Array2::from_shape_fn(share.dim(), |at| {
+        let (s, seen) = (share[at], cells.seen[at]);
+        if s.is_nan() {
+            [0.0, 0.0]
+        } else {
+            [s * seen, seen]
+        }
+    });
+    let (ny, nx) = share.dim();
+    let round = |values: &Array2<[f64; 2]>| {
+        Array2::from_shape_fn((ny, nx), |(iy, ix)| {
+            let mut sum = [0.0, 0.0];
+            for y in iy.saturating_sub(1)..(iy + 2).min(ny) {
+                for x in ix.saturating_sub(1)..(ix + 2).min(nx) {
+                    sum[0] += values[[y, x]][0];
+                    sum[1] += values[[y, x]][1];
+                }
+            }
+            sum
+        })
+    };
+    let smooth = round(&round(&weighed)).mapv(|[s, seen]| if seen > 0.0 { s / seen } else { 0.0 });
+    // Cells speak of their middles; a ring of two is put round them.
+    let shift = 1.5 * cells.cell_mm;
+    iso_lines(&ringed(&smooth, 1.0, 0.0), cells.cell_mm, 0.5)
+        .into_iter()
+        .map(|line| IsoLine {
+            points: line.points.iter().map(|p| p.map(|v| v - shift)).collect(),
+            ..line
+        })
+        .collect()
+}
+
+/// The points of a line, a closed one back to its beginning.
+pub(super) fn round_again(line: &IsoLine) -> Vec<[f64; 2]> {
+    let first = line.points.first().copied().filter(|_| line.closed);
+    line.points.iter().copied().chain(first).collect()
+}
+
 /// Light teal, dots and outlines where coat is left.
 fn coat(sheet: &Sheet<'_>, found: &PhotoFindings, scene: &mut Scene) {
     let text = sheet.look.text;
-    for area in found.coat.lows() {
-        let points = area.outline_mm.iter().map(|p| sheet.px(*p)).collect();
+    let cells = &found.coat.cells;
+    let lines = outlines(cells, &cells.coat);
+    for line in lines.iter().filter(|l| l.closed) {
         scene.shapes.push(Shape::Area {
-            points,
+            points: line.points.iter().map(|p| sheet.px(*p)).collect(),
             colour: palette::LOW[0],
         });
     }
@@ -76,31 +125,26 @@ fn coat(sheet: &Sheet<'_>, found: &PhotoFindings, scene: &mut Scene) {
             });
         }
     }
-    for area in found.coat.lows() {
-        scene.shapes.push(Shape::Line {
-            points: sheet.ring(&crate::panel::Polygon(area.outline_mm.clone())),
-            colour: palette::INK,
-            width: 2.2 * sheet.look.hair(),
-        });
+    for line in &lines {
+        for points in sheet.on_skin(&round_again(line)) {
+            scene.shapes.push(Shape::Line {
+                points,
+                colour: palette::INK,
+                width: 2.2 * sheet.look.hair(),
+            });
+        }
     }
 }
 
 /// A dashed line round what the photos do not show.
 fn not_seen(sheet: &Sheet<'_>, found: &PhotoFindings, shapes: &mut Vec<Shape>) {
     let cells = &found.coat.cells;
-    let hidden = cells.seen.mapv(|s| 1.0 - s);
-    // Cells speak of their middles; two more are put round them.
-    let shift = 1.5 * cells.cell_mm;
-    for line in iso_lines(&ringed(&hidden, 1.0, 0.0), cells.cell_mm, 0.5) {
-        let first = line.points.first().copied().filter(|_| line.closed);
-        let points: Vec<[f64; 2]> = line
-            .points
-            .iter()
-            .copied()
-            .chain(first)
-            .map(|p| p.map(|v| v - shift))
-            .collect();
-        for part in sheet.on_skin(&points) {
+    let everywhere = CoatCells {
+        seen: Array2::from_elem(cells.seen.dim(), 1.0),
+        ..cells.clone()
+    };
+    for line in outlines(&everywhere, &cells.seen.mapv(|s| 1.0 - s)) {
+        for part in sheet.on_skin(&round_again(&line)) {
             for dash in dashes(&part, 0.45 * sheet.look.text, 0.3 * sheet.look.text) {
                 shapes.push(Shape::Line {
                     points: dash,

@@ -3,6 +3,7 @@
 //! Every line is laid out on the panel and follows the photo's perspective: dots over lows, strokes over highs, iso-lines from the
 //! node limit on, names beside the worst spots. Of a panel without readings the outlines of the coat are drawn.
 
+use super::coat;
 use super::field::Field;
 use super::labels::Placer;
 use super::map::signed;
@@ -218,8 +219,11 @@ impl Overlay<'_> {
 
     /// What only the photo tells: substrate; without readings, the outlines of the coat.
     fn of_the_photo(&self, found: &PhotoFindings, shapes: &mut Vec<Shape>) {
-        for area in found.coat.substrate() {
-            self.line(&closed(&area.outline_mm), palette::INK, 1.8, shapes);
+        let cells = &found.coat.cells;
+        for line in coat::outlines(cells, &cells.substrate) {
+            for part in self.on_skin(&coat::round_again(&line)) {
+                self.line(&part, palette::INK, 1.8, shapes);
+            }
         }
         if found.with_readings {
             return;
@@ -229,8 +233,10 @@ impl Overlay<'_> {
                 self.dot(p, 4.0, shapes);
             }
         }
-        for area in found.coat.lows() {
-            self.line(&closed(&area.outline_mm), palette::LOW[4], 2.4, shapes);
+        for line in coat::outlines(cells, &cells.coat) {
+            for part in self.on_skin(&coat::round_again(&line)) {
+                self.line(&part, palette::LOW[4], 2.4, shapes);
+            }
         }
     }
 
