@@ -14,4 +14,5 @@ mod show;
 mod support;
 mod target_files;
 mod targets;
+mod together;
 mod truth;

@@ -212,13 +212,6 @@ impl Coat {
             .filter(|a| a.kind == Kind::Coat && a.area_cm2 >= LEAST_LOW_CM2)
     }
 
-    /// Whether most of the cell at this place is coat, of what is seen of it.
-    pub fn is_coat(&self, x: f64, y: f64) -> bool {
-        self.cells
-            .at(&self.cells.coat, x, y)
-            .is_some_and(|share| share >= 0.5)
-    }
-
     /// Areas where substrate shows.
     pub fn substrate(&self) -> impl Iterator<Item = &Area> {
         self.areas.iter().filter(|a| a.kind == Kind::Substrate)

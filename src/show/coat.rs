@@ -62,9 +62,9 @@ pub(super) fn add(
     Ok(())
 }
 
-/// Outlines of the places where a share of the cells, smoothed over some 30 mm, is more than half: what a hand would draw round
-/// specks and frayed edges. Loops in panel mm; the last point is not the first again where `closed`.
-pub(super) fn outlines(cells: &CoatCells, share: &Array2<f64>) -> Vec<IsoLine> {
+/// A share of the cells smoothed over some 30 mm, by what is seen of each: what a hand would draw round specks and frayed edges. 0 where
+/// nothing is seen.
+pub(super) fn smooth(cells: &CoatCells, share: &Array2<f64>) -> Array2<f64> {
     let weighed = Array2::from_shape_fn(share.dim(), |at| {
         let (s, seen) = (share[at], cells.seen[at]);
         if s.is_nan() {
@@ -86,10 +86,14 @@ pub(super) fn outlines(cells: &CoatCells, share: &Array2<f64>) -> Vec<IsoLine> {
             sum
         })
     };
-    let smooth = round(&round(&weighed)).mapv(|[s, seen]| if seen > 0.0 { s / seen } else { 0.0 });
+    round(&round(&weighed)).mapv(|[s, seen]| if seen > 0.0 { s / seen } else { 0.0 })
+}
+
+/// Outlines of the places where a share of the cells, [`smooth`]ed, is more than half, in panel mm.
+pub(super) fn outlines(cells: &CoatCells, share: &Array2<f64>) -> Vec<IsoLine> {
     // Cells speak of their middles; a ring of two is put round them.
     let shift = 1.5 * cells.cell_mm;
-    iso_lines(&ringed(&smooth, 1.0, 0.0), cells.cell_mm, 0.5)
+    iso_lines(&ringed(&smooth(cells, share), 1.0, 0.0), cells.cell_mm, 0.5)
         .into_iter()
         .map(|line| IsoLine {
             points: line.points.iter().map(|p| p.map(|v| v - shift)).collect(),
@@ -115,9 +119,10 @@ fn coat(sheet: &Sheet<'_>, found: &PhotoFindings, scene: &mut Scene) {
             colour: palette::LOW[0],
         });
     }
+    let shares = smooth(cells, &cells.coat);
     for at in sheet.lattice(0.62, 0.31) {
         let [x, y] = sheet.frame.panel_from_picture(at);
-        if sheet.panel.contains(x, y) && found.coat.is_coat(x, y) {
+        if sheet.panel.contains(x, y) && cells.at(&shares, x, y).is_some_and(|s| s >= 0.5) {
             scene.shapes.push(Shape::Dot {
                 at,
                 radius: 0.1 * text,

@@ -228,8 +228,9 @@ impl Overlay<'_> {
         if found.with_readings {
             return;
         }
+        let shares = coat::smooth(cells, &cells.coat);
         for p in self.lattice() {
-            if found.coat.is_coat(p[0], p[1]) {
+            if cells.at(&shares, p[0], p[1]).is_some_and(|s| s >= 0.5) {
                 self.dot(p, 4.0, shapes);
             }
         }
