@@ -233,10 +233,10 @@ impl Figures {
                             o.overlap, o.same, o.found, o.likely, o.held, o.width, o.rms
                         )
                     };
-                    let none = fit::coat::CoatFit { level_mm: 0.0, softness_mm: 0.0, seen_mm2: 0.0, set_aside_mm2: 0.0, patches: 0, contradictions: vec![], objective: 0.0, steps: 0 };
+                    let none = fit::coat::CoatFit { level_mm: None, softness_mm: 0.0, seen_mm2: 0.0, set_aside_mm2: 0.0, patches: 0, contradictions: vec![], objective: 0.0, steps: 0 };
                     let coat = o.0.coat.as_ref().unwrap_or(&none);
                     println!(
-                        "  {seed}: {} | alone {} | level {:.3} patches {} aside {:.0} contra {} steps {} | {}\n   alone {}",
+                        "  {seed}: {} | alone {} | level {:.3?} patches {} aside {:.0} contra {} steps {} | {}\n   alone {}",
                         short(&o.0), short(&o.1), coat.level_mm, coat.patches, coat.set_aside_mm2 / 100.0, coat.contradictions.len(), coat.steps, o.0.note, if std::env::var("EACH").is_ok_and(|v| v == "2") { "" } else { &o.1.note }
                     );
                 }
@@ -377,12 +377,17 @@ fn the_joint_problem_is_written() {
     let begun = std::time::Instant::now();
     fit::fit(&panel, &survey).unwrap();
     println!("joint fit {seconds:.3} s, readings alone {:.3} s", begun.elapsed().as_secs_f64());
-    let p = fit::joint_problem(&panel, &survey, &cells).unwrap().unwrap();
+    let mut times = Vec::new();
+    let p = fit::joint_problem(&panel, &survey, &cells, &mut || times.push(std::time::Instant::now()))
+        .unwrap()
+        .unwrap();
+    let solving = (times[1] - times[0]).as_secs_f64();
+    println!("the joint problem alone {solving:.3} s, {} steps", surface.coat.as_ref().unwrap().steps);
     assert!((p.objective - surface.coat.unwrap().objective).abs() < 1e-6);
     let problem = serde_json::json!({
         "unknowns": p.right.len(), "matrix": p.matrix, "right": p.right, "square": p.square, "looks": p.looks,
         "share": p.share, "weight": p.weight, "sigma": p.sigma_mm, "level": p.level_mm, "softness": p.softness_mm,
-        "solution": p.solution, "objective": p.objective, "seconds": seconds,
+        "solution": p.solution, "objective": p.objective, "seconds": solving,
     });
     if let Ok(path) = std::env::var("LOWSPOT_JOINT_PROBLEM") {
         std::fs::write(path, problem.to_string()).unwrap();
