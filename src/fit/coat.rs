@@ -118,7 +118,9 @@ impl Looks {
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
             let independent = looks.area_mm2 / (TOGETHER_MM * TOGETHER_MM);
-            looks.weight.push(picture.seen[k].min(1.0) * independent.min(1.0));
+            looks
+                .weight
+                .push(picture.seen[k].min(1.0) * independent.min(1.0));
         }
         looks.near = (0..number.len())
             .filter(|&k| number[k].is_some())
@@ -155,7 +157,8 @@ impl Looks {
 pub fn added(panel: &Panel, cells: &CoatCells, basis: &Basis) -> Result<Added, Error> {
     let wavelength = panel.form_wavelength_mm;
     let mut knots = wavelength.map(|l| l / SLOW_KNOTS);
-    let count = |knots: [f64; 2]| (panel.length_mm / knots[0] + 3.0) * (panel.width_mm / knots[1] + 3.0);
+    let count =
+        |knots: [f64; 2]| (panel.length_mm / knots[0] + 3.0) * (panel.width_mm / knots[1] + 3.0);
     while count(knots) > MOST_SLOW {
         knots = knots.map(|k| k * 1.1);
     }
@@ -247,7 +250,11 @@ pub fn solve<'s>(
             let u = (-PLAIN_LEVEL_MM - level[k]) / setting.softness_mm;
             let f = looks.share[k];
             // How much less likely than the best that a look of this share could be.
-            let best = [f, 1.0 - f].iter().filter(|v| **v > 0.0).map(|v| v * v.ln()).sum::<f64>();
+            let best = [f, 1.0 - f]
+                .iter()
+                .filter(|v| **v > 0.0)
+                .map(|v| v * v.ln())
+                .sum::<f64>();
             let likely = (-best - logistic(u, f).0).exp() * (1.0 - WRONG_SHARE);
             let next = likely / (likely + WRONG_SHARE / 2.0);
             change = change.max((next - *kept).abs());
@@ -278,7 +285,8 @@ fn newton<'s>(
     let weight: Vec<f64> = looks.weight.iter().zip(kept).map(|(w, k)| w * k).collect();
     let cost = |delta: &[f64]| -> f64 {
         let all = delta.iter().zip(&looks.share).zip(&weight);
-        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0).sum()
+        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0)
+            .sum()
     };
     let mut x = start;
     let mut delta = looks.values(&system.seen_by_cells(&x));
@@ -306,7 +314,8 @@ fn newton<'s>(
         // In units of log likelihood.
         let promised = -dot(&gradient, &dx) / variance;
         if promised < 1e-7 {
-            let quadratic = (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
+            let quadratic =
+                (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
             return Ok(Mode {
                 objective: quadratic + cost(&delta),
                 unknowns: x,
@@ -322,8 +331,13 @@ fn newton<'s>(
         let before = cost(&delta);
         let mut length = 1.0;
         for _ in 0..30 {
-            let there: Vec<f64> = delta.iter().zip(&moved).map(|(d, m)| d + length * m).collect();
-            let change = length * (linear + length * square / 2.0) / variance + cost(&there) - before;
+            let there: Vec<f64> = delta
+                .iter()
+                .zip(&moved)
+                .map(|(d, m)| d + length * m)
+                .collect();
+            let change =
+                length * (linear + length * square / 2.0) / variance + cost(&there) - before;
             if change <= -0.1 * length * promised || promised * length < 1e-9 {
                 break;
             }
@@ -338,7 +352,8 @@ fn newton<'s>(
         delta = looks.values(&system.seen_by_cells(&x));
     }
     Err(Error::Calculation(
-        "readings and coat could not be solved together; please keep the files and report it".into(),
+        "readings and coat could not be solved together; please keep the files and report it"
+            .into(),
     ))
 }
 
@@ -410,7 +425,12 @@ impl Problem {
             square: normal.square,
             looks: all,
             share: looks.share.clone(),
-            weight: looks.weight.iter().zip(&mode.kept).map(|(w, k)| w * k).collect(),
+            weight: looks
+                .weight
+                .iter()
+                .zip(&mode.kept)
+                .map(|(w, k)| w * k)
+                .collect(),
             sigma_mm: setting.sigma_mm,
             level_mm: PLAIN_LEVEL_MM,
             softness_mm: setting.softness_mm,
@@ -449,7 +469,13 @@ impl Seen {
 
 impl Mode<'_> {
     /// What was learned of the coat.
-    pub fn coat(&self, system: &System, looks: &Looks, softness_mm: f64, readings: &[[f64; 2]]) -> CoatFit {
+    pub fn coat(
+        &self,
+        system: &System,
+        looks: &Looks,
+        softness_mm: f64,
+        readings: &[[f64; 2]],
+    ) -> CoatFit {
         let height = looks.values(&self.height_over_shape(system));
         let aside: Vec<bool> = self.kept.iter().map(|k| *k < SET_ASIDE).collect();
         // Where coat and bare skin meet, the height is the level.
@@ -485,7 +511,12 @@ const LEAST_MM2: f64 = 1200.0;
 const BESIDE_MM: f64 = 50.0;
 
 /// Connected looks that were set aside, on one side of the level, beside a reading.
-fn contradictions(looks: &Looks, aside: &[bool], height: &[f64], readings: &[[f64; 2]]) -> Vec<Contradiction> {
+fn contradictions(
+    looks: &Looks,
+    aside: &[bool],
+    height: &[f64],
+    readings: &[[f64; 2]],
+) -> Vec<Contradiction> {
     let mut met = vec![false; aside.len()];
     let mut found = Vec::new();
     for first in 0..aside.len() {
@@ -507,12 +538,16 @@ fn contradictions(looks: &Looks, aside: &[bool], height: &[f64], readings: &[[f6
         let area_mm2 = patch.len() as f64 * looks.area_mm2;
         let close = |k: &usize| {
             let [x, y] = looks.at[*k];
-            readings.iter().any(|r| (r[0] - x).hypot(r[1] - y) <= BESIDE_MM)
+            readings
+                .iter()
+                .any(|r| (r[0] - x).hypot(r[1] - y) <= BESIDE_MM)
         };
         if area_mm2 < LEAST_MM2 || !patch.iter().any(close) {
             continue;
         }
-        let mean = |value: &dyn Fn(usize) -> f64| patch.iter().map(|&k| value(k)).sum::<f64>() / patch.len() as f64;
+        let mean = |value: &dyn Fn(usize) -> f64| {
+            patch.iter().map(|&k| value(k)).sum::<f64>() / patch.len() as f64
+        };
         found.push(Contradiction {
             at_mm: [mean(&|k| looks.at[k][0]), mean(&|k| looks.at[k][1])],
             area_mm2,

@@ -136,11 +136,7 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
-pub fn fit_with_coat(
-    panel: &Panel,
-    survey: &Survey,
-    coat: &CoatCells,
-) -> Result<Surface, Error> {
+pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result<Surface, Error> {
     found(panel, survey, Some(coat))
 }
 
@@ -469,7 +465,12 @@ impl Fitted {
         let white: Vec<f64> = (0..total * DRAWS)
             .map(|_| StandardNormal.sample(&mut rng))
             .collect();
-        let spread = sigma * if seen.is_some() { SPREAD_WITH_COAT } else { 1.0 };
+        let spread = sigma
+            * if seen.is_some() {
+                SPREAD_WITH_COAT
+            } else {
+                1.0
+            };
         let noise_draws = solved.factor.correlate(white, DRAWS);
         let full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
@@ -560,7 +561,11 @@ impl Fitted {
         draws: &[Vec<f64>],
         rng: &mut rand_chacha::ChaCha8Rng,
     ) -> Vec<Vec<f64>> {
-        let spread = if seen.is_some() { SPREAD_WITH_COAT } else { 1.0 };
+        let spread = if seen.is_some() {
+            SPREAD_WITH_COAT
+        } else {
+            1.0
+        };
         let sigma = self.numbers.sigma_mm * spread;
         let extra = self.extra();
         let mut right = Vec::with_capacity(draws.len() * self.system.unknowns());

@@ -65,7 +65,10 @@ impl Picture {
             let (mut coated, mut looked) = (0.0, 0.0);
             for iy in by..(by + block).min(ny) {
                 for ix in bx..(bx + block).min(nx) {
-                    let (c, s) = (cells.coat[[iy, ix]], cells.seen.get([iy, ix]).copied().unwrap_or(0.0));
+                    let (c, s) = (
+                        cells.coat[[iy, ix]],
+                        cells.seen.get([iy, ix]).copied().unwrap_or(0.0),
+                    );
                     if c.is_finite() && s > 0.0 {
                         coated += c.clamp(0.0, 1.0) * s.min(1.0);
                         looked += s.min(1.0);
@@ -260,7 +263,10 @@ pub fn domes(cells: &CoatCells, basis: &Basis) -> Vec<Dome> {
     let mut shares: Vec<Vec<f64>> = lows
         .iter()
         .map(|&peak| {
-            let own: Vec<f64> = peaks.iter().map(|p| f64::from(u8::from(*p == Some(peak)))).collect();
+            let own: Vec<f64> = peaks
+                .iter()
+                .map(|p| f64::from(u8::from(*p == Some(peak))))
+                .collect();
             smoothed(picture.count, spacing, &own, PASSING_MM)
         })
         .collect();

@@ -10,7 +10,12 @@ pub fn smoothed(count: [usize; 2], spacing: [f64; 2], values: &[f64], sd_mm: f64
             .map(|k| (-(k as f64 * spacing / sd_mm).powi(2) / 2.0).exp())
             .collect()
     };
-    let pass = |values: &[f64], n: usize, stride: usize, lines: &dyn Fn(usize) -> usize, count: usize, kernel: &[f64]| {
+    let pass = |values: &[f64],
+                n: usize,
+                stride: usize,
+                lines: &dyn Fn(usize) -> usize,
+                count: usize,
+                kernel: &[f64]| {
         let mut out = vec![0.0; values.len()];
         for line in 0..count {
             let first = lines(line);

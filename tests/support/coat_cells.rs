@@ -51,7 +51,10 @@ impl Coating {
 }
 
 /// The best fit without allowance of a surface, from nodes 20 mm apart, as a function of place.
-pub fn own_reference(panel: &Panel, height: &dyn Fn(f64, f64) -> f64) -> impl Fn(f64, f64) -> f64 + use<> {
+pub fn own_reference(
+    panel: &Panel,
+    height: &dyn Fn(f64, f64) -> f64,
+) -> impl Fn(f64, f64) -> f64 + use<> {
     let step_mm = 20.0;
     let bench = Workbench::new(panel, step_mm, &|nx, ny| {
         node_weights_mm2(&Grid { step_mm, nx, ny }, panel)
@@ -71,16 +74,23 @@ pub fn own_reference(panel: &Panel, height: &dyn Fn(f64, f64) -> f64) -> impl Fn
 }
 
 /// Cells of 10 mm of a panel whose deviation is `deviation`, mm.
-pub fn cells(panel: &Panel, deviation: &dyn Fn(f64, f64) -> f64, coating: &Coating, seed: u64) -> CoatCells {
+pub fn cells(
+    panel: &Panel,
+    deviation: &dyn Fn(f64, f64) -> f64,
+    coating: &Coating,
+    seed: u64,
+) -> CoatCells {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(7);
     const FINE: f64 = 2.5;
     let [nx, ny] = [panel.length_mm, panel.width_mm].map(|l| (l / FINE - 1e-9).ceil() as usize);
     let noise = correlated(nx, ny, coating.reach_mm / FINE, &mut rng);
-    let shift: [f64; 2] = std::array::from_fn(|_| coating.shift_mm * rng.sample::<f64, _>(StandardNormal));
+    let shift: [f64; 2] =
+        std::array::from_fn(|_| coating.shift_mm * rng.sample::<f64, _>(StandardNormal));
     let mut coat = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
         let (x, y) = ((ix as f64 + 0.5) * FINE, (iy as f64 + 0.5) * FINE);
-        deviation(x + shift[0], y + shift[1]) <= -coating.threshold_mm + coating.noise_mm * noise[[iy, ix]]
+        deviation(x + shift[0], y + shift[1])
+            <= -coating.threshold_mm + coating.noise_mm * noise[[iy, ix]]
     });
     specks(&mut coat, coating.specks, FINE, &mut rng);
     let cell_mm = 10.0;
@@ -89,7 +99,10 @@ pub fn cells(panel: &Panel, deviation: &dyn Fn(f64, f64) -> f64, coating: &Coati
     let mut seen = Array2::zeros((cy, cx));
     for ((iy, ix), share) in share.indexed_iter_mut() {
         let (x, y) = ((ix as f64 + 0.5) * cell_mm, (iy as f64 + 0.5) * cell_mm);
-        let hidden = coating.glare.iter().any(|g| (x - g[0]).hypot(y - g[1]) < g[2] / 2.0);
+        let hidden = coating
+            .glare
+            .iter()
+            .any(|g| (x - g[0]).hypot(y - g[1]) < g[2] / 2.0);
         if hidden || !panel.contains(x, y) {
             continue;
         }
@@ -136,7 +149,9 @@ fn correlated(nx: usize, ny: usize, reach: f64, rng: &mut ChaCha8Rng) -> Array2<
 fn specks(coat: &mut Array2<bool>, share: f64, fine: f64, rng: &mut ChaCha8Rng) {
     let (ny, nx) = coat.dim();
     let (w, h) = (nx as f64 * fine, ny as f64 * fine);
-    let spots: Vec<[f64; 2]> = (0..6).map(|_| [rng.random_range(0.0..w), rng.random_range(0.0..h)]).collect();
+    let spots: Vec<[f64; 2]> = (0..6)
+        .map(|_| [rng.random_range(0.0..w), rng.random_range(0.0..h)])
+        .collect();
     let mut left = share * w * h;
     while left > 0.0 {
         let radius = rng.random_range(2.0..6.0);
@@ -151,7 +166,8 @@ fn specks(coat: &mut Array2<bool>, share: f64, fine: f64, rng: &mut ChaCha8Rng) 
         let (mx, my) = ((x / fine) as i64, (y / fine) as i64);
         for iy in my - reach..=my + reach {
             for ix in mx - reach..=mx + reach {
-                let inside = ((ix as f64 + 0.5) * fine - x).hypot((iy as f64 + 0.5) * fine - y) < radius;
+                let inside =
+                    ((ix as f64 + 0.5) * fine - x).hypot((iy as f64 + 0.5) * fine - y) < radius;
                 if inside && (0..ny as i64).contains(&iy) && (0..nx as i64).contains(&ix) {
                     let at = [iy as usize, ix as usize];
                     coat[at] = !coat[at];
