@@ -62,8 +62,8 @@ impl Contradiction {
 /// What the fit learned of the coat.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CoatFit {
-    /// Depth at which coat stays, mean over the looks, mm.
-    pub level_mm: f64,
+    /// Depth below the shape at which coat and bare skin meet, median, mm; `None` where they meet nowhere.
+    pub level_mm: Option<f64>,
     /// Softness of that depth, mm.
     pub softness_mm: f64,
     /// Area of the cells that were looked at, mm².
@@ -477,20 +477,16 @@ impl Mode<'_> {
         readings: &[[f64; 2]],
     ) -> CoatFit {
         let height = looks.values(&self.height_over_shape(system));
-        let seen = looks.values(&system.seen_by_cells(&self.unknowns));
         let aside: Vec<bool> = self.kept.iter().map(|k| *k < SET_ASIDE).collect();
-        let edge = height.iter().zip(&seen).zip(&self.curvature);
-        let (sum, weight) = edge.fold((0.0, 0.0), |(s, n), ((h, d), c)| {
-            // The level is −t + e, and δ − height = −e.
-            (s + c * (PLAIN_LEVEL_MM + d - h), n + c)
-        });
+        // Where coat and bare skin meet, the height is the level.
+        let mut edge: Vec<f64> = (0..height.len())
+            .filter(|&k| !aside[k] && (0.3..0.7).contains(&looks.share[k]))
+            .map(|k| -height[k])
+            .collect();
+        edge.sort_by(f64::total_cmp);
         let area = |n: usize| n as f64 * looks.area_mm2;
         CoatFit {
-            level_mm: if weight > 0.0 {
-                sum / weight
-            } else {
-                PLAIN_LEVEL_MM
-            },
+            level_mm: edge.get(edge.len() / 2).copied(),
             softness_mm,
             seen_mm2: area(looks.at.len()),
             set_aside_mm2: area(aside.iter().filter(|a| **a).count()),

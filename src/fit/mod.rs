@@ -37,6 +37,9 @@ const MOST_COEFFICIENTS: f64 = 20_000.0;
 pub const DRAWS: usize = 128;
 /// Draws that are surveyed anew, to learn by how much a survey like this one misses.
 pub const RESURVEYS: usize = 24;
+/// With a photo, what is not known of the surface is this much larger than the draws themselves say: outlines merge, and lows are not
+/// domes. Worked out on simulated panels, see docs/decisions.md.
+const SPREAD_WITH_COAT: f64 = 1.4;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
 /// Numbers the first, robust pass is made with: range and amplitude in mm.
@@ -142,6 +145,7 @@ pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result
 }
 
 /// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another solver; `None` where no cell is seen.
+/// `mark` is called before and after the solution, for whoever wants to time it.
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
@@ -149,13 +153,16 @@ pub fn joint_problem(
     panel: &Panel,
     survey: &Survey,
     cells: &CoatCells,
+    mark: &mut dyn FnMut(),
 ) -> Result<Option<coat::Problem>, Error> {
     let (fitted, _, looks) = settled(panel, survey, Some(cells))?;
     let Some(looks) = looks else { return Ok(None) };
     let normal = fitted.system.normal(&fitted.y, &fitted.extra());
     let setting = fitted.joint_setting();
     let start = fitted.solve()?.unknowns;
+    mark();
     let mode = coat::solve(&fitted.system, &normal, &looks, &setting, start)?;
+    mark();
     Ok(Some(coat::Problem::of(
         &fitted.system,
         &normal,
@@ -359,19 +366,15 @@ fn attempt(
         if round == 0 {
             even = numbers;
         }
-        let confirmed = robust::confirm(&system, &y, &setting, &mut keep)?;
+        let changed = robust::confirm(&system, &y, &setting, &mut keep)?;
         if round < 2 {
-            let unknowns = if confirmed.unknowns.is_empty() {
-                let normal = system.normal(&y, &extra_of(&keep));
-                system
-                    .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
-                    .unknowns
-            } else {
-                confirmed.unknowns
-            };
+            let normal = system.normal(&y, &extra_of(&keep));
+            let unknowns = system
+                .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
+                .unknowns;
             unevenness = (unevenness.1, system.localise(&unknowns));
         }
-        if round == 1 && !confirmed.changed {
+        if round == 1 && !changed {
             break;
         }
     }
@@ -466,11 +469,17 @@ impl Fitted {
         let white: Vec<f64> = (0..total * DRAWS)
             .map(|_| StandardNormal.sample(&mut rng))
             .collect();
+        let spread = sigma
+            * if seen.is_some() {
+                SPREAD_WITH_COAT
+            } else {
+                1.0
+            };
         let noise_draws = solved.factor.correlate(white, DRAWS);
         let full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
                 (0..total)
-                    .map(|k| solved.unknowns[k] + sigma * noise_draws[k * DRAWS + d])
+                    .map(|k| solved.unknowns[k] + spread * noise_draws[k * DRAWS + d])
                     .collect()
             })
             .collect();
@@ -557,7 +566,12 @@ impl Fitted {
         draws: &[Vec<f64>],
         rng: &mut rand_chacha::ChaCha8Rng,
     ) -> Vec<Vec<f64>> {
-        let sigma = self.numbers.sigma_mm;
+        let spread = if seen.is_some() {
+            SPREAD_WITH_COAT
+        } else {
+            1.0
+        };
+        let sigma = self.numbers.sigma_mm * spread;
         let extra = self.extra();
         let mut right = Vec::with_capacity(draws.len() * self.system.unknowns());
         for draw in draws {

@@ -102,6 +102,7 @@ pub struct System {
     sds: Vec<f64>,
     /// What a photo adds.
     added: Added,
+    looked_at_places: Vec<Vec<u32>>,
     rests: usize,
     /// Factor of each entry of the field's precision: 1/(gᵣ·g_c), see [`System::localise`].
     local: Vec<f64>,
@@ -302,7 +303,7 @@ impl System {
             .collect();
         let relative_sd = vec![1.0; rows.len()];
         let local = vec![1.0; field.entries().len()];
-        Ok(System {
+        let mut system = System {
             basis,
             rows,
             relative_sd,
@@ -316,9 +317,12 @@ impl System {
             shape,
             sds,
             added,
+            looked_at_places: Vec::new(),
             rests,
             local,
-        })
+        };
+        system.looked_at_places = system.places_looked_at()?;
+        Ok(system)
     }
 
     /// Give each row its standard deviation, relative to a typical one. The amplitude is even again.
@@ -667,28 +671,41 @@ impl System {
 
     /// Add the cells' products to a matrix.
     pub fn add_cells(&self, products: &Products, values: &mut [f64]) {
-        let n = self.basis.count();
         for (&(row, column), &place) in self.field.entries().iter().zip(&self.field_places) {
             values[place] += products.at(row, column);
         }
         let tail: Vec<_> = self.looked_at().collect();
-        for (at, &(k, sign, column)) in tail.iter().enumerate() {
+        for (at, (&(_, sign, column), places)) in
+            tail.iter().zip(&self.looked_at_places).enumerate()
+        {
             let mut image = products.times(column);
             image.iter_mut().for_each(|v| *v *= sign);
-            // The rows of the last unknowns stand in one order in every column: rank by rank.
-            for (row, value) in image.iter().enumerate().take(n) {
-                if *value != 0.0
-                    && let Some(place) = self.pattern.position(k, row)
-                {
-                    values[place] += value;
-                }
-            }
-            for &(l, other_sign, other) in &tail[..=at] {
-                if let Some(place) = self.pattern.position(k, l) {
-                    values[place] += other_sign * dot(other, &image);
-                }
+            let others = tail[..=at]
+                .iter()
+                .map(|&(_, sign, other)| sign * dot(other, &image));
+            let own = image.iter().copied().chain(others);
+            for (value, &place) in own.zip(places) {
+                values[place as usize] += value;
             }
         }
+    }
+
+    /// Where the products of each column that cells look at stand in the pattern: with every spline, then with those before it and itself.
+    fn places_looked_at(&self) -> Result<Vec<Vec<u32>>, Error> {
+        let tail: Vec<usize> = self.looked_at().map(|(k, _, _)| k).collect();
+        let place = |row: usize, column: usize| {
+            self.pattern
+                .position(row, column)
+                .map(|place| place as u32)
+                .ok_or_else(|| Error::Calculation("an entry is missing from the pattern".into()))
+        };
+        tail.iter()
+            .enumerate()
+            .map(|(at, &k)| {
+                let others = (0..self.basis.count()).chain(tail[..=at].iter().copied());
+                others.map(|other| place(k, other)).collect()
+            })
+            .collect()
     }
 }
 
