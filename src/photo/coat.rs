@@ -26,8 +26,8 @@ use rayon::prelude::*;
 const MAJORITY_MM: f64 = 5.0;
 /// Below this chance the reader is asked to say which colour the coat has.
 pub const SURE: f64 = 0.8;
-/// Share of the variance between two greys above which what sticks out of one colour is speckle of another (one Gaussian has 2/π = 0.64).
-const SPECKLE: f64 = 0.7;
+/// How many standard deviations from the median two greys must be parted for one of them to be speckle of another colour.
+const SPECKLE: f64 = 2.0;
 /// Least share of the panel that a photo must show.
 const LEAST_SHOWN: f64 = 0.02;
 
@@ -191,8 +191,10 @@ fn one_colour(
     {
         histogram[usize::from(grey)] += 1;
     }
+    // The greys of one colour are split at their median; a split far out in the tail parts speckle from it. The median is level 128.
+    let spread = quarter_width(&histogram) / 0.6745;
     let speckle = otsu::split(&histogram)
-        .filter(|s| s.separability > SPECKLE)
+        .filter(|s| (s.level as f64 - 128.0).abs() > SPECKLE * spread)
         .map(|s| s.lower_share.min(1.0 - s.lower_share));
     let text = match speckle {
         Some(share) => format!(
@@ -216,6 +218,23 @@ fn one_colour(
         photo_mm: 0.0,
         warnings: vec![Warning::new(text)],
     }
+}
+
+/// Half the width of the middle half of a histogram, in levels.
+fn quarter_width(histogram: &[u64; 256]) -> f64 {
+    let all: u64 = histogram.iter().sum();
+    let level = |part: f64| {
+        let mut below = 0.0;
+        for (level, count) in histogram.iter().enumerate() {
+            let next = below + *count as f64;
+            if next >= part * all as f64 && *count > 0 {
+                return level as f64 + (part * all as f64 - below) / *count as f64;
+            }
+            below = next;
+        }
+        255.0
+    };
+    (level(0.75) - level(0.25)) / 2.0
 }
 
 fn two_colours(
