@@ -45,7 +45,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "lowspot: {:.0} ms (median {:.0}), of which decoding {:.0} ms; coat {coat_share:.3}",
         all_ms[0], all_ms[3], decode_ms[0]
     );
-    let h: Vec<String> = shot.homography.iter().flatten().map(|v| format!("{v:e}")).collect();
+    let h: Vec<String> = shot
+        .homography
+        .iter()
+        .flatten()
+        .map(|v| format!("{v:e}"))
+        .collect();
     println!(
         "python benches/photo_reference.py {} {} {} {}",
         path.display(),

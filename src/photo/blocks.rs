@@ -57,6 +57,20 @@ impl Blocks {
         }
     }
 
+    /// Block of each raster pixel, found once: dividing anew in every pass costs more than the passes.
+    pub fn of_pixels(&self, raster: &Raster) -> Vec<u32> {
+        let mut map = vec![0u32; raster.light.len()];
+        map.par_chunks_mut(raster.size[0])
+            .enumerate()
+            .for_each(|(iy, row)| {
+                let first = iy / self.per * self.size[0];
+                for (bx, part) in row.chunks_mut(self.per).enumerate() {
+                    part.fill((first + bx) as u32);
+                }
+            });
+        map
+    }
+
     /// Number of blocks.
     pub fn count(&self) -> usize {
         self.log.len()

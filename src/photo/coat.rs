@@ -246,11 +246,13 @@ fn two_colours(
     options: &Options,
 ) -> PhotoReading {
     let (things, patches) = things::find(blocks, tones);
+    let block_of = blocks.of_pixels(raster);
     let seen: Vec<bool> = (0..raster.light.len())
-        .map(|at| raster.seen[at] && things[block_of(raster, blocks, at)] == Thing::Panel)
+        .into_par_iter()
+        .map(|at| raster.seen[at] && things[block_of[at] as usize] == Thing::Panel)
         .collect();
     let dark = majority(raster, &tones.tone, &seen);
-    let marks = count_marks(raster, blocks, tones, &seen, &dark).with_patches(&patches);
+    let marks = count_marks(raster, blocks, &block_of, tones, &seen, &dark).with_patches(&patches);
     let found = match options.coat {
         Polarity::Auto => marks.say(),
         known => Found {
@@ -260,14 +262,13 @@ fn two_colours(
     };
     let coat_is_dark = found.polarity == Polarity::Dark;
     let pixels: Vec<Pixel> = (0..raster.light.len())
-        .map(
-            |at| match (seen[at], things[block_of(raster, blocks, at)]) {
-                (true, _) if dark[at] == coat_is_dark => Pixel::Coat,
-                (true, _) => Pixel::Bare,
-                (false, Thing::Substrate) if raster.seen[at] => Pixel::Substrate,
-                _ => Pixel::NotSeen,
-            },
-        )
+        .into_par_iter()
+        .map(|at| match (seen[at], things[block_of[at] as usize]) {
+            (true, _) if dark[at] == coat_is_dark => Pixel::Coat,
+            (true, _) => Pixel::Bare,
+            (false, Thing::Substrate) if raster.seen[at] => Pixel::Substrate,
+            _ => Pixel::NotSeen,
+        })
         .collect();
     let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm);
     let tone_of_coat: Vec<f32> = tones
@@ -294,11 +295,6 @@ fn two_colours(
         warnings: doubts(&found, &patches),
         cells,
     }
-}
-
-fn block_of(raster: &Raster, blocks: &Blocks, at: usize) -> usize {
-    let (ix, iy) = (at % raster.size[0], at / raster.size[0]);
-    iy / blocks.per * blocks.size[0] + ix / blocks.per
 }
 
 fn doubts(found: &Found, patches: &[Patch]) -> Vec<Warning> {
@@ -394,14 +390,15 @@ pub(super) fn window_sums(values: &[i16], width: usize, radius: usize) -> Vec<i1
 fn count_marks(
     raster: &Raster,
     blocks: &Blocks,
+    block_of: &[u32],
     tones: &Tones,
     seen: &[bool],
     dark: &[bool],
 ) -> Marks {
     let mut share = vec![[0usize; 2]; blocks.count()];
-    for at in 0..seen.len() {
-        if seen[at] {
-            share[block_of(raster, blocks, at)][usize::from(dark[at])] += 1;
+    for ((k, seen), dark) in block_of.iter().zip(seen).zip(dark) {
+        if *seen {
+            share[*k as usize][usize::from(*dark)] += 1;
         }
     }
     let dark_share: Vec<f64> = share
@@ -413,7 +410,7 @@ fn count_marks(
         .collect();
     let known = dark_share.iter().filter(|d| !d.is_nan());
     let (sum, count) = known.fold((0.0, 0.0), |(s, n), d| (s + d, n + 1.0));
-    let (specks, speck_count) = count_specks(raster, blocks, tones, seen, &dark_share);
+    let (specks, speck_count) = count_specks(raster, blocks, block_of, tones, seen, &dark_share);
     Marks {
         dark_share: if count > 0.0 { sum / count } else { 0.5 },
         specks,
@@ -427,6 +424,7 @@ fn count_marks(
 fn count_specks(
     raster: &Raster,
     blocks: &Blocks,
+    block_of: &[u32],
     tones: &Tones,
     seen: &[bool],
     dark_share: &[f64],
@@ -442,17 +440,23 @@ fn count_specks(
         .collect();
     box_sum(&mut dark, blocks.size[0], radius);
     box_sum(&mut known, blocks.size[0], radius);
-    let (mut counts, mut areas) = ([0usize; 2], [0usize; 2]);
-    for at in (0..seen.len()).filter(|at| seen[*at]) {
-        let k = block_of(raster, blocks, at);
-        let (d, n) = (dark[k], known[k]);
-        let tone = tones.tone[at];
-        if d < 1e-9 {
-            areas[0] += 1;
-            counts[0] += usize::from(tone > 0.4);
-        } else if d > n - 1e-9 {
-            areas[1] += 1;
-            counts[1] += usize::from(tone < 0.6);
+    // 0 amid light, 1 amid dark, 2 near the other.
+    let amid: Vec<usize> = dark
+        .iter()
+        .zip(&known)
+        .map(|(d, n)| match (*d < 1e-9, *d > n - 1e-9) {
+            (true, _) => 0,
+            (false, true) => 1,
+            _ => 2,
+        })
+        .collect();
+    let (mut counts, mut areas) = ([0usize; 3], [0usize; 3]);
+    for ((k, seen), tone) in block_of.iter().zip(seen).zip(&tones.tone) {
+        if *seen {
+            let kind = amid[*k as usize];
+            areas[kind] += 1;
+            let sticks_out = if kind == 0 { *tone > 0.4 } else { *tone < 0.6 };
+            counts[kind] += usize::from(sticks_out);
         }
     }
     let cm2 = raster.step_mm * raster.step_mm / 100.0;

@@ -162,14 +162,22 @@ fn on_panel(
             })
             .collect()
     };
-    let all: Vec<Vec<(usize, usize)>> = rows
-        .iter()
-        .map(|y| spans(&panel.outline, *y, -margin_mm))
-        .collect();
-    for (ix, seen) in row.iter_mut().enumerate() {
-        *seen = all
-            .iter()
-            .all(|s| s.iter().any(|(first, past)| (*first..*past).contains(&ix)));
+    let fill = |row: &mut [bool], first: usize, past: usize, value: bool| {
+        let end = past.min(row.len());
+        row.get_mut(first.min(end)..end)
+            .into_iter()
+            .for_each(|part| part.fill(value));
+    };
+    for (first, past) in spans(&panel.outline, y, -margin_mm) {
+        fill(row, first, past, true);
+    }
+    for beside in [rows[0], rows[2]] {
+        let mut next = 0;
+        for (first, past) in spans(&panel.outline, beside, -margin_mm) {
+            fill(row, next, first, false);
+            next = past;
+        }
+        fill(row, next, usize::MAX, false);
     }
     for polygon in panel.cutouts.iter().chain(hidden) {
         for (first, past) in rows.iter().flat_map(|y| spans(polygon, *y, margin_mm)) {
@@ -244,17 +252,20 @@ impl Lattice {
         let (nx, ny) = (samples(along_x), samples(along_y));
         let mut sum = [0.0f32; 3];
         let mut white = 0;
+        let most = [(picture.width() - 1) as f64, (picture.height() - 1) as f64];
         for j in 0..ny {
             let q = (j as f64 + 0.5) / ny as f64 - 0.5;
             for i in 0..nx {
                 let p = (i as f64 + 0.5) / nx as f64 - 0.5;
                 let column = middle[0] + p * along_x[0] + q * along_y[0];
                 let row = middle[1] + p * along_x[1] + q * along_y[1];
-                let rgb = picture.pixel(column.max(0.0) as usize, row.max(0.0) as usize);
-                white += usize::from(rgb.iter().all(|v| *v >= 250));
-                for (s, v) in sum.iter_mut().zip(rgb) {
-                    *s += linear[usize::from(v)];
-                }
+                // A cast of a negative number to an unsigned one is 0.
+                let [r, g, b] =
+                    picture.pixel(column.min(most[0]) as usize, row.min(most[1]) as usize);
+                white += usize::from(r.min(g).min(b) >= 250);
+                sum[0] += linear[usize::from(r)];
+                sum[1] += linear[usize::from(g)];
+                sum[2] += linear[usize::from(b)];
             }
         }
         let count = (nx * ny) as f32;
