@@ -96,7 +96,7 @@ impl Blocks {
 
 /// Mean over a square of 2·`radius` + 1 blocks or pixels a side, of all that lies within the raster, as sums: three sweeps come near a
 /// Gaussian. Values are `width` to the row.
-pub fn box_sum(values: &mut Vec<f64>, width: usize, radius: usize) {
+pub fn box_sum(values: &mut [f64], width: usize, radius: usize) {
     let height = values.len() / width.max(1);
     let run = |line: &[f64]| -> Vec<f64> {
         let n = line.len();

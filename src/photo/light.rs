@@ -216,7 +216,7 @@ pub fn by_classes(
 /// What the polynomial leaves, smoothed: the halo of a lamp, a curve turning away.
 fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
     let radius = ((LOCAL_MM / blocks.mm / 1.7).round() as usize).max(1);
-    let smooth = |values: &mut Vec<f64>| {
+    let smooth = |values: &mut [f64]| {
         for _ in 0..3 {
             box_sum(values, blocks.size[0], radius);
         }

@@ -248,7 +248,7 @@ impl Lattice {
             return None;
         }
         let samples =
-            |d: [f64; 2]| ((d[0].abs().max(d[1].abs())).ceil() as usize).clamp(1, MOST_SAMPLES);
+            |d: [f64; 2]| (d[0].abs().max(d[1].abs()).round() as usize).clamp(1, MOST_SAMPLES);
         let (nx, ny) = (samples(along_x), samples(along_y));
         let mut sum = [0.0f32; 3];
         let mut white = 0;

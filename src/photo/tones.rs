@@ -9,7 +9,6 @@ use super::colours::{self, Colour};
 use super::light::{self, Gain, Light};
 use super::rectified::Raster;
 use nalgebra::{Matrix3, Vector3};
-use rayon::prelude::*;
 
 /// Rounds of colours and light, each made from the other.
 const ROUNDS: usize = 5;
