@@ -577,7 +577,7 @@ fn two_photos_see_what_one_could_not() {
         },
     };
     let s = merged.score();
-    assert!(s.overlap > 0.97 && s.rms < 0.05, "{s:?}");
+    assert!(s.overlap > 0.97 && s.rms < 0.06, "{s:?}");
     let other = Array2::zeros((3, 3));
     let small = lowspot::photo::CoatCells {
         cell_mm: 10.0,

@@ -366,15 +366,19 @@ fn attempt(
         if round == 0 {
             even = numbers;
         }
-        let changed = robust::confirm(&system, &y, &setting, &mut keep)?;
+        let confirmed = robust::confirm(&system, &y, &setting, &mut keep)?;
         if round < 2 {
-            let normal = system.normal(&y, &extra_of(&keep));
-            let unknowns = system
-                .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
-                .unknowns;
+            let unknowns = if confirmed.unknowns.is_empty() {
+                let normal = system.normal(&y, &extra_of(&keep));
+                system
+                    .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
+                    .unknowns
+            } else {
+                confirmed.unknowns
+            };
             unevenness = (unevenness.1, system.localise(&unknowns));
         }
-        if round == 1 && !changed {
+        if round == 1 && !confirmed.changed {
             break;
         }
     }

@@ -88,7 +88,7 @@ impl PhotoFindings {
             clashes: fit.map_or(Vec::new(), |f| {
                 f.contradictions.iter().map(|c| clash(c, units)).collect()
             }),
-            coat_from_mm: fit.map(|f| f.level_mm),
+            coat_from_mm: fit.and_then(|f| f.level_mm),
             least_filler_cc: coat.lows().map(|a| a.least_filler_cc).sum(),
             with_readings: fit.is_some(),
             coat,

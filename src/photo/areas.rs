@@ -62,7 +62,9 @@ pub fn find(
         (Kind::Coat, Pixel::Coat),
         (Kind::Substrate, Pixel::Substrate),
     ] {
-        areas.extend(of_kind(kind, pixel, pixels, width, step_mm, border_mm));
+        if pixels.contains(&pixel) {
+            areas.extend(of_kind(kind, pixel, pixels, width, step_mm, border_mm));
+        }
     }
     areas.sort_by(|a, b| b.area_cm2.total_cmp(&a.area_cm2));
     areas

@@ -57,6 +57,20 @@ impl Blocks {
         }
     }
 
+    /// Block of each raster pixel, found once: dividing anew in every pass costs more than the passes.
+    pub fn of_pixels(&self, raster: &Raster) -> Vec<u32> {
+        let mut map = vec![0u32; raster.light.len()];
+        map.par_chunks_mut(raster.size[0])
+            .enumerate()
+            .for_each(|(iy, row)| {
+                let first = iy / self.per * self.size[0];
+                for (bx, part) in row.chunks_mut(self.per).enumerate() {
+                    part.fill((first + bx) as u32);
+                }
+            });
+        map
+    }
+
     /// Number of blocks.
     pub fn count(&self) -> usize {
         self.log.len()
@@ -82,7 +96,7 @@ impl Blocks {
 
 /// Mean over a square of 2·`radius` + 1 blocks or pixels a side, of all that lies within the raster, as sums: three sweeps come near a
 /// Gaussian. Values are `width` to the row.
-pub fn box_sum(values: &mut Vec<f64>, width: usize, radius: usize) {
+pub fn box_sum(values: &mut [f64], width: usize, radius: usize) {
     let height = values.len() / width.max(1);
     let run = |line: &[f64]| -> Vec<f64> {
         let n = line.len();

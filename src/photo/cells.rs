@@ -29,20 +29,21 @@ pub fn shares(
     per: usize,
     cell_mm: f64,
 ) -> CoatCells {
-    let height = pixels.len() / width.max(1);
     let across = (panel.length_mm / cell_mm).ceil().max(1.0) as usize;
     let down = (panel.width_mm / cell_mm).ceil().max(1.0) as usize;
     let mut counts = Array2::from_elem((down, across), [0usize; 3]);
-    for iy in 0..height {
-        for ix in 0..width {
-            let kind = match pixels[iy * width + ix] {
-                Pixel::NotSeen => continue,
-                Pixel::Bare => 0,
-                Pixel::Coat => 1,
-                Pixel::Substrate => 2,
+    for (iy, row) in pixels.chunks_exact(width.max(1)).enumerate() {
+        for (cell, part) in row.chunks(per).enumerate() {
+            let Some(c) = counts.get_mut((iy / per, cell)) else {
+                continue;
             };
-            if let Some(c) = counts.get_mut((iy / per, ix / per)) {
-                c[kind] += 1;
+            for pixel in part {
+                match pixel {
+                    Pixel::NotSeen => {}
+                    Pixel::Bare => c[0] += 1,
+                    Pixel::Coat => c[1] += 1,
+                    Pixel::Substrate => c[2] += 1,
+                }
             }
         }
     }

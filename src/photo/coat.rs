@@ -26,8 +26,8 @@ use rayon::prelude::*;
 const MAJORITY_MM: f64 = 5.0;
 /// Below this chance the reader is asked to say which colour the coat has.
 pub const SURE: f64 = 0.8;
-/// Share of the variance between two greys above which what sticks out of one colour is speckle of another (one Gaussian has 2/π = 0.64).
-const SPECKLE: f64 = 0.7;
+/// How many standard deviations from the median two greys must be parted for one of them to be speckle of another colour.
+const SPECKLE: f64 = 2.0;
 /// Least share of the panel that a photo must show.
 const LEAST_SHOWN: f64 = 0.02;
 
@@ -191,8 +191,10 @@ fn one_colour(
     {
         histogram[usize::from(grey)] += 1;
     }
+    // The greys of one colour are split at their median; a split far out in the tail parts speckle from it. The median is level 128.
+    let spread = quarter_width(&histogram) / 0.6745;
     let speckle = otsu::split(&histogram)
-        .filter(|s| s.separability > SPECKLE)
+        .filter(|s| (s.level as f64 - 128.0).abs() > SPECKLE * spread)
         .map(|s| s.lower_share.min(1.0 - s.lower_share));
     let text = match speckle {
         Some(share) => format!(
@@ -218,6 +220,23 @@ fn one_colour(
     }
 }
 
+/// Half the width of the middle half of a histogram, in levels.
+fn quarter_width(histogram: &[u64; 256]) -> f64 {
+    let all: u64 = histogram.iter().sum();
+    let level = |part: f64| {
+        let mut below = 0.0;
+        for (level, count) in histogram.iter().enumerate() {
+            let next = below + *count as f64;
+            if next >= part * all as f64 && *count > 0 {
+                return level as f64 + (part * all as f64 - below) / *count as f64;
+            }
+            below = next;
+        }
+        255.0
+    };
+    (level(0.75) - level(0.25)) / 2.0
+}
+
 fn two_colours(
     panel: &Panel,
     raster: &Raster,
@@ -227,11 +246,13 @@ fn two_colours(
     options: &Options,
 ) -> PhotoReading {
     let (things, patches) = things::find(blocks, tones);
+    let block_of = blocks.of_pixels(raster);
     let seen: Vec<bool> = (0..raster.light.len())
-        .map(|at| raster.seen[at] && things[block_of(raster, blocks, at)] == Thing::Panel)
+        .into_par_iter()
+        .map(|at| raster.seen[at] && things[block_of[at] as usize] == Thing::Panel)
         .collect();
     let dark = majority(raster, &tones.tone, &seen);
-    let marks = count_marks(raster, blocks, tones, &seen, &dark).with_patches(&patches);
+    let marks = count_marks(raster, blocks, &block_of, tones, &seen, &dark).with_patches(&patches);
     let found = match options.coat {
         Polarity::Auto => marks.say(),
         known => Found {
@@ -241,14 +262,13 @@ fn two_colours(
     };
     let coat_is_dark = found.polarity == Polarity::Dark;
     let pixels: Vec<Pixel> = (0..raster.light.len())
-        .map(
-            |at| match (seen[at], things[block_of(raster, blocks, at)]) {
-                (true, _) if dark[at] == coat_is_dark => Pixel::Coat,
-                (true, _) => Pixel::Bare,
-                (false, Thing::Substrate) if raster.seen[at] => Pixel::Substrate,
-                _ => Pixel::NotSeen,
-            },
-        )
+        .into_par_iter()
+        .map(|at| match (seen[at], things[block_of[at] as usize]) {
+            (true, _) if dark[at] == coat_is_dark => Pixel::Coat,
+            (true, _) => Pixel::Bare,
+            (false, Thing::Substrate) if raster.seen[at] => Pixel::Substrate,
+            _ => Pixel::NotSeen,
+        })
         .collect();
     let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm);
     let tone_of_coat: Vec<f32> = tones
@@ -275,11 +295,6 @@ fn two_colours(
         warnings: doubts(&found, &patches),
         cells,
     }
-}
-
-fn block_of(raster: &Raster, blocks: &Blocks, at: usize) -> usize {
-    let (ix, iy) = (at % raster.size[0], at / raster.size[0]);
-    iy / blocks.per * blocks.size[0] + ix / blocks.per
 }
 
 fn doubts(found: &Found, patches: &[Patch]) -> Vec<Warning> {
@@ -375,14 +390,15 @@ pub(super) fn window_sums(values: &[i16], width: usize, radius: usize) -> Vec<i1
 fn count_marks(
     raster: &Raster,
     blocks: &Blocks,
+    block_of: &[u32],
     tones: &Tones,
     seen: &[bool],
     dark: &[bool],
 ) -> Marks {
     let mut share = vec![[0usize; 2]; blocks.count()];
-    for at in 0..seen.len() {
-        if seen[at] {
-            share[block_of(raster, blocks, at)][usize::from(dark[at])] += 1;
+    for ((k, seen), dark) in block_of.iter().zip(seen).zip(dark) {
+        if *seen {
+            share[*k as usize][usize::from(*dark)] += 1;
         }
     }
     let dark_share: Vec<f64> = share
@@ -394,7 +410,7 @@ fn count_marks(
         .collect();
     let known = dark_share.iter().filter(|d| !d.is_nan());
     let (sum, count) = known.fold((0.0, 0.0), |(s, n), d| (s + d, n + 1.0));
-    let (specks, speck_count) = count_specks(raster, blocks, tones, seen, &dark_share);
+    let (specks, speck_count) = count_specks(raster, blocks, block_of, tones, seen, &dark_share);
     Marks {
         dark_share: if count > 0.0 { sum / count } else { 0.5 },
         specks,
@@ -408,6 +424,7 @@ fn count_marks(
 fn count_specks(
     raster: &Raster,
     blocks: &Blocks,
+    block_of: &[u32],
     tones: &Tones,
     seen: &[bool],
     dark_share: &[f64],
@@ -423,17 +440,23 @@ fn count_specks(
         .collect();
     box_sum(&mut dark, blocks.size[0], radius);
     box_sum(&mut known, blocks.size[0], radius);
-    let (mut counts, mut areas) = ([0usize; 2], [0usize; 2]);
-    for at in (0..seen.len()).filter(|at| seen[*at]) {
-        let k = block_of(raster, blocks, at);
-        let (d, n) = (dark[k], known[k]);
-        let tone = tones.tone[at];
-        if d < 1e-9 {
-            areas[0] += 1;
-            counts[0] += usize::from(tone > 0.4);
-        } else if d > n - 1e-9 {
-            areas[1] += 1;
-            counts[1] += usize::from(tone < 0.6);
+    // 0 amid light, 1 amid dark, 2 near the other.
+    let amid: Vec<usize> = dark
+        .iter()
+        .zip(&known)
+        .map(|(d, n)| match (*d < 1e-9, *d > n - 1e-9) {
+            (true, _) => 0,
+            (false, true) => 1,
+            _ => 2,
+        })
+        .collect();
+    let (mut counts, mut areas) = ([0usize; 3], [0usize; 3]);
+    for ((k, seen), tone) in block_of.iter().zip(seen).zip(&tones.tone) {
+        if *seen {
+            let kind = amid[*k as usize];
+            areas[kind] += 1;
+            let sticks_out = if kind == 0 { *tone > 0.4 } else { *tone < 0.6 };
+            counts[kind] += usize::from(sticks_out);
         }
     }
     let cm2 = raster.step_mm * raster.step_mm / 100.0;

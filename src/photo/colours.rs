@@ -6,9 +6,10 @@
 
 use super::blocks::Blocks;
 use super::light::Light;
+use rayon::prelude::*;
 
 /// Blocks that are compared with each other.
-const SAMPLES: usize = 2500;
+const SAMPLES: usize = 1800;
 /// Width of the kernel of the density, in logarithms of light (rms of the three colours).
 const KERNEL: f64 = 0.08;
 /// How far apart two colours are at least.
@@ -31,7 +32,12 @@ pub struct Colour {
 
 /// Distance of two colours: rms over red, green and blue of the difference in logarithms.
 pub fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
-    ((0..3).map(|c| (a[c] - b[c]).powi(2)).sum::<f64>() / 3.0).sqrt()
+    square(a, b).sqrt()
+}
+
+fn square(a: [f64; 3], b: [f64; 3]) -> f64 {
+    let (r, g, b) = (a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+    (r * r + g * g + b * b) / 3.0
 }
 
 /// Logarithm of a block's colour: what is seen less the light.
@@ -66,9 +72,13 @@ pub fn find(blocks: &Blocks, light: &Light) -> Vec<Colour> {
 
 fn peaks(samples: &[[f64; 3]]) -> Vec<[f64; 3]> {
     let density: Vec<f64> = samples
-        .iter()
+        .par_iter()
         .map(|a| {
-            let near = |b: &[f64; 3]| (-(distance(*a, *b) / KERNEL).powi(2) / 2.0).exp();
+            // Beyond five widths nothing is left of the kernel.
+            let near = |b: &[f64; 3]| {
+                let d2 = square(*a, *b) / (KERNEL * KERNEL);
+                if d2 < 25.0 { (-d2 / 2.0).exp() } else { 0.0 }
+            };
             samples.iter().map(near).sum()
         })
         .collect();
@@ -76,7 +86,8 @@ fn peaks(samples: &[[f64; 3]]) -> Vec<[f64; 3]> {
     (0..samples.len())
         .filter(|&i| density[i] >= 3.0)
         .filter(|&i| {
-            (0..samples.len()).all(|j| !denser(i, j) || distance(samples[i], samples[j]) > APART)
+            (0..samples.len())
+                .all(|j| !denser(i, j) || square(samples[i], samples[j]) > APART * APART)
         })
         .map(|i| samples[i])
         .collect()

@@ -19,8 +19,10 @@ pub(super) fn hide_halos(raster: &mut Raster, burnt: &[bool]) {
     let mm = per as f64 * raster.step_mm;
     let size = raster.size.map(|n| n.div_ceil(per));
     let mut counts = vec![0usize; size[0] * size[1]];
-    for at in (0..burnt.len()).filter(|at| burnt[*at]) {
-        counts[square_of(raster, per, size[0], at)] += 1;
+    for (iy, row) in burnt.chunks(raster.size[0]).enumerate() {
+        for (bx, part) in row.chunks(per).enumerate() {
+            counts[iy / per * size[0] + bx] += part.iter().filter(|b| **b).count();
+        }
     }
     let member: Vec<bool> = counts.iter().map(|c| 3 * c > per * per).collect();
     let mut hidden = member.clone();
@@ -36,19 +38,23 @@ pub(super) fn hide_halos(raster: &mut Raster, burnt: &[bool]) {
         }
         let radius = (area / std::f64::consts::PI).sqrt();
         let reach = (HALO_SHARE * radius + HALO_MM).min(MOST_HALO_MM) / mm;
-        for k in piece {
-            mark_disc(&mut hidden, size, k, reach);
+        // Discs round the rim cover the whole halo.
+        let rim = |k: &&usize| {
+            [k.wrapping_sub(1), *k + 1]
+                .iter()
+                .any(|n| !member.get(*n).is_some_and(|m| *m))
+        };
+        for k in piece.iter().filter(rim) {
+            mark_disc(&mut hidden, size, *k, reach);
         }
     }
-    for at in 0..raster.seen.len() {
-        if hidden[square_of(raster, per, size[0], at)] {
-            raster.seen[at] = false;
+    for (iy, row) in raster.seen.chunks_mut(raster.size[0]).enumerate() {
+        for (bx, part) in row.chunks_mut(per).enumerate() {
+            if hidden[iy / per * size[0] + bx] {
+                part.fill(false);
+            }
         }
     }
-}
-
-fn square_of(raster: &Raster, per: usize, across: usize, at: usize) -> usize {
-    at / raster.size[0] / per * across + at % raster.size[0] / per
 }
 
 fn piece_from(start: usize, member: &[bool], met: &mut [bool], size: [usize; 2]) -> Vec<usize> {
@@ -78,7 +84,8 @@ fn mark_disc(hidden: &mut [bool], size: [usize; 2], k: usize, reach: f64) {
     let r = reach.ceil() as usize;
     for j in y.saturating_sub(r)..(y + r + 1).min(size[1]) {
         for i in x.saturating_sub(r)..(x + r + 1).min(size[0]) {
-            if (i as f64 - x as f64).hypot(j as f64 - y as f64) <= reach {
+            let (dx, dy) = (i as f64 - x as f64, j as f64 - y as f64);
+            if dx * dx + dy * dy <= reach * reach {
                 hidden[j * size[0] + i] = true;
             }
         }

@@ -137,8 +137,8 @@ fn median(mut values: Vec<f64>) -> f64 {
 pub fn by_steps(blocks: &Blocks) -> Light {
     let basis = Basis::new(STEP_DEGREE, blocks.size);
     let mut rows = Vec::new();
-    for by in (0..blocks.size[1]).step_by(2) {
-        for bx in (0..blocks.size[0]).step_by(2) {
+    for by in (0..blocks.size[1]).step_by(3) {
+        for bx in (0..blocks.size[0]).step_by(3) {
             let k = by * blocks.size[0] + bx;
             if !blocks.is_seen(k) {
                 continue;
@@ -199,7 +199,7 @@ pub fn by_classes(
         .collect();
     let rows: Vec<(Terms, [f64; 3])> = known
         .iter()
-        .step_by(2)
+        .step_by(5)
         .map(|(k, d)| (basis.at(*k), *d))
         .collect();
     let weights = vec![1.0; rows.len()];
@@ -216,7 +216,7 @@ pub fn by_classes(
 /// What the polynomial leaves, smoothed: the halo of a lamp, a curve turning away.
 fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
     let radius = ((LOCAL_MM / blocks.mm / 1.7).round() as usize).max(1);
-    let smooth = |values: &mut Vec<f64>| {
+    let smooth = |values: &mut [f64]| {
         for _ in 0..3 {
             box_sum(values, blocks.size[0], radius);
         }
@@ -241,55 +241,68 @@ fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
 
 /// One over the light, at the middles of the blocks; straight in between.
 pub(super) struct Gain {
-    size: [usize; 2],
-    per: f32,
+    across: usize,
+    /// For each column and row of pixels: the block before it, the one after it, and how far it is on the way.
+    columns: Vec<(usize, usize, f32)>,
+    rows: Vec<(usize, usize, f32)>,
     values: Vec<[f32; 3]>,
 }
 
 impl Gain {
-    pub(super) fn of(blocks: &Blocks, light: &Light) -> Self {
+    pub(super) fn of(blocks: &Blocks, light: &Light, raster: &Raster) -> Self {
+        let places = |pixels: usize, n: usize| {
+            (0..pixels)
+                .map(|i| {
+                    let s = ((i as f32 + 0.5) / blocks.per as f32 - 0.5).clamp(0.0, (n - 1) as f32);
+                    let low = (s as usize).min(n.saturating_sub(2));
+                    (low, (low + 1).min(n - 1), s - low as f32)
+                })
+                .collect()
+        };
         Gain {
-            size: blocks.size,
-            per: blocks.per as f32,
+            across: blocks.size[0],
+            columns: places(raster.size[0], blocks.size[0]),
+            rows: places(raster.size[1], blocks.size[1]),
             values: light.iter().map(|l| l.map(|v| (-v).exp() as f32)).collect(),
         }
     }
 
     /// What a pixel would show under even light.
     #[inline]
-    pub(super) fn even(&self, raster: &Raster, at: usize) -> [f32; 3] {
-        let place = |i: usize, n: usize| {
-            let s = (((i as f32) + 0.5) / self.per - 0.5).clamp(0.0, (n - 1) as f32);
-            let low = (s as usize).min(n.saturating_sub(2));
-            (low, (low + 1).min(n - 1), s - low as f32)
-        };
-        let (x0, x1, u) = place(at % raster.size[0], self.size[0]);
-        let (y0, y1, v) = place(at / raster.size[0], self.size[1]);
-        let node = |x: usize, y: usize| &self.values[y * self.size[0] + x];
-        let (a, b, c, d) = (node(x0, y0), node(x1, y0), node(x0, y1), node(x1, y1));
-        let own = raster.light[at];
+    pub(super) fn even(&self, own: [f32; 3], ix: usize, iy: usize) -> [f32; 3] {
+        let ((x0, x1, u), (y0, y1, v)) = (self.columns[ix], self.rows[iy]);
+        let (low, high) = (y0 * self.across, y1 * self.across);
+        let (a, b) = (&self.values[low + x0], &self.values[low + x1]);
+        let (c, d) = (&self.values[high + x0], &self.values[high + x1]);
         std::array::from_fn(|k| {
             let lower = a[k] + u * (b[k] - a[k]);
             let upper = c[k] + u * (d[k] - c[k]);
             own[k] * (lower + v * (upper - lower))
         })
     }
+
+    /// A value of each pixel's even colour, row by row; NaN where nothing is seen.
+    pub(super) fn map(&self, raster: &Raster, value: impl Fn([f32; 3]) -> f32 + Sync) -> Vec<f32> {
+        let width = raster.size[0];
+        let mut out = vec![f32::NAN; raster.light.len()];
+        out.par_chunks_mut(width).enumerate().for_each(|(iy, row)| {
+            let light = &raster.light[iy * width..(iy + 1) * width];
+            let seen = &raster.seen[iy * width..(iy + 1) * width];
+            for (ix, out) in row.iter_mut().enumerate() {
+                if seen[ix] {
+                    *out = value(self.even(light[ix], ix, iy));
+                }
+            }
+        });
+        out
+    }
 }
 
 /// Grey levels under even light, 0 to 255 with 128 for the median; `None` where nothing is seen. For a panel of one colour.
 pub fn even_grey(raster: &Raster, blocks: &Blocks, light: &Light) -> Vec<Option<u8>> {
-    let gain = Gain::of(blocks, light);
-    let values: Vec<f32> = (0..raster.light.len())
-        .into_par_iter()
-        .map(|at| {
-            if raster.seen[at] {
-                // The square root spreads grey about as the eye and a camera's code do.
-                gain.even(raster, at).iter().sum::<f32>().max(0.0).sqrt()
-            } else {
-                f32::NAN
-            }
-        })
-        .collect();
+    // The square root spreads grey about as the eye and a camera's code do.
+    let values = Gain::of(blocks, light, raster)
+        .map(raster, |even| even.iter().sum::<f32>().max(0.0).sqrt());
     let sample = values.iter().step_by(7).filter(|v| !v.is_nan());
     let middle = median(sample.map(|v| f64::from(*v)).collect()) as f32;
     values

@@ -344,6 +344,9 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
         .exif()
         .and_then(|chunk| Orientation::from_exif_chunk(chunk))
         .unwrap_or(Orientation::NoTransforms);
+    if !has_end(bytes) {
+        return Err(CUT_SHORT.into());
+    }
     let attempt = |strict| -> Result<Vec<u8>, DecodeErrors> {
         let mut rgb = vec![0u8; size.0 * size.1 * 3];
         zune_jpeg::JpegDecoder::new_with_options(ZCursor::new(bytes), options(strict))
@@ -353,11 +356,7 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
     let rgb = match attempt(true) {
         Ok(rgb) => rgb,
         Err(cause) if cut_short(&cause) => {
-            return Err(
-                "is a JPEG that was cut short: its head is sound, but part of the picture is missing; copy the photo \
-                 from the camera again"
-                    .into(),
-            );
+            return Err(CUT_SHORT.into());
         }
         // Some phones write stray bytes between segments, which the strict way refuses although every pixel is there.
         Err(_) => attempt(false).map_err(|cause| damaged(ImageFormat::Jpeg, cause))?,
@@ -365,6 +364,29 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
     let stored = RgbImage::from_raw(size.0 as u32, size.1 as u32, rgb)
         .ok_or_else(|| damaged(ImageFormat::Jpeg, "fewer pixels than its head says"))?;
     Ok(Picture::new(stored, orientation))
+}
+
+const CUT_SHORT: &str = "is a JPEG that was cut short: its head is sound, but part of the picture is missing; copy the photo from the \
+                         camera again";
+
+/// Whether the mark that ends a JPEG stands somewhere after the picture's data begin; the small picture that a camera puts into the
+/// head has one of its own before them. What phones append after it does no harm.
+fn has_end(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    // Each turn passes a whole segment, of two bytes at least.
+    while let Some([mark, kind, high, low]) = bytes.get(at..at + 4) {
+        match (*mark, *kind) {
+            (0xFF, 0xDA) => {
+                let data = bytes.get(at..).unwrap_or(&[]);
+                return data.windows(2).rev().any(|w| w == [0xFF, 0xD9]);
+            }
+            (0xFF, 0xFF) => at += 1,
+            (0xFF, _) => at += 2 + (usize::from(*high) << 8 | usize::from(*low)).max(2),
+            // Stray bytes between segments.
+            _ => at += 1,
+        }
+    }
+    false
 }
 
 fn cut_short(cause: &DecodeErrors) -> bool {

@@ -57,8 +57,11 @@ pub fn find(cells: &CoatCells) -> Option<Pitch> {
         return None;
     }
     let tiles = sides.map(|s| (s / TILE_MM).round().max(1.0) as usize);
-    let step = 0.5 / sides[0].max(sides[1]);
+    let step = 0.6 / sides[0].max(sides[1]);
     let count = (1.0 / shortest / step).ceil() as isize;
+    let up: Vec<Vec<Complex>> = (-count..=count)
+        .map(|j| turns(j as f64 * step, field.size[1], field.cell_mm))
+        .collect();
     (0..=count)
         .into_par_iter()
         .filter_map(|i| {
@@ -67,7 +70,7 @@ pub fn find(cells: &CoatCells) -> Option<Pitch> {
                 tiles,
                 i as f64 * step,
                 step,
-                count,
+                &up,
                 [shortest, longest],
             )
         })
@@ -140,10 +143,11 @@ fn best_of_column(
     tiles: [usize; 2],
     fx: f64,
     step: f64,
-    count: isize,
+    all_up: &[Vec<Complex>],
     lengths: [f64; 2],
 ) -> Option<Pitch> {
     let [nx, ny] = field.size;
+    let count = all_up.len() as isize / 2;
     let along = turns(fx, nx, field.cell_mm);
     // Each row's amplitude, tile column by tile column.
     let mut rows = vec![[0.0; 2]; ny * tiles[0]];
@@ -161,14 +165,16 @@ fn best_of_column(
         if f < 1.0 / lengths[1] || f > 1.0 / lengths[0] {
             continue;
         }
-        let up = turns(fy, ny, field.cell_mm);
+        let up = &all_up[(j + count) as usize];
         let mut amplitudes = vec![[0.0; 2]; tiles[0] * tiles[1]];
-        for iy in 0..ny {
-            for tx in 0..tiles[0] {
-                let part = times(rows[iy * tiles[0] + tx], up[iy]);
-                let sum = &mut amplitudes[iy * tiles[1] / ny * tiles[0] + tx];
-                sum[0] += part[0];
-                sum[1] += part[1];
+        for (ty, sums) in amplitudes.chunks_exact_mut(tiles[0]).enumerate() {
+            for iy in (ty * ny).div_ceil(tiles[1])..((ty + 1) * ny).div_ceil(tiles[1]) {
+                let row = &rows[iy * tiles[0]..(iy + 1) * tiles[0]];
+                for (sum, own) in sums.iter_mut().zip(row) {
+                    let part = times(*own, up[iy]);
+                    sum[0] += part[0];
+                    sum[1] += part[1];
+                }
             }
         }
         let wave = judged(field, tiles, &amplitudes, [fx, fy]);

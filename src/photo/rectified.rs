@@ -17,6 +17,8 @@ const LATTICE: usize = 16;
 const MOST_PIXELS: f64 = 2_600_000.0;
 /// Pixels a cell side that are offered, finest first.
 const PER_CELL: [usize; 5] = [20, 10, 5, 4, 2];
+/// How far from an edge the panel is looked at, in pixels of the photo.
+const MARGIN: f64 = 1.5;
 /// Most samples of the photo along one side of a raster pixel.
 const MOST_SAMPLES: usize = 4;
 
@@ -100,7 +102,14 @@ impl Raster {
             .zip(seen.par_chunks_mut(size[0]))
             .enumerate()
             .for_each(|(iy, ((light, burnt), seen))| {
-                on_panel(panel, hidden, (iy as f64 + 0.5) * step_mm, step_mm, seen);
+                on_panel(
+                    panel,
+                    hidden,
+                    (iy as f64 + 0.5) * step_mm,
+                    step_mm,
+                    MARGIN * photo_mm,
+                    seen,
+                );
                 for ix in 0..size[0] {
                     if !seen[ix] {
                         continue;
@@ -127,31 +136,57 @@ impl Raster {
     }
 }
 
-/// Which pixels of a row are on the panel and not hidden: inside the outline, in no opening.
-fn on_panel(panel: &Panel, hidden: &[Polygon], y: f64, step_mm: f64, row: &mut [bool]) {
-    let mut spans = |polygon: &Polygon, value: bool| {
+/// Which pixels of a row are on the panel and not hidden: inside the outline, in no opening, and `margin_mm` from every edge, where a
+/// pixel of the photo would mix the panel with what lies beside it.
+fn on_panel(
+    panel: &Panel,
+    hidden: &[Polygon],
+    y: f64,
+    step_mm: f64,
+    margin_mm: f64,
+    row: &mut [bool],
+) {
+    let rows = [y - margin_mm, y, y + margin_mm];
+    let spans = |polygon: &Polygon, y: f64, grow: f64| -> Vec<(usize, usize)> {
         let mut at: Vec<f64> = polygon
             .edges()
             .filter(|(p, q)| (p[1] > y) != (q[1] > y))
             .map(|(p, q)| p[0] + (y - p[1]) / (q[1] - p[1]) * (q[0] - p[0]))
             .collect();
         at.sort_by(f64::total_cmp);
-        for pair in at.chunks_exact(2) {
-            let first = (pair[0] / step_mm - 0.5).ceil().max(0.0) as usize;
-            let last = (pair[1] / step_mm - 0.5).floor();
-            if last >= 0.0 {
-                for cell in row.iter_mut().take(last as usize + 1).skip(first) {
-                    *cell = value;
-                }
-            }
-        }
+        at.chunks_exact(2)
+            .map(|pair| {
+                let first = ((pair[0] - grow) / step_mm - 0.5).ceil().max(0.0) as usize;
+                let past = ((pair[1] + grow) / step_mm + 0.5).floor().max(0.0) as usize;
+                (first, past)
+            })
+            .collect()
     };
-    spans(&panel.outline, true);
-    panel
-        .cutouts
-        .iter()
-        .chain(hidden)
-        .for_each(|p| spans(p, false));
+    let fill = |row: &mut [bool], first: usize, past: usize, value: bool| {
+        let end = past.min(row.len());
+        row.get_mut(first.min(end)..end)
+            .into_iter()
+            .for_each(|part| part.fill(value));
+    };
+    for (first, past) in spans(&panel.outline, y, -margin_mm) {
+        fill(row, first, past, true);
+    }
+    for beside in [rows[0], rows[2]] {
+        let mut next = 0;
+        for (first, past) in spans(&panel.outline, beside, -margin_mm) {
+            fill(row, next, first, false);
+            next = past;
+        }
+        fill(row, next, usize::MAX, false);
+    }
+    for polygon in panel.cutouts.iter().chain(hidden) {
+        for (first, past) in rows.iter().flat_map(|y| spans(polygon, *y, margin_mm)) {
+            row.iter_mut()
+                .take(past)
+                .skip(first)
+                .for_each(|seen| *seen = false);
+        }
+    }
 }
 
 fn linear_values() -> [f32; 256] {
@@ -213,21 +248,24 @@ impl Lattice {
             return None;
         }
         let samples =
-            |d: [f64; 2]| ((d[0].abs().max(d[1].abs())).ceil() as usize).clamp(1, MOST_SAMPLES);
+            |d: [f64; 2]| (d[0].abs().max(d[1].abs()).round() as usize).clamp(1, MOST_SAMPLES);
         let (nx, ny) = (samples(along_x), samples(along_y));
         let mut sum = [0.0f32; 3];
         let mut white = 0;
+        let most = [(picture.width() - 1) as f64, (picture.height() - 1) as f64];
         for j in 0..ny {
             let q = (j as f64 + 0.5) / ny as f64 - 0.5;
             for i in 0..nx {
                 let p = (i as f64 + 0.5) / nx as f64 - 0.5;
                 let column = middle[0] + p * along_x[0] + q * along_y[0];
                 let row = middle[1] + p * along_x[1] + q * along_y[1];
-                let rgb = picture.pixel(column.max(0.0) as usize, row.max(0.0) as usize);
-                white += usize::from(rgb.iter().all(|v| *v >= 250));
-                for (s, v) in sum.iter_mut().zip(rgb) {
-                    *s += linear[usize::from(v)];
-                }
+                // A cast of a negative number to an unsigned one is 0.
+                let [r, g, b] =
+                    picture.pixel(column.min(most[0]) as usize, row.min(most[1]) as usize);
+                white += usize::from(r.min(g).min(b) >= 250);
+                sum[0] += linear[usize::from(r)];
+                sum[1] += linear[usize::from(g)];
+                sum[2] += linear[usize::from(b)];
             }
         }
         let count = (nx * ny) as f32;
@@ -246,7 +284,7 @@ pub fn jpeg(
     mm_per_pixel: f64,
     quality: u8,
 ) -> Result<Vec<u8>, Error> {
-    let raster = Raster::of(panel, picture, placement, mm_per_pixel, mm_per_pixel, &[]);
+    let raster = Raster::of(panel, picture, placement, mm_per_pixel, 0.0, &[]);
     let [nx, ny] = raster.size;
     let flat = image::RgbImage::from_fn(nx as u32, ny as u32, |c, r| {
         let at = (ny - 1 - r as usize) * nx + c as usize;

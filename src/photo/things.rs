@@ -18,9 +18,11 @@ const MOST_AT_EDGE_CM2: f64 = 30.0;
 const LEAST_FILLED: f64 = 0.6;
 /// Share of the filler's colour that must be round a patch.
 const LEAST_PLAIN_ROUND: f64 = 0.75;
-/// A patch as straight as this (area over that of the box around it, turned) and this much longer than wide is tape.
+/// A patch as straight as this (area over that of the box around it, turned) and this much longer than wide is tape,
+/// up to a width.
 const STRAIGHT: f64 = 0.84;
 const TAPE_ASPECT: f64 = 3.5;
+const WIDEST_TAPE_MM: f64 = 80.0;
 
 /// What a block is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -246,5 +248,7 @@ pub(super) fn is_tape(blocks: &Blocks, piece: &[usize]) -> bool {
         }
     }
     let [long, wide] = ends.map(|e| e[1] - e[0] + 1.0);
-    long >= TAPE_ASPECT * wide && piece.len() as f64 >= STRAIGHT * long * wide
+    wide * blocks.mm <= WIDEST_TAPE_MM
+        && long >= TAPE_ASPECT * wide
+        && piece.len() as f64 >= STRAIGHT * long * wide
 }

@@ -9,7 +9,6 @@ use super::colours::{self, Colour};
 use super::light::{self, Gain, Light};
 use super::rectified::Raster;
 use nalgebra::{Matrix3, Vector3};
-use rayon::prelude::*;
 
 /// Rounds of colours and light, each made from the other.
 const ROUNDS: usize = 5;
@@ -54,7 +53,7 @@ pub fn fit(raster: &Raster, blocks: &Blocks, start: Light, pair: [&Colour; 2]) -
         }
         kinds = plain_kinds(blocks, &light, logs);
     }
-    let gain = Gain::of(blocks, &light);
+    let gain = Gain::of(blocks, &light, raster);
     let amid = |k: usize| {
         let kind = kinds[k]?;
         blocks
@@ -64,18 +63,10 @@ pub fn fit(raster: &Raster, blocks: &Blocks, start: Light, pair: [&Colour; 2]) -
     };
     let inner: Vec<Option<usize>> = (0..blocks.count()).map(amid).collect();
     let [lighter, darker, axis] = discriminant(raster, blocks, &gain, &inner, logs);
-    let tone = (0..raster.light.len())
-        .into_par_iter()
-        .map(|at| {
-            if !raster.seen[at] {
-                return f32::NAN;
-            }
-            let own = gain.even(raster, at);
-            (0..3)
-                .map(|c| axis[c] as f32 * (own[c] - lighter[c] as f32))
-                .sum()
-        })
-        .collect::<Vec<f32>>();
+    let (axis_32, from) = (axis.map(|v| v as f32), lighter.map(|v| v as f32));
+    let tone = gain.map(raster, |own| {
+        (0..3).map(|c| axis_32[c] * (own[c] - from[c])).sum()
+    });
     let contrast = spread(raster, blocks, &inner, &tone);
     Tones {
         lighter,
@@ -122,7 +113,10 @@ fn discriminant(
     let mut squares = [Matrix3::<f64>::zeros(); 2];
     let mut counts = [0.0; 2];
     for (kind, at) in inner_pixels(raster, blocks, inner) {
-        let own = Vector3::from(gain.even(raster, at).map(f64::from));
+        let own = Vector3::from(
+            gain.even(raster.light[at], at % raster.size[0], at / raster.size[0])
+                .map(f64::from),
+        );
         (0..3).for_each(|c| sums[kind][c] += own[c]);
         squares[kind] += own * own.transpose();
         counts[kind] += 1.0;
