@@ -370,7 +370,7 @@ fn photo_and_panel_are_each_others_inverse_to_a_hundredth_of_a_mm() {
 // Wrong targets.
 
 /// Views a kind of slip is tried on.
-const SLIPS: u64 = 20;
+const SLIPS: u64 = 10;
 
 /// How often a slip is named rightly, doubted or refused, missed, or another blamed, over views of a kind of panel.
 fn slips_named(

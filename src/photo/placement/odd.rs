@@ -11,7 +11,7 @@ use crate::panel::Form;
 /// Most targets left out of a photo, of all.
 const MOST_WRONG: f64 = 0.3;
 /// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e³, about 20.
-const CLEAR: f64 = 6.0;
+pub const CLEAR: f64 = 6.0;
 /// A camera whose focal length, axis and distortion together cost no more than this is a usual one: t = 2 in one, 1 in the others.
 pub const USUAL_LENS: f64 = 7.0;
 /// Focal lengths from which an explanation is tried, over the photo's longer side.
@@ -112,11 +112,10 @@ enum Looked {
 fn look(setting: &Setting, pairs: &[Pair], model: &Model) -> Looked {
     let mut singles = without_each(setting, pairs, &[], model);
     singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
-    let order: Vec<usize> = singles
-        .iter()
-        .filter_map(|t| named(t).first().copied())
-        .take(MOST_SUSPECTS)
-        .collect();
+    // Those without which the rest agrees best come first; those without which no camera is found, last.
+    let mut order: Vec<usize> = singles.iter().flat_map(named).collect();
+    order.extend((0..pairs.len()).filter(|i| !singles.iter().any(|t| named(t).contains(i))));
+    order.truncate(MOST_SUSPECTS);
     singles.extend(swaps(setting, pairs, &order, model));
     let sound: Vec<usize> = singles.iter().filter(|t| t.sound).flat_map(named).collect();
     match clearest(singles) {
