@@ -441,15 +441,16 @@ fn a_mistyped_target_of_six_and_a_swapped_pair_of_seven_are_named() {
         for count in [5, 6, 7, 8] {
             let [named, _, missed, blamed] = slips_named(form, surface, count, &mistyped);
             failures.extend((blamed > 0).then(|| format!("{form}, {count}: {blamed} blamed")));
-            let enough = count < 6 || 10 * named >= 9 * SLIPS as usize && missed == 0;
+            // Of six, some slips are explained as well by another target; they are doubted, not missed.
+            let least = if count == 6 { 7 } else { 10 };
+            let enough = count < 6 || named >= least && missed == 0;
             failures.extend(
                 (!enough).then(|| format!("{form}, {count}: {named} named, {missed} missed")),
             );
         }
         for count in [6, 7, 8] {
             let [named, _, missed, blamed] = slips_named(form, surface, count, &swapped);
-            let enough =
-                (count < 7 || 10 * named >= 9 * SLIPS as usize) && missed == 0 && blamed == 0;
+            let enough = (count < 7 || named == SLIPS as usize) && missed == 0 && blamed == 0;
             failures.extend((!enough).then(|| {
                 format!("{form}, {count} swapped: {named} named, {missed} missed, {blamed} blamed")
             }));
@@ -633,8 +634,8 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
         "name = \"board\"\nlength = 200\nwidth = 125\nform = \"flat\"\n[[limit]]\nbase = 50\ngap = 0.3\n",
     );
     let spread = Spread {
-        photo_px: 0.3,
-        tape_mm: 0.1,
+        photo_px: 0.2,
+        tape_mm: 0.02,
     };
     let (mut square, mut n, mut off, mut m) = (0.0, 0.0, 0.0, 0.0);
     for (name, corners) in chessboards() {
@@ -660,9 +661,7 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
                 )
             })
             .collect();
-        let mut here = 0.0;
         for (i, (p, a)) in held.iter().enumerate() {
-            here += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
             off += (p[0] - a[0]).powi(2) + (p[1] - a[1]).powi(2);
             m += 1.0;
             for (q, b) in &held[..i] {
@@ -675,14 +674,6 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
                 }
             }
         }
-        eprintln!(
-            "{name}: {:.2} mm rms, lens {:?}",
-            f64::sqrt(here / held.len() as f64),
-            placed
-                .placement
-                .camera()
-                .map(|c| (c.focal as i32, (100.0 * c.distortion).round() / 100.0))
-        );
     }
     (f64::sqrt(square / n), f64::sqrt(off / m))
 }
