@@ -69,11 +69,11 @@ pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
         if plane && is_plane(setting, pairs, all) || agrees && usual {
             return Verdict::Agree(Box::new(all.clone()), Vec::new());
         }
-        if plane && pairs.len() > 5 {
-            let camera = all.camera.clone();
-            if let Looked::Clear(tried) = look(setting, pairs, &Model::Plane(camera)) {
-                return agree(setting, pairs, tried);
-            }
+        if plane
+            && pairs.len() > 5
+            && let Looked::Clear(tried) = look(setting, pairs, &Model::Plane(&all.camera))
+        {
+            return agree(setting, pairs, tried);
         }
         if agrees {
             return Verdict::Agree(Box::new(all.clone()), Vec::new());
@@ -94,11 +94,11 @@ pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
 }
 
 /// What explanations are judged by.
-enum Model {
+enum Model<'a> {
     /// Any camera and the panel's form.
     Camera,
     /// A plane without distortion; the camera tells how many px a mm is.
-    Plane(Camera),
+    Plane(&'a Camera),
 }
 
 /// What came of trying all explanations of one slip, then of two.
