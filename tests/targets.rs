@@ -377,7 +377,7 @@ fn slips_named(
     form: &str,
     surface: Surface,
     count: usize,
-    slip: &dyn Fn(&mut Vec<Seen>, &mut ChaCha8Rng) -> Vec<String>,
+    slip: &dyn Fn(&mut [Seen], &mut ChaCha8Rng) -> Vec<String>,
 ) -> [usize; 4] {
     let panel = panel_of(form);
     let mut tally = [0; 4];
@@ -414,14 +414,14 @@ fn slips_named(
     tally
 }
 
-fn mistyped(targets: &mut Vec<Seen>, rng: &mut ChaCha8Rng) -> Vec<String> {
+fn mistyped(targets: &mut [Seen], rng: &mut ChaCha8Rng) -> Vec<String> {
     let i = rng.random_range(0..targets.len());
     let off = rng.random_range(60.0..300.0);
     targets[i].on_panel[rng.random_range(0..2)] += if rng.random_bool(0.5) { off } else { -off };
     vec![targets[i].name.clone()]
 }
 
-fn swapped(targets: &mut Vec<Seen>, rng: &mut ChaCha8Rng) -> Vec<String> {
+fn swapped(targets: &mut [Seen], rng: &mut ChaCha8Rng) -> Vec<String> {
     let i = rng.random_range(0..targets.len());
     let j = (i + rng.random_range(1..targets.len())) % targets.len();
     let p = targets[i].on_panel;
@@ -680,13 +680,9 @@ fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
 
 #[test]
 fn distances_on_real_chessboards_are_recovered() {
-    let outer = |c: usize, r: usize| c % 8 == 0 && r % 5 == 0;
-    let twelve = |c: usize, r: usize| {
-        c % 8 == 0 && r % 5 == 0
-            || c == 4 && r % 5 == 0
-            || c % 8 == 0 && (r == 2)
-            || (c == 2 || c == 6) && (r == 1 || r == 4)
-    };
+    let outer = |c: usize, r: usize| matches!((c, r), (0 | 8, 0 | 5));
+    let twelve =
+        |c: usize, r: usize| matches!((c, r), (0 | 4 | 8, 0 | 5) | (0 | 8, 2) | (2 | 6, 1 | 4));
     let (four, four_mm) = board_errors(&outer);
     let (many, many_mm) = board_errors(&twelve);
     eprintln!(
