@@ -41,7 +41,7 @@ pub struct PageOptions {
 
 /// Smallest and largest targets, mm: a square of the smallest is 1.9 mm, the largest fits the paper once.
 pub const SIDES_MM: std::ops::RangeInclusive<f64> = 15.0..=150.0;
-/// Side unless set, mm: seen 25 px wide at two px a mm aslant, and twelve fit a page (common practice, no source).
+/// Side unless set, mm: 100 px at two px a mm, and six fit a page (common practice, no source).
 pub const SIDE_MM: f64 = 50.0;
 /// White margin that must stay round the dark border, squares.
 const MARGIN_SQUARES: f64 = 1.25;

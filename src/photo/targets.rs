@@ -303,8 +303,9 @@ fn choose(setting: &Setting, pairs: &[Pair], solution: Option<&Solution>) -> Opt
     let Some(solution) = solution else {
         return Some(plane);
     };
-    let explains = odd::plane_misfit(setting, pairs, &solution.camera)
-        .is_some_and(|m| m <= odd::bound(pairs.len().saturating_sub(1)));
+    let explains = odd::plane_misfit(setting, pairs, &solution.camera).is_some_and(|m| {
+        m <= odd::bound(pairs.len().saturating_sub(1)) && m <= solution.misfit + odd::CLEAR
+    });
     if setting.panel.form == Form::Flat && explains {
         return Some(plane);
     }
@@ -367,12 +368,15 @@ fn doubt(
         .map(|s| s.name.as_str())
         .collect();
     let worst = placed.used.get(placed.worst);
-    let misses = worst.map_or(String::new(), |w| {
-        format!(
-            "they miss by {:.1} mm (rms), {} by {:.1} mm",
-            placed.rms_mm, w.target.name, w.residual_mm
-        )
-    });
+    let misses = worst.filter(|_| placed.rms_mm.is_finite()).map_or(
+        "no camera sees them so".to_string(),
+        |w| {
+            format!(
+                "they miss by {:.1} mm (rms), {} by {:.1} mm",
+                placed.rms_mm, w.target.name, w.residual_mm
+            )
+        },
+    );
     if seen.len() == 4 {
         placed.warnings.push(Warning::new(
             "the four targets ask for a camera or a panel that would be most unusual: is one of their places wrong? A fifth and a sixth target \

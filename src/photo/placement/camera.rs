@@ -9,7 +9,9 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 /// How many numbers the shape of the surface has.
 pub const SHAPE: usize = 9;
 /// How many numbers camera, pose and shape have together.
-pub const UNKNOWNS: usize = 10 + SHAPE;
+pub const UNKNOWNS: usize = POSE + SHAPE;
+/// How many of them are camera and pose: they come first.
+pub const POSE: usize = 10;
 /// The surface, mm out of the skin: with p = u/a and q = v/b from the panel's middle, the terms p², pq, q², p³, p²q, pq², q³, p⁴, q⁴.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shape {
@@ -201,7 +203,7 @@ impl Camera {
         next.distortion += step[3];
         next.rotation = Rotation3::new(Vector3::new(step[4], step[5], step[6])) * self.rotation;
         next.shift += Vector3::new(step[7], step[8], step[9]) * far;
-        for (term, step) in next.shape.terms.iter_mut().zip(&step[10..]) {
+        for (term, step) in next.shape.terms.iter_mut().zip(&step[POSE..]) {
             *term += step;
         }
         next

@@ -11,7 +11,7 @@ use crate::panel::Form;
 /// Most targets left out of a photo, of all.
 const MOST_WRONG: f64 = 0.3;
 /// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e³, about 20.
-const CLEAR: f64 = 6.0;
+pub const CLEAR: f64 = 6.0;
 /// A camera whose focal length, axis and distortion together cost no more than this is a usual one: t = 2 in one, 1 in the others.
 pub const USUAL_LENS: f64 = 7.0;
 /// Focal lengths from which an explanation is tried, over the photo's longer side.
@@ -69,11 +69,11 @@ pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
         if plane && is_plane(setting, pairs, all) || agrees && usual {
             return Verdict::Agree(Box::new(all.clone()), Vec::new());
         }
-        if plane && pairs.len() > 5 {
-            let camera = all.camera.clone();
-            if let Looked::Clear(tried) = look(setting, pairs, &Model::Plane(camera)) {
-                return agree(setting, pairs, tried);
-            }
+        if plane
+            && pairs.len() > 5
+            && let Looked::Clear(tried) = look(setting, pairs, &Model::Plane(&all.camera))
+        {
+            return agree(setting, pairs, tried);
         }
         if agrees {
             return Verdict::Agree(Box::new(all.clone()), Vec::new());
@@ -94,11 +94,11 @@ pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
 }
 
 /// What explanations are judged by.
-enum Model {
+enum Model<'a> {
     /// Any camera and the panel's form.
     Camera,
     /// A plane without distortion; the camera tells how many px a mm is.
-    Plane(Camera),
+    Plane(&'a Camera),
 }
 
 /// What came of trying all explanations of one slip, then of two.
@@ -112,11 +112,10 @@ enum Looked {
 fn look(setting: &Setting, pairs: &[Pair], model: &Model) -> Looked {
     let mut singles = without_each(setting, pairs, &[], model);
     singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
-    let order: Vec<usize> = singles
-        .iter()
-        .filter_map(|t| named(t).first().copied())
-        .take(MOST_SUSPECTS)
-        .collect();
+    // Those without which the rest agrees best come first; those without which no camera is found, last.
+    let mut order: Vec<usize> = singles.iter().flat_map(named).collect();
+    order.extend((0..pairs.len()).filter(|i| !singles.iter().any(|t| named(t).contains(i))));
+    order.truncate(MOST_SUSPECTS);
     singles.extend(swaps(setting, pairs, &order, model));
     let sound: Vec<usize> = singles.iter().filter(|t| t.sound).flat_map(named).collect();
     match clearest(singles) {

@@ -4,7 +4,7 @@
 //! and taping a panel are good for. Priors hold what few targets cannot tell. Gauss-Newton with Levenberg's damping (K. Levenberg, Quart. Appl.
 //! Math. 2 (1944) 164-168), from several focal lengths.
 
-use super::camera::{Camera, SHAPE, Shape, UNKNOWNS};
+use super::camera::{Camera, POSE, SHAPE, Shape, UNKNOWNS};
 use super::homography::{self, Pair};
 use crate::panel::Panel;
 use nalgebra::{Matrix2, SMatrix, SVector};
@@ -210,14 +210,15 @@ impl Priors<'_> {
             right[i] -= weight * per_unit * t;
         }
         for (i, (term, sd)) in camera.shape.terms.iter().zip(self.expected).enumerate() {
-            normal[(10 + i, 10 + i)] += 1.0 / (sd * sd);
-            right[10 + i] -= term / (sd * sd);
+            normal[(POSE + i, POSE + i)] += 1.0 / (sd * sd);
+            right[POSE + i] -= term / (sd * sd);
         }
     }
 }
 
 /// How points in the photo move with each unknown, by differences about a camera.
 pub struct Sensitivity {
+    camera: Camera,
     /// For each unknown the camera a little ahead and a little back, and the distance between them.
     beside: Vec<(Camera, Camera, f64)>,
 }
@@ -226,7 +227,7 @@ impl Sensitivity {
     /// About this camera.
     pub fn about(camera: &Camera) -> Self {
         let beside = (0..UNKNOWNS).map(|i| {
-            let h = if i < 10 { 1e-5 } else { 1e-2 };
+            let h = if i < POSE { 1e-5 } else { 1e-2 };
             let mut step = [0.0; UNKNOWNS];
             step[i] = h;
             let ahead = camera.moved(&step);
@@ -234,6 +235,7 @@ impl Sensitivity {
             (ahead, camera.moved(&step), 2.0 * h)
         });
         Sensitivity {
+            camera: camera.clone(),
             beside: beside.collect(),
         }
     }
@@ -241,11 +243,17 @@ impl Sensitivity {
     /// At a point of the panel: d(column, row)/d(unknown).
     pub fn at(&self, p: [f64; 2]) -> Option<[[f64; 2]; UNKNOWNS]> {
         let mut all = [[0.0; 2]; UNKNOWNS];
-        for (d, (ahead, back, apart)) in all.iter_mut().zip(&self.beside) {
-            let (a, b) = (
-                ahead.point_in_photo(p[0], p[1])?,
-                back.point_in_photo(p[0], p[1])?,
-            );
+        // Camera and pose leave the point where it is in panel space; only the shape moves it.
+        let space = self.camera.shape.in_space(p[0], p[1]);
+        for (i, (d, (ahead, back, apart))) in all.iter_mut().zip(&self.beside).enumerate() {
+            let seen = |camera: &Camera| {
+                if i < POSE {
+                    camera.project(space)
+                } else {
+                    camera.point_in_photo(p[0], p[1])
+                }
+            };
+            let (a, b) = (seen(ahead)?, seen(back)?);
             *d = [(a[0] - b[0]) / apart, (a[1] - b[1]) / apart];
         }
         Some(all)
