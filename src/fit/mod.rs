@@ -155,7 +155,7 @@ pub fn joint_problem(
     cells: &CoatCells,
     mark: &mut dyn FnMut(),
 ) -> Result<Option<coat::Problem>, Error> {
-    let (fitted, _, looks) = settled(panel, survey, Some(cells))?;
+    let Settled { fitted, looks, .. } = settled(panel, survey, Some(cells))?;
     let Some(looks) = looks else { return Ok(None) };
     let normal = fitted.system.normal(&fitted.y, &fitted.extra());
     let setting = fitted.joint_setting();
@@ -173,16 +173,23 @@ pub fn joint_problem(
 }
 
 fn found(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Surface, Error> {
-    let (fitted, noise, looks) = settled(panel, survey, cells)?;
+    let Settled {
+        fitted,
+        noise,
+        looks,
+    } = settled(panel, survey, cells)?;
     fitted.into_surface(survey, &noise, looks.as_ref())
 }
 
+/// A fit before its last solution.
+struct Settled {
+    fitted: Fitted,
+    noise: BTreeMap<Tool, f64>,
+    looks: Option<coat::Looks>,
+}
+
 /// All but the last solution: the numbers, the readings left out, and the looks at the coat where there are any.
-fn settled(
-    panel: &Panel,
-    survey: &Survey,
-    cells: Option<&CoatCells>,
-) -> Result<(Fitted, BTreeMap<Tool, f64>, Option<coat::Looks>), Error> {
+fn settled(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Settled, Error> {
     let spacing = knot_spacing_mm(panel, survey);
     let basis = Basis {
         x: Axis::new(panel.length_mm, spacing.min(panel.length_mm / 12.0)),
@@ -213,7 +220,11 @@ fn settled(
             fitted = attempt(system, survey, &noise, typical, &steps, Some(near))?;
         }
     }
-    Ok((fitted, noise, looks.filter(|l| !l.is_empty())))
+    Ok(Settled {
+        fitted,
+        noise,
+        looks: looks.filter(|l| !l.is_empty()),
+    })
 }
 
 /// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings lie close enough to check it;
