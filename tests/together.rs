@@ -113,7 +113,7 @@ fn a_photo_and_readings_together_are_one_map() {
     let coat = &report["coat"];
     let share = coat["seen_share"].as_f64().expect("a share");
     assert!((0.7..1.0).contains(&share), "{share}");
-    assert_eq!(coat["photos"][0]["targets"], 8);
+    assert_eq!(coat["photos"][0]["targets"], 9);
     assert_eq!(
         coat["contradictions"].as_array().map(Vec::len),
         Some(0),
@@ -321,7 +321,7 @@ fn targets_that_cannot_place_the_panel_are_refused_and_nothing_is_written() {
     );
     // Another panel's photo: the targets' places do not fit.
     let other = PANEL
-        .replace("x = 880", "x = 500")
+        .replace("x = 880", "x = 600")
         .replace("x = 1745", "x = 1200")
         .replace("y = 1140", "y = 700");
     let (dir, _) = folder(&[("panel.toml", other.as_bytes()), ("roof.jpg", photo())]);

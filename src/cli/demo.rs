@@ -1,13 +1,9 @@
 //! `lowspot demo`: two made-up jobs into a new folder, mapped, with what to try next.
 
-use super::args::DemoArgs;
+use super::args::{CoatWord, DemoArgs, MapArgs, ReferenceWord};
 use super::job::{Job, shown};
 use super::map;
-use crate::judge::Judgement;
-use crate::observe;
-use crate::panel;
 use crate::problem::Error;
-use crate::reference::Kind;
 use crate::show;
 use std::path::Path;
 use std::process::ExitCode;
@@ -16,46 +12,54 @@ use std::process::ExitCode;
 struct Sample {
     folder: &'static str,
     about: &'static str,
-    files: [(&'static str, &'static str); 3],
+    files: &'static [(&'static str, &'static [u8])],
+    /// Its photo, if it has one.
+    photo: Option<&'static str>,
 }
 
 /// The jobs, as they stand in samples/.
 const SAMPLES: [Sample; 2] = [
     Sample {
         folder: "cabin-roof",
-        about: "a crowned cabin roof before its first fill, one reading written ten times too large",
-        files: [
+        about: "a crowned cabin roof before its first fill, with a photo of the guide coat; one reading written ten times too large",
+        files: &[
             (
                 "panel.toml",
-                include_str!("../../samples/cabin-roof/panel.toml"),
+                include_bytes!("../../samples/cabin-roof/panel.toml"),
             ),
             (
                 "readings.txt",
-                include_str!("../../samples/cabin-roof/readings.txt"),
+                include_bytes!("../../samples/cabin-roof/readings.txt"),
             ),
             (
                 "README.md",
-                include_str!("../../samples/cabin-roof/README.md"),
+                include_bytes!("../../samples/cabin-roof/README.md"),
+            ),
+            (
+                "roof.jpg",
+                include_bytes!("../../samples/cabin-roof/roof.jpg"),
             ),
         ],
+        photo: Some("roof.jpg"),
     },
     Sample {
         folder: "wing-panel",
         about: "a wing panel, straight along its length, measured with three tools",
-        files: [
+        files: &[
             (
                 "panel.toml",
-                include_str!("../../samples/wing-panel/panel.toml"),
+                include_bytes!("../../samples/wing-panel/panel.toml"),
             ),
             (
                 "readings.txt",
-                include_str!("../../samples/wing-panel/readings.txt"),
+                include_bytes!("../../samples/wing-panel/readings.txt"),
             ),
             (
                 "README.md",
-                include_str!("../../samples/wing-panel/README.md"),
+                include_bytes!("../../samples/wing-panel/README.md"),
             ),
         ],
+        photo: None,
     },
 ];
 
@@ -73,11 +77,16 @@ pub fn run(args: &DemoArgs) -> Result<ExitCode, Error> {
     super::say("Two made-up jobs (simulated, no real panels):\n");
     for sample in &SAMPLES {
         let dir = args.out.join(sample.folder);
-        let files = sample.files.map(|(name, text)| show::File::new(name, text));
+        let files: Vec<show::File> = sample
+            .files
+            .iter()
+            .map(|(name, bytes)| show::File::new(name, *bytes))
+            .collect();
         show::write_all(&dir, &files)?;
         super::say(&format!("== {}: {}", shown(&dir), sample.about));
-        let (judgement, panel, units) = one(&dir, args)?;
-        show::summary::print(&judgement, &panel, units, &dir.join("map"))?;
+        let job = Job::new(&as_typed(&dir, sample, args))?;
+        let (judgement, _) = map::make(&job)?;
+        show::summary::print(&judgement, &job.panel, job.units, &job.out)?;
         super::say("");
     }
     let roof = args.out.join("cabin-roof");
@@ -85,40 +94,39 @@ pub fn run(args: &DemoArgs) -> Result<ExitCode, Error> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// Map one job, reading its files as any others.
-fn one(
-    dir: &Path,
-    args: &DemoArgs,
-) -> Result<(Judgement, panel::Panel, crate::units::Units), Error> {
-    let (panel, mut warnings) = panel::file::load(&dir.join("panel.toml"))?;
-    let survey = observe::load(&[dir.join("readings.txt")], &panel)?;
-    observe::check_carries(&survey, &panel)?;
-    warnings.extend(survey.warnings.iter().cloned());
-    let job = Job {
-        panel,
-        survey,
-        photos: Vec::new(),
-        coat: None,
-        warnings,
-        reference: Kind::default(),
-        grid_mm: 10.0,
+/// The command line that maps one job.
+fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
+    MapArgs {
+        panel: dir.join("panel.toml"),
+        readings: vec![dir.join("readings.txt")],
+        photo: sample.photo.iter().map(|p| dir.join(p)).collect(),
+        targets: Vec::new(),
+        coat: CoatWord::Auto,
+        reference: ReferenceWord::BestFit,
+        grid: "10".into(),
         out: dir.join("map"),
-        units: args.units.into(),
-    };
-    let (judgement, _) = map::make(&job)?;
-    Ok((judgement, job.panel, job.units))
+        json: false,
+        units: args.units,
+        verbose: false,
+        require_fair: false,
+    }
 }
 
 fn next(roof: &Path) -> String {
     // As it was called: under `cargo run` the program is not on the path.
     let lowspot = std::env::args().next().unwrap_or_else(|| "lowspot".into());
     let (panel, readings) = (roof.join("panel.toml"), roof.join("readings.txt"));
+    let photo = roof.join("roof.jpg");
     format!(
-        "Look at   {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          {lowspot} map {} {}\n\
+        "Look at   {} and, for the real panel, {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          {lowspot} map {} {}\n\
+         The photo alone tells where, not how deep:\n          {lowspot} map {} --photo {}\n\
          For a panel of your own: copy panel.toml, change it, and\n          {lowspot} blank panel.toml --out readings.txt",
         shown(&roof.join("map").join("report.html")),
+        shown(&roof.join("map").join("overlay.jpg")),
         shown(&readings),
         shown(&panel),
         shown(&readings),
+        shown(&panel),
+        shown(&photo),
     )
 }
