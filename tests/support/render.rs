@@ -611,7 +611,7 @@ impl Skin {
             for _ in 0..*count {
                 let (r, a): (f64, f64) = (
                     radius * rng.random_range(0.0f64..1.0).sqrt(),
-                    rng.random_range(0.0..6.283),
+                    rng.random_range(0.0..std::f64::consts::TAU),
                 );
                 let (x, y) = (middle[0] + r * a.cos(), middle[1] + r * a.sin());
                 self.dot(x, y, rng.random_range(0.6..1.0), scene.coat);
@@ -1070,13 +1070,11 @@ pub fn with_orientation(jpeg: &[u8], orientation: u8) -> Vec<u8> {
     bytes
 }
 
+/// A target's place on the panel (mm) and in the photo (pixels).
+pub type Sighted = ([f64; 2], [f64; 2]);
+
 /// The demo's photo: one-sided light, oblique camera, targets along the edges; JPEG bytes and the targets (panel mm, photo pixels).
-pub fn demo(
-    truth: &Truth,
-    scene: &Scene,
-    camera: &Camera,
-    seed: u64,
-) -> (Vec<u8>, Vec<([f64; 2], [f64; 2])>) {
+pub fn demo(truth: &Truth, scene: &Scene, camera: &Camera, seed: u64) -> (Vec<u8>, Vec<Sighted>) {
     let shot = photo(
         truth,
         scene,
