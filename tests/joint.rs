@@ -18,7 +18,7 @@ use rayon::prelude::*;
 const STEP: f64 = 20.0;
 
 /// An hour's placings on 1800 × 1200: 24 of a 600 mm edge, end to end on lines each 300 mm, both ways.
-fn hour() -> SurveyPlan {
+pub fn hour() -> SurveyPlan {
     SurveyPlan {
         advance_mm: 600.0,
         ..SurveyPlan::straightedge(300.0)
@@ -49,7 +49,7 @@ fn coat_of(truth: &Truth, panel: &Panel, by: By, coating: &Coating, seed: u64) -
     }
 }
 
-fn workbench(panel: &Panel) -> Workbench {
+pub fn workbench(panel: &Panel) -> Workbench {
     Workbench::new(panel, STEP, &|nx, ny| {
         judge::volume::node_weights_mm2(
             &Grid {
@@ -92,16 +92,16 @@ fn truly(bench: &Workbench, truth: &Truth) -> (Vec<f64>, f64) {
 
 /// What one survey came to.
 #[derive(Clone, Debug)]
-struct Outcome {
+pub struct Outcome {
     /// Share of the areas low by more than 0.1 mm, found or true, that are both.
-    overlap: f64,
+    pub overlap: f64,
     /// Filler found, and most likely, over the true one.
-    found: f64,
-    likely: f64,
-    held: bool,
-    width: f64,
+    pub found: f64,
+    pub likely: f64,
+    pub held: bool,
+    pub width: f64,
     /// rms error of the deviation, mm.
-    rms: f64,
+    pub rms: f64,
 }
 
 fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -> Judgement {
@@ -112,7 +112,7 @@ fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -
     judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
 }
 
-fn outcome(
+pub fn outcome(
     bench: &Workbench,
     panel: &Panel,
     survey: &lowspot::observe::Survey,
@@ -148,13 +148,13 @@ struct Figures {
     without: Vec<Outcome>,
 }
 
-fn sorted(values: impl Iterator<Item = f64>) -> Vec<f64> {
+pub fn sorted(values: impl Iterator<Item = f64>) -> Vec<f64> {
     let mut v: Vec<f64> = values.collect();
     v.sort_by(f64::total_cmp);
     v
 }
 
-fn median(values: impl Iterator<Item = f64>) -> f64 {
+pub fn median(values: impl Iterator<Item = f64>) -> f64 {
     let v = sorted(values);
     (v[v.len() / 2] + v[(v.len() - 1) / 2]) / 2.0
 }

@@ -1,8 +1,15 @@
 //! A photo through the whole program: alone, and with readings; what is written, shown and refused. All photos are simulated.
 
+use crate::joint;
 use crate::samples::{cabin_roof, roof_photo};
-use crate::support::folder;
+use crate::support::simulate::{self, Kind};
+use crate::support::{folder, render};
 use image::RgbImage;
+use lowspot::fit;
+use lowspot::photo::polarity::Polarity;
+use lowspot::photo::take;
+use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -154,13 +161,8 @@ fn the_map_on_the_photo_lies_on_the_lows() {
     let plain = picture(&dir.path().join("roof.jpg"));
     assert_eq!(drawn.dimensions(), plain.dimensions());
     let panel = crate::support::panel(PANEL);
-    let taken = lowspot::photo::take::take(
-        &panel,
-        &dir.path().join("roof.jpg"),
-        None,
-        lowspot::photo::polarity::Polarity::Auto,
-    )
-    .expect("the photo is read");
+    let taken = take::take(&panel, &dir.path().join("roof.jpg"), None, Polarity::Auto)
+        .expect("the photo is read");
     let truth = cabin_roof().truth;
     // Share of pixels that were drawn on, in a window of some 60 mm about a place.
     let drawn_on = |x: f64, y: f64| {
@@ -205,13 +207,13 @@ fn coat_on_a_measured_high_is_named_with_both() {
             bump.height_mm = 0.6;
         }
     }
-    let survey = crate::support::simulate::survey(
+    let survey = simulate::survey(
         &job.truth,
         &job.panel,
-        &crate::support::simulate::SurveyPlan::straightedge(100.0),
+        &simulate::SurveyPlan::straightedge(100.0),
         8,
     );
-    let notes = crate::support::simulate::notes(&survey);
+    let notes = simulate::notes(&survey);
     let (dir, _) = folder(&[
         ("panel.toml", PANEL.as_bytes()),
         ("readings.txt", notes.as_bytes()),
@@ -319,11 +321,22 @@ fn targets_that_cannot_place_the_panel_are_refused_and_nothing_is_written() {
         "x,y,px,py\n0,0,100,100\n1800,0,5000,100\n1800,1200,1900,1400\n0,1200,100,1400\n",
         &["targets.csv:3:", "5000"],
     );
-    // Another panel's photo: the targets' places do not fit.
-    let other = PANEL
-        .replace("x = 880", "x = 600")
-        .replace("x = 1745", "x = 1200")
-        .replace("y = 1140", "y = 700");
+    // Another panel's photo: the same numbers, taped at other places.
+    let places = [
+        [300, 80],
+        [60, 900],
+        [1500, 1100],
+        [200, 300],
+        [900, 500],
+        [1700, 200],
+        [1200, 90],
+        [700, 1150],
+        [1600, 700],
+    ];
+    let mut other = PANEL[..PANEL.find("[[target]]").expect("targets")].to_string();
+    for (k, [x, y]) in places.iter().enumerate() {
+        other += &format!("[[target]]\nnumber = {}\nx = {x}\ny = {y}\n", k + 1);
+    }
     let (dir, _) = folder(&[("panel.toml", other.as_bytes()), ("roof.jpg", photo())]);
     let out = lowspot(
         dir.path(),
@@ -333,4 +346,109 @@ fn targets_that_cannot_place_the_panel_are_refused_and_nothing_is_written() {
     assert_eq!(out.status.code(), Some(1), "{told}");
     assert!(told.contains("mm"), "{told}");
     assert!(!dir.path().join("out").exists());
+}
+
+/// An hour's 24 placings and one rendered photo, targets named in a file and off by 0.6 px: everything from the JPEG to the filler.
+fn hour_and_photo(kind: Kind, seed: u64) -> (joint::Outcome, joint::Outcome) {
+    let truth = simulate::truth_sized(kind, 1800.0, 1200.0, seed, 1.0);
+    let panel = simulate::panel_sized(kind, 1800.0, 1200.0);
+    let survey = simulate::survey(&truth, &panel, &joint::hour(), seed + 1000);
+    let scene = render::Scene {
+        targets: crate::samples::ROOF_TARGETS.to_vec(),
+        ..if seed % 2 == 0 {
+            render::Scene::dark_on_light()
+        } else {
+            render::Scene::light_on_dark()
+        }
+    };
+    let camera = render::Camera::over(
+        &truth,
+        [2000, 1500],
+        20.0 + 2.0 * seed as f64 % 20.0,
+        67.0 * seed as f64,
+    );
+    let shot = render::photo(
+        &truth,
+        &scene,
+        &camera,
+        &render::Lamp::one_sided(),
+        &render::Sensor::phone(),
+        seed,
+    );
+    let mut rng = simulate::survey_rng(seed + 3000);
+    let mut csv = "x,y,px,py\n".to_string();
+    for (on_panel, seen) in scene.targets.iter().zip(&shot.targets_px) {
+        // The file counts from the middle of the first pixel.
+        let [px, py] = seen.map(|v| {
+            let off: f64 = StandardNormal.sample(&mut rng);
+            v - 0.5 + 0.6 * off
+        });
+        csv += &format!("{},{},{px:.2},{py:.2}\n", on_panel[0], on_panel[1]);
+    }
+    let (dir, _) = folder(&[
+        ("photo.jpg", &shot.jpeg(90, 1)),
+        ("targets.csv", csv.as_bytes()),
+    ]);
+    let taken = take::take(
+        &panel,
+        &dir.path().join("photo.jpg"),
+        Some(&dir.path().join("targets.csv")),
+        Polarity::Auto,
+    )
+    .expect("the photo is read");
+    let coat = take::together(&panel, std::slice::from_ref(&taken)).expect("one photo");
+    let with = fit::fit_with_coat(&panel, &survey, &coat.cells).expect("fitted");
+    let without = fit::fit(&panel, &survey).expect("fitted");
+    let bench = joint::workbench(&panel);
+    let outcome = |surface| joint::outcome(&bench, &panel, &survey, surface, &truth);
+    (outcome(&with), outcome(&without))
+}
+
+fn told(name: &str, all: &[(joint::Outcome, joint::Outcome)]) {
+    let with = || all.iter().map(|(w, _)| w);
+    let overlap = joint::sorted(with().map(|o| o.overlap));
+    let off = joint::sorted(with().map(|o| (o.likely - 1.0).abs()));
+    println!(
+        "{name}: overlap {:.2} ({:.2}), without photo {:.2}; filler off by {:.2} ({:.2}); held {} of {}; better overlap {}, rms {}",
+        joint::median(with().map(|o| o.overlap)),
+        overlap[0],
+        joint::median(all.iter().map(|(_, w)| w.overlap)),
+        joint::median(off.iter().copied()),
+        off[off.len() - 1],
+        with().filter(|o| o.held).count(),
+        all.len(),
+        all.iter().filter(|(a, b)| a.overlap > b.overlap).count(),
+        all.iter().filter(|(a, b)| a.rms < b.rms).count(),
+    );
+}
+
+#[test]
+fn an_hours_placings_and_a_rendered_photo() {
+    for kind in [Kind::Crowned, Kind::Flat] {
+        let all: Vec<_> = [1, 2, 3]
+            .into_par_iter()
+            .map(|seed| hour_and_photo(kind, seed))
+            .collect();
+        told(&format!("{kind:?}"), &all);
+        for (with, without) in &all {
+            assert!(
+                with.overlap > without.overlap,
+                "{kind:?}: {with:?} {without:?}"
+            );
+            assert!(with.overlap > 0.6, "{kind:?}: {with:?}");
+            assert!((with.likely - 1.0).abs() < 0.3, "{kind:?}: {with:?}");
+        }
+    }
+}
+
+#[test]
+#[ignore = "two minutes; prints the figures of docs/decisions.md"]
+fn the_table_of_rendered_photos() {
+    for kind in [Kind::Crowned, Kind::Flat] {
+        let all: Vec<_> = (1..=10)
+            .into_par_iter()
+            .map(|seed| hour_and_photo(kind, seed))
+            .collect();
+        told(&format!("{kind:?}"), &all);
+    }
 }

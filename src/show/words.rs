@@ -203,6 +203,7 @@ pub fn photo(note: &PhotoNote, units: Units) -> String {
         }
     };
     let fine = |mm: f64| match units {
+        Units::Metric if mm < 0.1 => "under 0.1 mm".to_string(),
         Units::Metric => format!("{mm:.1} mm"),
         Units::Us => units.depth(mm),
     };
