@@ -355,7 +355,7 @@ fn hour_and_photo(kind: Kind, seed: u64) -> (joint::Outcome, joint::Outcome) {
     let survey = simulate::survey(&truth, &panel, &joint::hour(), seed + 1000);
     let scene = render::Scene {
         targets: crate::samples::ROOF_TARGETS.to_vec(),
-        ..if seed % 2 == 0 {
+        ..if seed.is_multiple_of(2) {
             render::Scene::dark_on_light()
         } else {
             render::Scene::light_on_dark()
@@ -405,6 +405,22 @@ fn hour_and_photo(kind: Kind, seed: u64) -> (joint::Outcome, joint::Outcome) {
 }
 
 fn told(name: &str, all: &[(joint::Outcome, joint::Outcome)]) {
+    for (k, (w, o)) in all.iter().enumerate() {
+        println!(
+            "{name} {}: overlap {:.2} {:.2}, found {:.2} {:.2}, likely {:.2} {:.2}, width {:.2} {:.2}, held {} {}",
+            k + 1,
+            w.overlap,
+            o.overlap,
+            w.found,
+            o.found,
+            w.likely,
+            o.likely,
+            w.width,
+            o.width,
+            w.held,
+            o.held
+        );
+    }
     let with = || all.iter().map(|(w, _)| w);
     let overlap = joint::sorted(with().map(|o| o.overlap));
     let off = joint::sorted(with().map(|o| (o.likely - 1.0).abs()));
