@@ -301,7 +301,7 @@ fn unsure_of_the_coat_says_how_to_tell() {
         .map(ToString::to_string)
         .collect::<String>();
     assert!(
-        text.contains("not sure") && text.contains("say coat = "),
+        text.contains("not sure") && text.contains("say --coat "),
         "{text}"
     );
 }

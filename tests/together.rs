@@ -281,7 +281,7 @@ fn photos_that_cannot_be_used_are_refused_and_nothing_is_written() {
         &["roof.jpg"],
     );
     refused(&[], &["--photo", "gone.jpg"], 1, &["gone.jpg"]);
-    refused(&[], &[], 2, &["READINGS"]);
+    refused(&[], &[], 2, &["nothing to map"]);
     let two = [
         "--photo",
         "roof.jpg",
@@ -294,7 +294,7 @@ fn photos_that_cannot_be_used_are_refused_and_nothing_is_written() {
         &[("roof.jpg", photo())],
         &two,
         2,
-        &["2 photos but 1 targets file"],
+        &["2 --photo but 1 --targets"],
     );
 }
 

@@ -39,7 +39,6 @@ pub struct MapArgs {
     /// The panel: panel.toml
     pub panel: PathBuf,
     /// Readings: notes (.txt) or tables (.csv), one survey together; not needed with a photo
-    #[arg(required_unless_present = "photo")]
     pub readings: Vec<PathBuf>,
     /// Photo of the guide coat after blocking; may be given several times
     #[arg(long, value_name = "FILE")]

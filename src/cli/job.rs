@@ -99,9 +99,14 @@ impl Job {
                 args.grid
             )));
         }
+        if args.readings.is_empty() && args.photo.is_empty() {
+            return Err(Error::Usage(
+                "nothing to map: give readings (`lowspot blank` writes a form for them), a --photo of the guide coat, or both".into(),
+            ));
+        }
         if !args.targets.is_empty() && args.targets.len() != args.photo.len() {
             return Err(Error::Usage(format!(
-                "{} photos but {} targets files; give each --photo its own --targets in the same order, or none and tape \
+                "{} --photo but {} --targets; give each --photo its own --targets in the same order, or none and tape \
                  numbered targets (`lowspot targets`)",
                 args.photo.len(),
                 args.targets.len()

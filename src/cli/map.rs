@@ -59,12 +59,10 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         let learned = found.coat.clone();
         surface = Some(found);
         match coat {
-            Some(coat) => judged.with_photos(PhotoFindings::new(
-                &job.photos,
-                coat,
-                learned.as_ref(),
-                *units,
-            )),
+            Some(coat) => {
+                let findings = PhotoFindings::new(&job.photos, coat, learned.as_ref(), *units);
+                judged.with_photos(findings, panel, *units)
+            }
             None => judged,
         }
     } else {
@@ -114,15 +112,13 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         show::File::new("report.html", page?),
     ];
     for (k, photo) in job.photos.iter().enumerate() {
-        let name = match k {
-            0 => "overlay.jpg".to_string(),
-            k => format!("overlay-{}.jpg", k + 1),
-        };
+        let name = show::overlay_name(k);
         let picture = show::overlay::jpeg(&judgement, panel, *units, photo)?;
         files.push(show::File::new(&name, picture));
     }
     progress.now("writing");
     show::write_all(&job.out, &files)?;
+    show::remove_old_overlays(&job.out, job.photos.len());
     Ok((judgement, report))
 }
 

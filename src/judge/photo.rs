@@ -140,26 +140,76 @@ fn clash(found: &crate::fit::coat::Contradiction, units: Units) -> Clash {
     }
 }
 
+/// Share of the panel with coat left at which readings within the limits are not enough to call it fair: that is no speck, and either
+/// the panel was not blocked through or the photo is not of it as it was read (common practice, no source).
+const MUCH_COAT: f64 = 0.05;
+/// Share of an area's nodes of which the readings must know too little for it to be told by the coat alone.
+const UNREAD: f64 = 0.5;
+
 impl Judgement {
-    /// Takes in what the photos show beside the readings. Where the two contradict each other, nothing is fair yet.
-    pub fn with_photos(mut self, findings: PhotoFindings) -> Self {
-        if self.verdict == Verdict::Fair && !findings.clashes.is_empty() {
+    /// Takes in what the photos show beside the readings: lows by the coat where no reading reaches, and where the two contradict each
+    /// other. While they do, nothing is fair yet.
+    pub fn with_photos(mut self, findings: PhotoFindings, panel: &Panel, units: Units) -> Self {
+        let coated: f64 = findings.coat.lows().map(|a| a.area_cm2).sum();
+        let share = coated / panel.area_cm2().max(1.0);
+        if self.verdict == Verdict::Fair && (!findings.clashes.is_empty() || share > MUCH_COAT) {
             self.verdict = Verdict::MeasureMore;
-            self.reasons = vec![
+            self.reasons = vec![if findings.clashes.is_empty() {
+                format!(
+                    "the readings are within the limits, but coat is left on {:.0} % of the panel: block it through, or check that the \
+                     photo is of this panel as it was read",
+                    100.0 * share
+                )
+            } else {
                 "within the limits by the readings, but photo and readings contradict each other"
-                    .into(),
-            ];
+                    .into()
+            }];
         }
-        self.measure_next.splice(
-            0..0,
-            findings
-                .clashes
-                .iter()
-                .take(2)
-                .map(|c| format!("{}: look, and measure there again", c.text)),
-        );
+        let known = self
+            .regions
+            .iter()
+            .filter(|r| r.kind == RegionKind::Low)
+            .count();
+        let more: Vec<Region> = findings
+            .coat
+            .lows()
+            .filter(|a| self.unread(a))
+            .enumerate()
+            .map(|(k, area)| region(known + k, area, panel, units))
+            .collect();
+        // Highs stand after the lows: their numbers on the nodes move on.
+        let moved = more.len().min(u16::MAX as usize) as u16;
+        self.nodes.region.mapv_inplace(|n| {
+            if usize::from(n) > known {
+                n.saturating_add(moved)
+            } else {
+                n
+            }
+        });
+        self.regions.splice(known..known, more);
         self.photos = Some(findings);
         self
+    }
+
+    /// Whether the readings know too little of most of an area of coat to say how low it is.
+    fn unread(&self, area: &Area) -> bool {
+        let outline = crate::panel::Polygon(area.outline_mm.clone());
+        let grid = self.nodes.grid;
+        let [x0, y0, x1, y1] = area.extent_mm;
+        let (mut all, mut blank) = (0.0, 0.0);
+        for ((iy, ix), state) in self.nodes.state.indexed_iter() {
+            let (x, y) = (grid.x(ix), grid.y(iy));
+            if x < x0 || x > x1 || y < y0 || y > y1 || !outline.contains(x, y) {
+                continue;
+            }
+            all += 1.0;
+            let told = self.nodes.region[[iy, ix]] > 0;
+            let open = matches!(state, NodeState::Unmeasured | NodeState::Unsure);
+            if open && !told {
+                blank += 1.0;
+            }
+        }
+        all > 0.0 && blank > UNREAD * all
     }
 }
 
@@ -385,8 +435,7 @@ fn placings(panel: &Panel, lows: &[Region], units: Units) -> Vec<String> {
     let edge = EDGE_MM.min(panel.length_mm).min(panel.width_mm);
     let each = (edge / STEP_MM) as usize + 1;
     let mut all = vec![format!(
-        "{} readings would make it an amount: a {} edge both ways over each of {} ({} placings of {each}, a reading each {}), \
-         ends on fair skin",
+        "{} readings would make it an amount: a {} edge both ways over each of {} ({} placings of {each}, a reading each {})",
         2 * over.len() * each,
         units.place(edge),
         named(&over),
@@ -396,7 +445,9 @@ fn placings(panel: &Panel, lows: &[Region], units: Units) -> Vec<String> {
     all.extend(over.iter().map(|low| {
         let [x, y] = low.worst_at;
         let span = |at: f64, length: f64| {
-            let from = (at - edge / 2.0).clamp(0.0, (length - edge).max(0.0));
+            // Places that are found with a tape.
+            let from = ((at - edge / 2.0) / 10.0).round() * 10.0;
+            let from = from.clamp(0.0, (length - edge).max(0.0));
             format!(
                 "{} to {}",
                 units.bare_place(from),
@@ -407,9 +458,9 @@ fn placings(panel: &Panel, lows: &[Region], units: Units) -> Vec<String> {
             "{}: x {} at y {}, then y {} at x {}",
             low.name,
             span(x, panel.length_mm),
-            units.bare_place(y),
+            units.bare_place((y / 10.0).round() * 10.0),
             span(y, panel.width_mm),
-            units.bare_place(x)
+            units.bare_place((x / 10.0).round() * 10.0)
         )
     }));
     all

@@ -253,8 +253,9 @@ fn two_colours(
         .collect();
     let dark = majority(raster, &tones.tone, &seen);
     let marks = count_marks(raster, blocks, &block_of, tones, &seen, &dark).with_patches(&patches);
+    let by_marks = marks.say();
     let found = match options.coat {
-        Polarity::Auto => marks.say(),
+        Polarity::Auto => by_marks,
         known => Found {
             polarity: known,
             sure: 1.0,
@@ -292,13 +293,23 @@ fn two_colours(
         seen_share: 0.0,
         contrast: tones.contrast,
         photo_mm: 0.0,
-        warnings: doubts(&found, &patches),
+        warnings: doubts(&found, &by_marks, &patches),
         cells,
     }
 }
 
-fn doubts(found: &Found, patches: &[Patch]) -> Vec<Warning> {
+fn doubts(found: &Found, by_marks: &Found, patches: &[Patch]) -> Vec<Warning> {
     let mut warnings = Vec::new();
+    if by_marks.polarity != found.polarity && by_marks.sure >= SURE {
+        let [told, looks] = match found.polarity {
+            Polarity::Light => ["light", "dark"],
+            _ => ["dark", "light"],
+        };
+        warnings.push(Warning::new(format!(
+            "the coat was taken for the {told} colour, as told; the photo itself looks like {looks} coat ({:.0} % sure)",
+            (100.0 * by_marks.sure).min(99.0)
+        )));
+    }
     if found.sure < SURE {
         let [taken, other] = match found.polarity {
             Polarity::Dark => ["darker", "light"],
@@ -306,7 +317,7 @@ fn doubts(found: &Found, patches: &[Patch]) -> Vec<Warning> {
         };
         warnings.push(Warning::new(format!(
             "the {taken} colour was taken for the coat, but that is not sure ({:.0} %); look at a place you have just sanded \
-             through to filler: if it has that colour, say coat = {other}",
+             through to filler: if it has that colour, say --coat {other}",
             100.0 * found.sure
         )));
     }

@@ -20,6 +20,10 @@ pub const CELL_MM: f64 = 10.0;
 const WITH_MARGIN: f64 = 1.5;
 /// Half the side of what is left out round a target named in a file, mm: a taped spot, a coin.
 const SPOT_MM: f64 = 20.0;
+/// Half the side of what is left out where a printed target should be but was not recognised, mm: one of 60 mm with its margin.
+const MISSED_MM: f64 = 45.0;
+/// Largest pixel on the panel that can tell pinholes from scratches, mm.
+const PINHOLE_PIXEL_MM: f64 = 0.6;
 /// Smallest area of coat that is called a low, cm²: a spot 50 mm across. Smaller ones are specks (common practice, no source).
 const LEAST_LOW_CM2: f64 = 20.0;
 /// Share of a cell that must be seen to call it seen.
@@ -59,14 +63,24 @@ pub fn take(
     let options = Options {
         coat,
         cell_mm: CELL_MM,
-        hidden: hidden(&placed),
+        hidden: hidden(panel, &placed),
         placement_mm: if placed.rms_mm.is_finite() {
             placed.rms_mm.max(0.5)
         } else {
             1.0
         },
     };
-    let reading = coat::read(panel, &picture, &placed.placement, &options)?;
+    let mut reading = coat::read(panel, &picture, &placed.placement, &options)?;
+    if reading.photo_mm > PINHOLE_PIXEL_MM {
+        // Too coarse to tell a row of pinholes from a scratch.
+        reading.pinholes.clear();
+    }
+    if mirrored(panel, &placed.placement) {
+        warnings.push(Warning::new(
+            "the panel lies mirrored in this photo against the map, which draws x to the right and y upward: right if y was measured \
+             downward from the datum corner; else the targets' places, or the photo, are the wrong way round",
+        ));
+    }
     warnings.extend(placed.warnings.iter().cloned());
     warnings.extend(
         placed
@@ -89,23 +103,48 @@ pub fn take(
     })
 }
 
-/// What lies on the panel for the photo's sake.
-fn hidden(placed: &Placed) -> Vec<Polygon> {
-    let numbered = placed
-        .found
-        .iter()
-        .filter_map(|f| outline(&placed.placement, &f.corners, f.centre));
-    let spots = placed.used.iter().map(|u| {
-        let [x, y] = u.target.on_panel;
-        let at = |sx: f64, sy: f64| [x + sx * SPOT_MM, y + sy * SPOT_MM];
+/// Whether the panel's frame is seen in the photo the other way round than the map draws it.
+fn mirrored(panel: &Panel, placement: &Placement) -> bool {
+    let [x, y] = [panel.length_mm / 2.0, panel.width_mm / 2.0];
+    let ends = [
+        placement.point_in_photo(x, y),
+        placement.point_in_photo(x + 1.0, y),
+        placement.point_in_photo(x, y + 1.0),
+    ];
+    match ends {
+        // Rows of a photo run downward: x to the right and y upward turn against the clock, which is a negative area there.
+        [Some(o), Some(a), Some(b)] => {
+            (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]) > 0.0
+        }
+        _ => false,
+    }
+}
+
+/// What lies on the panel for the photo's sake: targets that were found, with their margins, and those that should be there.
+fn hidden(panel: &Panel, placed: &Placed) -> Vec<Polygon> {
+    let square = |[x, y]: [f64; 2], half: f64| {
+        let at = |sx: f64, sy: f64| [x + sx * half, y + sy * half];
         Polygon(vec![
             at(-1.0, -1.0),
             at(1.0, -1.0),
             at(1.0, 1.0),
             at(-1.0, 1.0),
         ])
-    });
-    numbered.chain(spots).collect()
+    };
+    let missed = panel
+        .targets
+        .iter()
+        .filter(|t| placed.found.iter().all(|f| f.number != t.number))
+        .map(|t| square([t.x_mm, t.y_mm], MISSED_MM));
+    let numbered = placed
+        .found
+        .iter()
+        .filter_map(|f| outline(&placed.placement, &f.corners, f.centre));
+    let spots = placed
+        .used
+        .iter()
+        .map(|u| square(u.target.on_panel, SPOT_MM));
+    numbered.chain(spots).chain(missed).collect()
 }
 
 /// A printed target with its margin, on the panel.

@@ -115,6 +115,9 @@ pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Pl
             let mut placed = fit(panel, size, seen, FOUND)?;
             placed.left_out.extend(left_out);
             placed
+                .warnings
+                .extend(missing(panel, &found).map(Warning::new));
+            placed
         }
     };
     placed.found = found;
@@ -155,21 +158,18 @@ fn known(panel: &Panel, found: &[Found]) -> (Vec<Seen>, Vec<LeftOut>) {
 fn too_few(panel: &Panel, found: &[Found], usable: usize, left_out: &[LeftOut]) -> String {
     let numbers: Vec<String> = found.iter().map(|f| f.number.to_string()).collect();
     let seen = match numbers.len() {
-        0 => "no numbered target was found in the photo".to_string(),
+        0 => "no numbered target was found in the photo; four are needed".to_string(),
         n => format!(
             "the photo shows {} ({})",
             counted(n, "numbered target"),
             numbers.join(", ")
         ),
     };
-    let mut message = format!(
-        "{seen}, {} of them with a place in panel.toml; four are needed",
-        if usable == 0 {
-            "none".to_string()
-        } else {
-            usable.to_string()
-        }
-    );
+    let mut message = match (numbers.len(), usable) {
+        (0, _) => seen,
+        (_, 0) => format!("{seen}, none of them with a place in panel.toml; four are needed"),
+        (_, n) => format!("{seen}, {n} of them with a place in panel.toml; four are needed"),
+    };
     if panel.targets.is_empty() {
         message.push_str(
             "; print some with `lowspot targets`, tape them on and enter their places as [[target]] in panel.toml, or name \
@@ -177,13 +177,44 @@ fn too_few(panel: &Panel, found: &[Found], usable: usize, left_out: &[LeftOut]) 
         );
     } else if found.is_empty() {
         message.push_str(
-            "; are they sharp, evenly lit, with their white margin, at least some 25 pixels wide?",
+            "; are they sharp, evenly lit, with their white margin, at least some 25 pixels wide, and the photo not mirrored? Or name four \
+             places in a targets.csv",
         );
+    } else if let Some(missing) = missing(panel, found) {
+        message.push_str(&format!("; {missing}"));
     }
-    for out in left_out {
+    let strange = left_out
+        .iter()
+        .filter(|o| o.reason.contains("no [[target]]"))
+        .count();
+    if strange > 1 {
+        message.push_str("; is it the photo of this panel?");
+    }
+    for out in left_out
+        .iter()
+        .filter(|o| strange <= 1 || !o.reason.contains("no [[target]]"))
+    {
         message.push_str(&format!("\n{} {}", out.name, out.reason));
     }
     message
+}
+
+/// Targets that the panel names and the photo does not show, in a sentence; `None` when all are there.
+fn missing(panel: &Panel, found: &[Found]) -> Option<String> {
+    let missing: Vec<String> = panel
+        .targets
+        .iter()
+        .filter(|t| found.iter().all(|f| f.number != t.number))
+        .map(|t| t.number.to_string())
+        .collect();
+    (!missing.is_empty()).then(|| {
+        format!(
+            "{} of the {} in panel.toml were not found in the photo ({}): out of the picture, covered, blurred, or under 25 pixels wide",
+            missing.len(),
+            counted(panel.targets.len(), "target"),
+            missing.join(", ")
+        )
+    })
 }
 
 fn counted(n: usize, what: &str) -> String {
@@ -430,7 +461,8 @@ fn warn(panel: &Panel, placed: &mut Placed) {
     if off > WORTH_SAYING_MM {
         let bent = panel.form != Form::Flat;
         let why = if bent {
-            "the panel is curved and the targets are few or far apart; tape seven or more, some of them in the middle"
+            "the panel is curved and the targets are few, far apart or small in the photo; nine help, some of them in the middle, all \
+             of them in the picture"
         } else {
             "the targets are few or far apart; tape six or more, near the corners and the middles of the edges"
         };

@@ -44,6 +44,25 @@ pub fn write_all(dir: &Path, files: &[File]) -> Result<(), Error> {
     outcome
 }
 
+/// Takes away overlays of an earlier map with more photos, which would be taken for today's: those numbered above `photos`. One that cannot
+/// be taken away stays.
+pub fn remove_old_overlays(dir: &Path, photos: usize) {
+    for k in photos..photos + 64 {
+        let old = dir.join(overlay_name(k));
+        if old.is_file() {
+            let _ = std::fs::remove_file(old);
+        }
+    }
+}
+
+/// Name of the overlay of photo `k`, from 0: "overlay.jpg", "overlay-2.jpg", …
+pub fn overlay_name(k: usize) -> String {
+    match k {
+        0 => "overlay.jpg".to_string(),
+        k => format!("overlay-{}.jpg", k + 1),
+    }
+}
+
 /// Folders of a path that do not exist yet, innermost first.
 fn missing_folders(dir: &Path) -> Vec<PathBuf> {
     dir.ancestors()

@@ -24,7 +24,7 @@ pub mod summary;
 mod text;
 pub mod words;
 
-pub use files::{File, write_all};
+pub use files::{File, overlay_name, remove_old_overlays, write_all};
 
 #[cfg(test)]
 pub(crate) fn empty_panel() -> crate::panel::Panel {

@@ -91,7 +91,9 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
         return numbered(photo_alone(j, units));
     }
     let mut all = Vec::new();
+    all.extend(look_first(j));
     all.extend(stop_sanding(j, units));
+    all.extend(by_coat_alone(j, units));
     let mut leave = leave(j, units);
     // A high that decides the whole job is told first, even where nobody said that it may be sanded.
     if leave_is_dear(j) {
@@ -162,6 +164,53 @@ fn photo_alone(j: &Judgement, units: Units) -> Vec<Line> {
     let sentences: Vec<String> = j.measure_next.iter().take(4).map(|s| capital(s)).collect();
     all.push(Line::new("MEASURE", sentences.join(". ") + ".", Tone::Work));
     all
+}
+
+/// Where photo and readings contradict each other: before any work.
+fn look_first(j: &Judgement) -> Option<Line> {
+    let clashes = &j.photos.as_ref()?.clashes;
+    let told: Vec<&str> = clashes.iter().take(2).map(|c| c.text.as_str()).collect();
+    let more = match clashes.len().saturating_sub(2) {
+        0 => String::new(),
+        n => format!("; {n} more in report.html"),
+    };
+    let many = if clashes.len() > 2 {
+        " So many: is the photo of this panel, taken after the last blocking, and the coat's colour right?"
+    } else {
+        " Measure there again before any sanding or filling."
+    };
+    (!told.is_empty()).then(|| {
+        Line::new(
+            "LOOK FIRST",
+            format!("{}{more}.{many}", capital(&told.join("; "))),
+            Tone::Work,
+        )
+    })
+}
+
+/// Lows that only the coat tells of, no reading near enough.
+fn by_coat_alone(j: &Judgement, units: Units) -> Option<Line> {
+    let lows: Vec<&Region> = j
+        .regions
+        .iter()
+        .filter(|r| r.kind == RegionKind::Low && r.worst_mm.value.is_nan())
+        .collect();
+    let told: Vec<String> = lows
+        .iter()
+        .take(3)
+        .map(|r| format!("{}, {}", words::name(r), words::extent(r.extent_mm, units)))
+        .collect();
+    let more = match lows.len().saturating_sub(3) {
+        0 => String::new(),
+        n => format!("; {n} more in report.html"),
+    };
+    (!told.is_empty()).then(|| {
+        Line::new(
+            "LOW",
+            format!("by the coat, depth not known, no reading near enough: {}{more}. Not in the filler below.", told.join("; ")),
+            Tone::Work,
+        )
+    })
 }
 
 fn stop_sanding(j: &Judgement, units: Units) -> Option<Line> {
@@ -508,7 +557,12 @@ fn leave(j: &Judgement, units: Units) -> Vec<Line> {
 }
 
 fn measure(j: &Judgement) -> Option<Line> {
+    let told_apart = j
+        .regions
+        .iter()
+        .any(|r| r.action == Action::Measure && r.worst_mm.value.is_finite());
     let mut sentences: Vec<String> = all_with(j, Action::Measure)
+        .filter(|_| told_apart)
         .map(|names| format!("{}: what is known does not decide.", capital(&names)))
         .into_iter()
         .collect();

@@ -202,13 +202,21 @@ pub fn photo(note: &PhotoNote, units: Units) -> String {
             }
         }
     };
+    let places = if note.places_within_mm.is_finite() {
+        format!(
+            ", places right to {}",
+            units.place(note.places_within_mm.max(1.0))
+        )
+    } else {
+        String::new()
+    };
     let fine = |mm: f64| match units {
         Units::Metric if mm < 0.1 => "under 0.1 mm".to_string(),
         Units::Metric => format!("{mm:.1} mm"),
         Units::Us => units.depth(mm),
     };
     format!(
-        "{}: {coat}; {} targets, {} rms, worst {} ({}); {:.0} % of the panel seen.",
+        "{}: {coat}; {} targets, which miss by {} (rms; worst {}, {}){places}; {:.0} % of the panel seen.",
         note.file,
         note.targets,
         fine(note.residual_mm),
