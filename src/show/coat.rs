@@ -7,6 +7,7 @@ use super::palette;
 use super::scene::{Scene, Shape, dashes};
 use crate::judge::contour::{IsoLine, iso_lines};
 use crate::judge::photo::PhotoFindings;
+use crate::judge::{Region, RegionKind};
 use crate::photo::CoatCells;
 use crate::problem::Error;
 use ndarray::Array2;
@@ -18,7 +19,9 @@ pub(super) fn add(
     scene: &mut Scene,
     placer: &mut Placer,
 ) -> Result<(), Error> {
-    if !found.with_readings {
+    if found.with_readings {
+        unread(sheet, scene);
+    } else {
         coat(sheet, found, scene);
         not_seen(sheet, found, &mut scene.shapes);
     }
@@ -66,11 +69,12 @@ pub(super) fn add(
 /// nothing is seen.
 pub(super) fn smooth(cells: &CoatCells, share: &Array2<f64>) -> Array2<f64> {
     let weighed = Array2::from_shape_fn(share.dim(), |at| {
-        let (s, seen) = (share[at], cells.seen[at]);
+        // What is not seen counts as bare: coat is drawn where it was seen.
+        let s = share[at];
         if s.is_nan() {
-            [0.0, 0.0]
+            [0.0, 1.0]
         } else {
-            [s * seen, seen]
+            [s * cells.seen[at], 1.0]
         }
     });
     let (ny, nx) = share.dim();
@@ -113,11 +117,9 @@ fn coat(sheet: &Sheet<'_>, found: &PhotoFindings, scene: &mut Scene) {
     let text = sheet.look.text;
     let cells = &found.coat.cells;
     let lines = outlines(cells, &cells.coat);
-    for line in lines.iter().filter(|l| l.closed) {
-        scene.shapes.push(Shape::Area {
-            points: line.points.iter().map(|p| sheet.px(*p)).collect(),
-            colour: palette::LOW[0],
-        });
+    // On the page the photo itself lies underneath.
+    if sheet.look.furniture {
+        fills(sheet, &lines, scene);
     }
     let shares = smooth(cells, &cells.coat);
     for at in sheet.lattice(0.62, 0.31) {
@@ -138,6 +140,52 @@ fn coat(sheet: &Sheet<'_>, found: &PhotoFindings, scene: &mut Scene) {
                 width: 2.2 * sheet.look.hair(),
             });
         }
+    }
+}
+
+/// Boxes round lows of which only the coat tells, where no reading reaches.
+fn unread(sheet: &Sheet<'_>, scene: &mut Scene) {
+    let text = sheet.look.text;
+    let by_coat = |r: &&Region| r.kind == RegionKind::Low && r.worst_mm.value.is_nan();
+    for region in sheet.j.regions.iter().filter(by_coat) {
+        let [x0, y0, x1, y1] = region.extent_mm;
+        let corners = [[x0, y0], [x1, y0], [x1, y1], [x0, y1], [x0, y0]].map(|p| sheet.px(p));
+        for points in dashes(&corners, 0.2 * text, 0.2 * text) {
+            scene.shapes.push(Shape::Line {
+                points,
+                colour: palette::LOW[4],
+                width: 2.0 * sheet.look.hair(),
+            });
+        }
+    }
+}
+
+/// Light teal within the outlines; what lies bare within coat stays white. Higher ground lies on one side of every line, so holes run the
+/// other way round than what they are in.
+fn fills(sheet: &Sheet<'_>, lines: &[IsoLine], scene: &mut Scene) {
+    let turn = |line: &IsoLine| -> f64 {
+        let next = line.points.iter().cycle().skip(1);
+        let pairs = line.points.iter().zip(next);
+        pairs.map(|(a, b)| a[0] * b[1] - b[0] * a[1]).sum()
+    };
+    let mut closed: Vec<(f64, &IsoLine)> = lines
+        .iter()
+        .filter(|l| l.closed)
+        .map(|l| (turn(l), l))
+        .collect();
+    closed.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
+    let outward = closed.first().map_or(1.0, |c| c.0.signum());
+    let [x0, y0, x1, y1] = sheet.panel.outline.bounds();
+    for (area, line) in closed {
+        let on_panel = |p: &[f64; 2]| sheet.px([p[0].clamp(x0, x1), p[1].clamp(y0, y1)]);
+        scene.shapes.push(Shape::Area {
+            points: line.points.iter().map(on_panel).collect(),
+            colour: if area.signum() == outward {
+                palette::LOW[0]
+            } else {
+                palette::WHITE
+            },
+        });
     }
 }
 

@@ -35,6 +35,7 @@ struct Page<'a> {
     verdict: &'static str,
     photos: Vec<String>,
     with_photo: bool,
+    alone: bool,
     reasons: Vec<String>,
     verdict_class: &'static str,
     before: Option<Caution>,
@@ -120,6 +121,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         verdict: words::verdict(j.verdict),
         photos: layer::told(j, units),
         with_photo: !photos.is_empty(),
+        alone: j.photos.as_ref().is_some_and(|p| !p.with_readings),
         reasons: j
             .reasons
             .iter()
@@ -260,12 +262,20 @@ fn region<'a>(r: &'a Region, units: Units) -> RegionRow<'a> {
     RegionRow {
         name: &r.name,
         action: r.action.word(),
-        worst: format!(
-            "{} ({})",
-            map::signed(units, r.worst_mm.value),
-            words::depth_range(r.worst_mm, units)
-        ),
-        volume: words::bare_volume(r.volume_cc, units),
+        worst: if r.worst_mm.value.is_nan() {
+            "not known".into()
+        } else {
+            format!(
+                "{} ({})",
+                map::signed(units, r.worst_mm.value),
+                words::depth_range(r.worst_mm, units)
+            )
+        },
+        volume: if r.volume_cc.value.is_nan() && r.volume_cc.low.is_finite() {
+            format!("at least {}", units.bare_volume(r.volume_cc.low))
+        } else {
+            words::bare_volume(r.volume_cc, units)
+        },
         at: words::spot(r.worst_at, units),
         extent: words::extent(r.extent_mm, units),
         area: units.area(r.area_cm2),
@@ -339,6 +349,9 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
         Units::Us => format!("{:.1} thou", mm / MM_PER_INCH * 1000.0),
     };
     let mut all = Vec::new();
+    if j.readings == 0 {
+        return all;
+    }
     all.push(match j.repeatability_mm {
         Some(sd) => format!(
             "Repeatability of one reading (standard deviation, from repeated placings): {}.",

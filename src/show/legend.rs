@@ -376,10 +376,15 @@ fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
 /// Limits and form wavelengths in words, wrapped to the picture.
 fn notes(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
     let t = sheet.look.text;
-    let mut sentences = vec![format!(
-        "Lower or higher than {} counts as low or high.",
-        super::words::depth(sheet.j.node_limit_mm, sheet.units)
-    )];
+    let mut sentences = if sheet.photo_alone() {
+        vec!["A photo shows where coat is left, not how deep it is there.".to_string()]
+    } else {
+        vec![format!(
+            "Lower or higher than {} counts as low or high. Colours are against the shape that is worked to; a high's figure is how \
+             proud it stands of the fair shape.",
+            super::words::depth(sheet.j.node_limit_mm, sheet.units)
+        )]
+    };
     let limits: Vec<String> = sheet
         .j
         .limits
@@ -397,7 +402,9 @@ fn notes(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error>
     if !limits.is_empty() {
         sentences.push(format!("Limits: {}.", limits.join("; ")));
     }
-    sentences.push(super::words::form_wavelengths(sheet.j, sheet.units));
+    if !sheet.photo_alone() {
+        sentences.push(super::words::form_wavelengths(sheet.j, sheet.units));
+    }
     for line in wrapped(&sentences.join(" "), t, sheet.look.width - 2.4 * t)? {
         scene
             .labels

@@ -64,7 +64,7 @@
     const s = state[i] & 7, region = state[i] >> 3, word = data.states[s];
     let text;
     if (s === data.outside) text = at + "off the panel.";
-    else if (s === data.unmeasured) text = at + "not measured.";
+    else if (s === data.unmeasured) text = at + (region ? data.regions[region - 1] + " by the coat left, depth not known." : "not measured.");
     else if (deviation[i] === -32768) text = at + "nothing known.";
     else {
       const d = deviation[i] * data.deviation_mm, e = sd[i] === -32768 ? NaN : 1.96 * sd[i] * data.sd_mm;
