@@ -100,6 +100,12 @@ impl Reach {
         }
     }
 
+    /// Whether a photo shows coat at this place.
+    pub fn coated(&self, x: f64, y: f64) -> bool {
+        let share = self.cells.as_ref().and_then(|c| c.at(&c.coat, x, y));
+        share.is_some_and(|s| s >= 0.5)
+    }
+
     /// Whether readings along two directions tie this place.
     pub fn tied_both_ways(&self, x: f64, y: f64) -> bool {
         self.ways.iter().all(|w| nearest(w, x, y) <= TIED_MM)
@@ -155,7 +161,10 @@ pub fn nodes(from: &Sources, grid: Grid) -> Nodes {
             } else {
                 let state = state(height[k] - chosen[k], height[k] - fair[k], sd[k], limit);
                 // A direction that no placing ties is held by the prior alone.
-                if state == NodeState::Fair && !from.reach.tied_both_ways(x, y) {
+                let untied = state == NodeState::Fair && !from.reach.tied_both_ways(x, y);
+                // Coat says that it is low; only how low is open.
+                let coated = state == NodeState::Unmeasured && from.reach.coated(x, y);
+                if untied || coated {
                     NodeState::Unsure
                 } else {
                     state
