@@ -277,19 +277,30 @@ fn two_colours(
         .iter()
         .map(|t| if coat_is_dark { *t } else { 1.0 - t })
         .collect();
+    let (areas, (pinholes, pitch)) = rayon::join(
+        || {
+            areas::find(
+                &pixels,
+                raster.size[0],
+                raster.step_mm,
+                raster.photo_mm,
+                options.placement_mm,
+            )
+        },
+        || {
+            rayon::join(
+                || pinholes::find(&pixels, &tone_of_coat, raster.size[0], raster.step_mm),
+                || pitch::find(&cells),
+            )
+        },
+    );
     PhotoReading {
         polarity: found.polarity,
         sure: found.sure,
         substrate_seen: patches.iter().any(|p| p.thing == Thing::Substrate),
-        areas: areas::find(
-            &pixels,
-            raster.size[0],
-            raster.step_mm,
-            raster.photo_mm,
-            options.placement_mm,
-        ),
-        pinholes: pinholes::find(&pixels, &tone_of_coat, raster.size[0], raster.step_mm),
-        pitch: pitch::find(&cells),
+        areas,
+        pinholes,
+        pitch,
         seen_share: 0.0,
         contrast: tones.contrast,
         photo_mm: 0.0,

@@ -20,7 +20,7 @@ const PER_CELL: [usize; 5] = [20, 10, 5, 4, 2];
 /// How far from an edge the panel is looked at, in pixels of the photo.
 const MARGIN: f64 = 1.5;
 /// Most samples of the photo along one side of a raster pixel.
-const MOST_SAMPLES: usize = 4;
+const MOST_SAMPLES: usize = 2;
 
 /// What one photo shows of the panel. Pixel (ix, iy) covers x from ix·`step_mm` to (ix + 1)·`step_mm`, y likewise.
 #[derive(Clone, Debug)]
