@@ -71,10 +71,23 @@ fn advice(panel: &Panel, options: &PageOptions) -> String {
         "Tape them about here, then measure where the middle of each really is, from the datum corner along the surface,\n\
          and enter that in panel.toml:\n",
     );
-    for target in layout::suggested(panel, options) {
+    let places = layout::suggested(panel, options);
+    for target in &places {
         text.push_str(&format!(
             "\n[[target]]\nnumber = {}\nx = {:.0}\ny = {:.0}\n",
             target.number, target.x_mm, target.y_mm
+        ));
+    }
+    if places.len() < usize::from(options.count) {
+        text.push_str(&format!(
+            "\nThe panel has room for {} of the {} at this size.{}\n",
+            places.len(),
+            options.count,
+            if places.len() < 4 {
+                " Four are needed: print smaller ones with --size."
+            } else {
+                ""
+            }
         ));
     }
     text.trim_end().to_string()

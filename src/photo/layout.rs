@@ -12,8 +12,8 @@ pub fn usual_count(panel: Option<&Panel>) -> u16 {
 }
 
 /// Places for targets, in the order of their worth: near the corners, the middles of the edges, the middle, then the quarters. Places off the panel
-/// (a rounded corner, an opening) are drawn in towards the middle, and left out when that does not help; so there may be fewer than asked
-/// for.
+/// (a rounded corner, an opening) are drawn in towards the middle, and left out when that does not help. What then lacks of the number asked
+/// for goes where it is farthest from the others; on a panel too small for all there are fewer.
 pub fn suggested(panel: &Panel, options: &PageOptions) -> Vec<Target> {
     let [x0, y0, x1, y1] = panel.outline.bounds();
     let inset = (0.8 * options.side_mm).min((x1 - x0).min(y1 - y0) / 4.0);
@@ -49,7 +49,35 @@ pub fn suggested(panel: &Panel, options: &PageOptions) -> Vec<Target> {
             targets.push(Target { number, x_mm, y_mm });
         }
     }
+    while targets.len() < usize::from(options.count) {
+        let Some([x_mm, y_mm]) = farthest(panel, &targets, options.side_mm) else {
+            break;
+        };
+        let number = options.first + targets.len() as u16;
+        targets.push(Target { number, x_mm, y_mm });
+    }
     targets
+}
+
+/// The place on the panel that is farthest from all targets so far; `None` where no more fits with room between.
+fn farthest(panel: &Panel, targets: &[Target], side: f64) -> Option<[f64; 2]> {
+    const ALONG: usize = 60;
+    let [x0, y0, x1, y1] = panel.outline.bounds();
+    let step =
+        |k: usize, from: f64, to: f64| (from + k as f64 / ALONG as f64 * (to - from)).round();
+    let clear = |p: &[f64; 2]| {
+        targets
+            .iter()
+            .map(|t| (t.x_mm - p[0]).hypot(t.y_mm - p[1]))
+            .fold(f64::INFINITY, f64::min)
+    };
+    (0..=ALONG * (ALONG + 2))
+        .map(|k| [step(k % (ALONG + 1), x0, x1), step(k / (ALONG + 1), y0, y1)])
+        .filter(|p| carries(panel, *p, side))
+        .map(|p| (clear(&p), p))
+        .filter(|(d, _)| *d > 1.6 * side)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, p)| p)
 }
 
 /// Whether a target of this side lies wholly on the panel.
