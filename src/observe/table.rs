@@ -159,10 +159,39 @@ fn starts(line: &str, separator: char) -> Option<Vec<usize>> {
 }
 
 /// Where each known column stands in a row.
-struct Columns {
-    separator: char,
-    count: usize,
-    at: HashMap<&'static str, usize>,
+pub(crate) struct Columns {
+    pub(crate) separator: char,
+    pub(crate) count: usize,
+    pub(crate) at: HashMap<&'static str, usize>,
+}
+
+impl Columns {
+    /// What is wrong with a row of more cells than the header has: where, and the sentence.
+    pub(crate) fn surplus(&self, cells: &[Cell]) -> Option<(usize, String)> {
+        let first = cells.get(self.count)?;
+        let comma = if self.separator == ',' {
+            "; a decimal comma needs semicolons or tabs between the cells"
+        } else {
+            ""
+        };
+        Some((
+            first.column,
+            format!(
+                "{} cells in this row, {} in the header{comma}",
+                cells.len(),
+                self.count
+            ),
+        ))
+    }
+
+    /// Text and column of a row's cell under a heading; blank, past the line's end, where the row is too short.
+    pub(crate) fn cell<'c>(&self, cells: &'c [Cell], line: &str, name: &str) -> (&'c str, usize) {
+        let found = self.at.get(name).and_then(|i| cells.get(*i));
+        (
+            found.map_or("", |c| c.text.as_str()),
+            found.map_or(line.chars().count() + 1, |c| c.column),
+        )
+    }
 }
 
 /// Direction of a wave gauge's feet, unit vector.
@@ -321,31 +350,11 @@ impl Reader<'_> {
             );
             return;
         };
-        if cells.len() > columns.count {
-            let comma = if columns.separator == ',' {
-                "; a decimal comma needs semicolons or tabs between the cells"
-            } else {
-                ""
-            };
-            self.faults.add(
-                number,
-                cells.get(columns.count).map_or(0, |c| c.column),
-                format!(
-                    "{} cells in this row, {} in the header{comma}",
-                    cells.len(),
-                    columns.count
-                ),
-            );
+        if let Some((column, message)) = columns.surplus(&cells) {
+            self.faults.add(number, column, message);
             return;
         }
-        let end = line.chars().count() + 1;
-        let cell = |name: &str| {
-            let found = columns.at.get(name).and_then(|i| cells.get(*i));
-            (
-                found.map_or("", |c| c.text.as_str()),
-                found.map_or(end, |c| c.column),
-            )
-        };
+        let cell = |name: &str| columns.cell(&cells, line, name);
         let before = self.faults.count();
         let name = self.name(number, cell("placing"));
         let tool = self.tool(number, cell("tool"));

@@ -8,7 +8,7 @@
 //! Cells, separators and the decimal comma as in the table form of readings (`observe::table`).
 
 use super::Seen;
-use crate::observe::table::{Cell, cells, header_cells};
+use crate::observe::table::{Cell, Columns, cells, header_cells};
 use crate::panel::{Panel, TARGET_SLACK_MM};
 use crate::problem::{Fault, Warning};
 use crate::text::{Faults, did_you_mean, lines, plain_mm, quoted};
@@ -82,12 +82,6 @@ pub fn parse(
     } else {
         Err(reader.faults.into_list())
     }
-}
-
-struct Columns {
-    separator: char,
-    count: usize,
-    at: HashMap<&'static str, usize>,
 }
 
 struct Row {
@@ -197,31 +191,11 @@ impl Reader<'_> {
             );
             return;
         };
-        if cells.len() > columns.count {
-            let comma = if columns.separator == ',' {
-                "; a decimal comma needs semicolons or tabs between the cells"
-            } else {
-                ""
-            };
-            self.faults.add(
-                number,
-                cells.get(columns.count).map_or(0, |c| c.column),
-                format!(
-                    "{} cells in this row, {} in the header{comma}",
-                    cells.len(),
-                    columns.count
-                ),
-            );
+        if let Some((column, message)) = columns.surplus(&cells) {
+            self.faults.add(number, column, message);
             return;
         }
-        let end = line.chars().count() + 1;
-        let cell = |name: &str| {
-            let found = columns.at.get(name).and_then(|i| cells.get(*i));
-            (
-                found.map_or("", |c| c.text.as_str()),
-                found.map_or(end, |c| c.column),
-            )
-        };
+        let cell = |name: &str| columns.cell(&cells, line, name);
         let x = self.place(number, "x", cell("x"));
         let y = self.place(number, "y", cell("y"));
         let px = self.pixel(number, "px", cell("px"), self.size[0]);
