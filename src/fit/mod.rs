@@ -96,6 +96,8 @@ pub struct Surface {
     pub draws: Vec<Vec<f64>>,
     /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
     pub refits: Vec<Vec<f64>>,
+    /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1 without a photo.
+    pub widened: f64,
     /// Noise of one reading by tool, mm.
     pub noise_mm: BTreeMap<Tool, f64>,
     /// Range of the deviation field, mm.
@@ -484,12 +486,12 @@ impl Fitted {
         let white: Vec<f64> = (0..total * DRAWS)
             .map(|_| StandardNormal.sample(&mut rng))
             .collect();
-        let spread = sigma
-            * if seen.is_some() {
-                SPREAD_WITH_COAT
-            } else {
-                1.0
-            };
+        let widened = if seen.is_some() {
+            SPREAD_WITH_COAT
+        } else {
+            1.0
+        };
+        let spread = sigma * widened;
         let noise_draws = solved.factor.correlate(white, DRAWS);
         let full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
@@ -526,6 +528,7 @@ impl Fitted {
             coefficients,
             draws,
             refits,
+            widened,
             noise_mm,
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,

@@ -205,7 +205,10 @@ const Z: f64 = 1.96;
 /// A survey smooths: it finds lows shallower and narrow highs lower than they are. How much, the draws tell: they
 /// are panels whose truth is known, surveyed as this one was. The mean of log(true/found) mends the bias, its
 /// spread and [`BEYOND_DRAWS`] make the interval, which is made to hold the found amount.
-pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
+///
+/// `widened`: by how much draws and noise were made wider than the fit says ([`Surface::widened`]). The bias is the even part of what
+/// the draws do, so it grows with the square of their spread: it is taken back by that square, and the interval stays as wide.
+pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, Interval) {
     let usable = found_cc > SMALL_CC && pairs.iter().all(|(f, t)| *f > 0.2 * SMALL_CC && *t > 0.0);
     let changes: Vec<f64> = pairs
         .iter()
@@ -218,6 +221,7 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
         })
         .collect();
     let (mean, sd) = mean_and_sd(&changes);
+    let mean = mean / (widened * widened);
     let (likely, low, high) = if usable {
         let reach = Z * sd.hypot(BEYOND_DRAWS);
         let at = |log: f64| found_cc * log.exp();

@@ -34,6 +34,8 @@ pub struct Ground<'a> {
     pub fill: &'a Fill<'a>,
     /// Draws, each against its own reference.
     pub drawn: &'a [Drawn],
+    /// By how much the draws are wider than the fit says ([`crate::fit::Surface::widened`]).
+    pub widened: f64,
     /// Where limits are exceeded even at the favourable end.
     pub favourable: &'a Favourable,
     /// Units of the sentences.
@@ -200,7 +202,7 @@ fn volume_interval(on: &Ground, labels: &Array2<u32>, g: &Gathered, sign: f64) -
         .iter()
         .map(|d| (volume(&d.found_deviation), volume(&d.deviation)))
         .collect();
-    most_likely(g.volume_cc, &pairs).1
+    most_likely(g.volume_cc, &pairs, on.widened).1
 }
 
 /// An interval around a found value that holds the draws' normal interval too, never below 0.

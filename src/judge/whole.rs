@@ -152,6 +152,7 @@ pub fn judge(
             areas_mm2: &areas,
             fill: &fill,
             drawn: &drawn,
+            widened: surface.widened,
             favourable: &favourable,
             units: options.units,
         },
@@ -183,7 +184,8 @@ pub fn judge(
     )?;
     nodes.region = map;
     let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
-    let (most_likely_cc, to_level_cc) = filler::most_likely(lows.total_cc(), &pairs);
+    let (most_likely_cc, to_level_cc) =
+        filler::most_likely(lows.total_cc(), &pairs, surface.widened);
     let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
     let evidence = Evidence {
         limits: &limits,
