@@ -9,7 +9,7 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 python=${PYTHON:-python3}
 cargo build --release --locked --quiet
-lowspot=$PWD/target/release/lowspot
+lowspot=${CARGO_TARGET_DIR:-$PWD/target}/release/lowspot
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 unset OPENBLAS_CORETYPE OPENBLAS_L2_SIZE || true
