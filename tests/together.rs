@@ -86,6 +86,7 @@ fn a_photo_alone_tells_where_and_never_how_deep() {
         "{said}"
     );
     assert!(said.contains("readings would make it an amount"), "{said}");
+    assert!(said.contains("CARE") && said.contains("Dust"), "{said}");
     let csv = std::fs::read_to_string(dir.path().join("out/surface.csv")).expect("surface.csv");
     assert!(
         csv.lines().skip(1).all(|l| l.contains(",,,,,")),

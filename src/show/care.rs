@@ -27,7 +27,8 @@ pub fn before_amounts(panel: &Panel) -> Option<Caution> {
 /// The cautions that belong to the work asked for, most pressing first.
 pub fn cautions(j: &Judgement, panel: &Panel) -> Vec<Caution> {
     let asked = |action: Action| j.regions.iter().any(|r| r.action == action);
-    let fills = asked(Action::Fill) || j.to_level_cc.value > 0.0;
+    // A photo alone knows a lower bound only, but filler will be spread and sanded all the same.
+    let fills = asked(Action::Fill) || j.to_level_cc.value > 0.0 || j.to_level_cc.low > 0.0;
     let sands = asked(Action::Sand) || fills;
     let mut found = Vec::new();
     if sands {
