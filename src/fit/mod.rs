@@ -141,9 +141,52 @@ pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
 pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result<Surface, Error> {
-    let mut surface = found(panel, survey, Some(coat))?;
+    let (joint, alone) = rayon::join(
+        || found(panel, survey, Some(coat)),
+        || found(panel, survey, None),
+    );
+    let mut surface = joint?;
+    surface.no_less_sure_than(&alone?);
     surface.cells = Some(coat.clone());
     Ok(surface)
+}
+
+impl Surface {
+    /// A photo makes nobody less sure: where the readings alone leave the surface more closely known, as dense readings do, this
+    /// surface takes over how sure they are. Their draws and re-surveys are moved onto it.
+    fn no_less_sure_than(&mut self, alone: &Surface) {
+        if alone.spread() >= self.spread() {
+            return;
+        }
+        let moved = |all: &[Vec<f64>]| -> Vec<Vec<f64>> {
+            all.iter()
+                .map(|one| {
+                    one.iter()
+                        .zip(&self.coefficients)
+                        .zip(&alone.coefficients)
+                        .map(|((d, here), there)| d + here - there)
+                        .collect()
+                })
+                .collect()
+        };
+        (self.draws, self.refits) = (moved(&alone.draws), moved(&alone.refits));
+        self.widened = alone.widened;
+    }
+
+    /// Mean square of what the re-surveyed draws differ from the surface by, cubics apart, mm².
+    fn spread(&self) -> f64 {
+        let square = |draw: &Vec<f64>| -> f64 {
+            let step: Vec<f64> = draw
+                .iter()
+                .zip(&self.coefficients)
+                .map(|(d, c)| d - c)
+                .collect();
+            let step = system::without_cubics(&self.basis, &step);
+            step.iter().map(|v| v * v).sum::<f64>() / step.len().max(1) as f64
+        };
+        let some = &self.draws[..self.draws.len().min(RESURVEYS)];
+        some.iter().map(square).sum::<f64>() / some.len().max(1) as f64
+    }
 }
 
 /// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another solver; `None` where no cell is seen.

@@ -523,7 +523,7 @@ impl System {
     /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
     /// Returns the rms of g: 1 for an even amplitude.
     pub fn localise(&mut self, unknowns: &[f64]) -> f64 {
-        let r = self.without_cubics(&unknowns[..self.basis.count()]);
+        let r = without_cubics(&self.basis, &unknowns[..self.basis.count()]);
         let square: Vec<f64> = r.iter().map(|v| v * v).collect();
         let mean = square.iter().sum::<f64>() / square.len() as f64;
         if mean <= 0.0 {
@@ -550,36 +550,6 @@ impl System {
             .map(|&(i, j)| level * level / (g[i] * g[j]))
             .collect();
         (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level
-    }
-
-    /// Coefficients less their least-squares cubic (ten terms).
-    fn without_cubics(&self, d: &[f64]) -> Vec<f64> {
-        let (lx, ly) = (self.basis.x.count() as f64, self.basis.y.count() as f64);
-        let ny = self.basis.y.count();
-        let powers = [
-            [0, 0],
-            [1, 0],
-            [0, 1],
-            [2, 0],
-            [1, 1],
-            [0, 2],
-            [3, 0],
-            [2, 1],
-            [1, 2],
-            [0, 3],
-        ];
-        let a = ndarray::Array2::from_shape_fn((d.len(), powers.len()), |(k, t)| {
-            let u = 2.0 * (k / ny) as f64 / (lx - 1.0) - 1.0;
-            let v = 2.0 * (k % ny) as f64 / (ly - 1.0) - 1.0;
-            u.powi(powers[t][0]) * v.powi(powers[t][1])
-        });
-        match super::least_squares::solve(&a, d) {
-            Ok(fit) => {
-                let fitted = a.dot(&ndarray::Array1::from(fit.coef));
-                d.iter().zip(fitted).map(|(d, f)| d - f).collect()
-            }
-            Err(_) => d.to_vec(),
-        }
     }
 
     /// Row `r` as a full vector over the unknowns (shape columns included).
@@ -767,6 +737,36 @@ impl Products {
             }
         }
         out
+    }
+}
+
+/// Coefficients less their least-squares cubic (ten terms).
+pub(super) fn without_cubics(basis: &Basis, d: &[f64]) -> Vec<f64> {
+    let (lx, ly) = (basis.x.count() as f64, basis.y.count() as f64);
+    let ny = basis.y.count();
+    let powers = [
+        [0, 0],
+        [1, 0],
+        [0, 1],
+        [2, 0],
+        [1, 1],
+        [0, 2],
+        [3, 0],
+        [2, 1],
+        [1, 2],
+        [0, 3],
+    ];
+    let a = ndarray::Array2::from_shape_fn((d.len(), powers.len()), |(k, t)| {
+        let u = 2.0 * (k / ny) as f64 / (lx - 1.0) - 1.0;
+        let v = 2.0 * (k % ny) as f64 / (ly - 1.0) - 1.0;
+        u.powi(powers[t][0]) * v.powi(powers[t][1])
+    });
+    match super::least_squares::solve(&a, d) {
+        Ok(fit) => {
+            let fitted = a.dot(&ndarray::Array1::from(fit.coef));
+            d.iter().zip(fitted).map(|(d, f)| d - f).collect()
+        }
+        Err(_) => d.to_vec(),
     }
 }
 
