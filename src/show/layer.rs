@@ -79,11 +79,6 @@ pub fn told(j: &Judgement, units: Units) -> Vec<String> {
         .iter()
         .map(|p| words::photo(p, units))
         .collect();
-    if let Some(mm) = found.coat_from_mm {
-        all.push(format!(
-            "Coat stayed where the panel lies lower than about {mm:.3} mm under the fair shape, as learned with the readings."
-        ));
-    }
     all.extend(found.coat.substrate().map(|a| {
         format!(
             "Substrate shows at {} ({}): stop sanding there.",
