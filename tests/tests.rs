@@ -1,6 +1,7 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod calibration;
 mod errors;
 mod fit_checks;
 mod invariance;

@@ -8,8 +8,10 @@ pub mod band;
 pub mod basis;
 pub mod cholesky;
 pub mod coat;
+mod contact;
 pub mod field;
 pub mod outline;
+pub mod rehearse;
 pub mod reml;
 pub mod robust;
 mod smooth;
@@ -100,6 +102,8 @@ pub struct Surface {
     pub draws: Vec<Vec<f64>>,
     /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
     pub refits: Vec<Vec<f64>>,
+    /// Panels like this one, surveyed as this one was; none with a photo, whose coat cannot be moved along.
+    pub rehearsals: Vec<rehearse::Rehearsal>,
     /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1 without a photo.
     pub widened: f64,
     /// Noise of one reading by tool, mm.
@@ -203,6 +207,7 @@ impl Surface {
                 .collect()
         };
         (self.draws, self.refits) = (moved(&alone.draws), moved(&alone.refits));
+        self.rehearsals = alone.rehearsals.clone();
         self.widened = alone.widened;
     }
 
@@ -407,7 +412,7 @@ fn attempt(
     near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
     let sigma = typical_noise(noise, typical);
-    let y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let mut y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
     let tools: Vec<Tool> = system
         .rows
         .iter()
@@ -466,6 +471,15 @@ fn attempt(
                 confirmed.unknowns
             };
             unevenness = (unevenness.1, system.localise(&unknowns));
+            let rounding = steps.get(&typical).copied().unwrap_or(0.0);
+            contact::mend(
+                &system,
+                survey,
+                &unknowns,
+                numbers.sigma_mm,
+                rounding,
+                &mut y,
+            );
         }
         if round == 1 && !confirmed.changed {
             break;
@@ -578,6 +592,11 @@ impl Fitted {
             .collect();
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
+        let rehearsals = if seen.is_none() {
+            self.rehearse(&full, &mut rng)?
+        } else {
+            Vec::new()
+        };
         let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
         let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
             .iter()
@@ -604,6 +623,7 @@ impl Fitted {
             coefficients,
             draws,
             refits,
+            rehearsals,
             widened,
             noise_mm,
             range_mm: self.numbers.range_mm,

@@ -15,8 +15,10 @@ use crate::observe::Survey;
 use crate::panel::Form;
 use crate::problem::Error;
 
-/// Reach over which the amplitude of the field may change, mm: about the size of a low.
-const LOCAL_MM: f64 = 80.0;
+/// Reach over which the amplitude of the field may change, mm: about the size of a narrow low. 80 leaves highs and lows a few
+/// hundredths too flat, 35 lets noise through. With domes over the lows of a photo the field holds less of them.
+const LOCAL_MM: f64 = 50.0;
+const LOCAL_SEEN_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
 /// By what share of its height a dome over a coated patch differs from the low under it.
@@ -40,7 +42,7 @@ const QUADRATIC_SD_MM: f64 = 1000.0;
 /// of that. (1 mm does worse on scarce surveys of any form.)
 fn cubic_sd_mm(form: Form) -> f64 {
     match form {
-        Form::Crowned => 0.3,
+        Form::Crowned => 1.0,
         Form::Flat | Form::RuledX | Form::RuledY => 0.15,
     }
 }
@@ -419,9 +421,24 @@ impl System {
         ratio: f64,
         sigma_mm: f64,
     ) -> Result<Solved<'_>, Error> {
+        self.solve_local(&self.local, normal, range_mm, ratio, sigma_mm)
+    }
+
+    /// The same with another local amplitude.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when the matrix cannot be factored.
+    pub fn solve_local(
+        &self,
+        local: &[f64],
+        normal: &Normal,
+        range_mm: f64,
+        ratio: f64,
+        sigma_mm: f64,
+    ) -> Result<Solved<'_>, Error> {
         let factor = self
             .pattern
-            .factor(&self.matrix(normal, range_mm, ratio, sigma_mm))?;
+            .factor(&self.matrix_local(local, normal, range_mm, ratio, sigma_mm))?;
         let mut unknowns = normal.right.clone();
         factor.solve_in_place(&mut unknowns);
         let square = (normal.square - dot(&normal.right, &unknowns)).max(0.0);
@@ -440,11 +457,22 @@ impl System {
 
     /// The matrix of [`System::solve`], on [`System::pattern`].
     pub fn matrix(&self, normal: &Normal, range_mm: f64, ratio: f64, sigma_mm: f64) -> Vec<f64> {
+        self.matrix_local(&self.local, normal, range_mm, ratio, sigma_mm)
+    }
+
+    fn matrix_local(
+        &self,
+        local: &[f64],
+        normal: &Normal,
+        range_mm: f64,
+        ratio: f64,
+        sigma_mm: f64,
+    ) -> Vec<f64> {
         let kappa = field::kappa_of_range(range_mm);
         let lambda = field::tau_of_amplitude(ratio, kappa);
         let mut values = normal.values.clone();
         let precision = self.field.precision(kappa);
-        for ((q, local), &place) in precision.iter().zip(&self.local).zip(&self.field_places) {
+        for ((q, local), &place) in precision.iter().zip(local).zip(&self.field_places) {
             values[place] += lambda * local * q;
         }
         let first = self.basis.count() + self.rests;
@@ -523,15 +551,32 @@ impl System {
     /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
     /// Returns the rms of g: 1 for an even amplitude.
     pub fn localise(&mut self, unknowns: &[f64]) -> f64 {
+        let (local, rms) = self.local_of(unknowns);
+        self.local = local;
+        rms
+    }
+
+    /// An even amplitude, as [`System::solve_local`] takes it.
+    pub fn even(&self) -> Vec<f64> {
+        vec![1.0; self.field.entries().len()]
+    }
+
+    /// The local amplitude that a solution tells, and the rms of g.
+    pub fn local_of(&self, unknowns: &[f64]) -> (Vec<f64>, f64) {
         let r = without_cubics(&self.basis, &unknowns[..self.basis.count()]);
         let square: Vec<f64> = r.iter().map(|v| v * v).collect();
         let mean = square.iter().sum::<f64>() / square.len() as f64;
         if mean <= 0.0 {
-            return 1.0;
+            return (self.local.clone(), 1.0);
         }
         let count = [self.basis.x.count(), self.basis.y.count()];
         let spacing = [self.basis.x.spacing, self.basis.y.spacing];
-        let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
+        let reach = if self.added.domes.is_empty() {
+            LOCAL_MM
+        } else {
+            LOCAL_SEEN_MM
+        };
+        let mut smooth = smoothed(count, spacing, &square, reach);
         let mut floor = LOCAL_FLOOR * LOCAL_FLOOR * mean;
         if !self.added.domes.is_empty() {
             floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean
@@ -543,13 +588,14 @@ impl System {
         }
         let g: Vec<f64> = smooth.iter().map(|s| (s + floor).sqrt()).collect();
         let level = (g.iter().map(|v| v.ln()).sum::<f64>() / g.len() as f64).exp();
-        self.local = self
+        let local = self
             .field
             .entries()
             .iter()
             .map(|&(i, j)| level * level / (g[i] * g[j]))
             .collect();
-        (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level
+        let rms = (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level;
+        (local, rms)
     }
 
     /// Row `r` as a full vector over the unknowns (shape columns included).

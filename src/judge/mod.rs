@@ -13,7 +13,9 @@ pub mod limits;
 pub mod nodes;
 pub mod photo;
 pub mod regions;
+pub mod rehearsed;
 pub mod sight;
+pub mod status;
 pub mod texture;
 pub mod verdict;
 pub mod volume;
@@ -345,6 +347,25 @@ pub struct Sight {
     pub blind_mm: Vec<f64>,
     /// Sentences on directions that are not tied.
     pub untied: Vec<String>,
+    /// The same by tool and direction.
+    pub rows: Vec<SightRow>,
+}
+
+/// What the placings of one tool in one direction see.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SightRow {
+    /// "along x", "along y" or "askew".
+    pub direction: &'static str,
+    /// The tool.
+    pub tool: &'static str,
+    /// Placings.
+    pub placings: usize,
+    /// Middle distance between their readings, mm; `None` where placings hold one reading each.
+    pub pitch_mm: Option<f64>,
+    /// Shortest wavelength they see that way, mm.
+    pub shortest_mm: Option<f64>,
+    /// Wavelengths the tool is blind to, mm, longest first: a wave gauge at a half, a quarter … of its base.
+    pub blind_mm: Vec<f64>,
 }
 
 /// Everything that is shown, saved and printed about one map.
@@ -394,7 +415,9 @@ pub struct Judgement {
     pub repeatability_mm: Option<f64>,
     /// Noise of one reading found by the fit, mm, by tool.
     pub noise_mm: Vec<(String, f64)>,
-    /// Status of the fit, one sentence.
+    /// What became of the fit.
+    pub fit: status::FitStatus,
+    /// The same as one sentence.
     pub fit_status: String,
     /// Range (correlation length) of the deviation field, mm.
     pub range_mm: f64,

@@ -266,6 +266,7 @@ pub fn photo_alone(
         readings: 0,
         repeatability_mm: None,
         noise_mm: Vec::new(),
+        fit: super::status::FitStatus::NotFitted,
         fit_status: "no readings: no surface was fitted".into(),
         range_mm: f64::NAN,
         amplitude_mm: f64::NAN,

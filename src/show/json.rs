@@ -97,6 +97,7 @@ struct Noise<'a> {
 
 #[derive(Clone, Debug, Serialize)]
 struct Fit<'a> {
+    state: &'static str,
     status: &'a str,
     range_mm: f64,
     amplitude_mm: f64,
@@ -263,6 +264,7 @@ fn survey(j: &Judgement) -> Survey<'_> {
             })
             .collect(),
         fit: Fit {
+            state: j.fit.word(),
             status: &j.fit_status,
             range_mm: j.range_mm,
             amplitude_mm: j.amplitude_mm,

@@ -1,6 +1,7 @@
 //! The summary on the terminal: ten to twenty lines a tired person can act on, verdict first, then the work in its order.
 
 use super::{care, words};
+use crate::judge::status::FitStatus;
 use crate::judge::{Action, Judgement, Region, RegionKind, Verdict};
 use crate::panel::Panel;
 use crate::problem::Error;
@@ -65,6 +66,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     );
     all.extend(work(j, panel, units));
     all.extend(left_out(j));
+    all.extend(sure(j, units));
     all.extend(photos(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
@@ -573,6 +575,33 @@ fn measure(j: &Judgement) -> Option<Line> {
             .map(|s| format!("{}.", capital(s.trim_end_matches('.')))),
     );
     (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
+}
+
+/// How well readings repeat, what waves they see, and what became of the fit.
+fn sure(j: &Judgement, units: Units) -> Option<Line> {
+    if j.readings == 0 {
+        return None;
+    }
+    let repeats = match j.repeatability_mm {
+        Some(sd) => format!("a reading repeats to {}", words::fine(sd, units)),
+        None => "repeatability not known: take one placing a second time (\"again\")".into(),
+    };
+    let waves = [("x", j.sight.along_x_mm), ("y", j.sight.along_y_mm)]
+        .map(|(axis, wave)| match wave {
+            Some(mm) => format!("{} along {axis}", units.place(mm)),
+            None => format!("none along {axis}"),
+        })
+        .join(", ");
+    let fit = if j.fit == FitStatus::Solved {
+        String::new()
+    } else {
+        format!("; fit: {}", j.fit_status)
+    };
+    Some(Line::new(
+        "HOW SURE",
+        format!("{repeats}; shortest wave seen: {waves}{fit}"),
+        Tone::Note,
+    ))
 }
 
 fn left_out(j: &Judgement) -> Option<Line> {
