@@ -9,6 +9,7 @@ pub mod basis;
 pub mod cholesky;
 pub mod coat;
 pub mod field;
+pub mod misread;
 pub mod outline;
 pub mod reml;
 pub mod robust;
@@ -85,6 +86,8 @@ pub struct LeftOut {
     pub reading: usize,
     /// Expected value, mm.
     pub expected_mm: f64,
+    /// What would make it agree.
+    pub hint: misread::Hint,
 }
 
 pub mod least_squares;
@@ -110,6 +113,8 @@ pub struct Surface {
     pub amplitude_mm: f64,
     /// Readings left out.
     pub left_out: Vec<LeftOut>,
+    /// Placings left out as a whole; their readings are among those left out.
+    pub misread: Vec<misread::Misread>,
     /// Standard deviation of one reading from repeated placings, mm.
     pub repeatability_mm: Option<f64>,
     /// What became of the fit.
@@ -373,6 +378,8 @@ struct Fitted {
     y: Vec<f64>,
     tools: Vec<Tool>,
     keep: Vec<bool>,
+    misread: Vec<misread::Misread>,
+    swapped: Vec<misread::Neighbours>,
     numbers: reml::Numbers,
     /// The numbers found with an even amplitude.
     even: reml::Numbers,
@@ -419,6 +426,7 @@ fn attempt(
         sigma_mm: sigma,
     };
     let mut keep = robust::weed(&system, &y, &plain)?;
+    let mut misread = Vec::new();
     // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller than that.
     let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
     let mut numbers = near.unwrap_or(reml::Numbers {
@@ -455,7 +463,9 @@ fn attempt(
         if round == 0 {
             even = numbers;
         }
-        let confirmed = robust::confirm(&system, &y, &setting, &mut keep)?;
+        let moved = misread::placings(&system, survey, &y, &setting, &mut keep, &mut misread)?;
+        let locked = locked(&system, &misread);
+        let confirmed = robust::confirm(&system, &y, &setting, &mut keep, &locked)?;
         if round < 2 {
             let unknowns = if confirmed.unknowns.is_empty() {
                 let normal = system.normal(&y, &extra_of(&keep));
@@ -467,19 +477,34 @@ fn attempt(
             };
             unevenness = (unevenness.1, system.localise(&unknowns));
         }
-        if round == 1 && !confirmed.changed {
+        if round == 1 && !confirmed.changed && !moved {
             break;
         }
     }
+    let setting = Setting {
+        range_mm: numbers.range_mm,
+        ratio: numbers.ratio,
+        sigma_mm: numbers.sigma_mm,
+    };
+    let locked = locked(&system, &misread);
+    let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &locked)?;
     Ok(Fitted {
         system,
         y,
         tools,
         keep,
+        misread,
+        swapped,
         numbers,
         even,
         typical,
     })
+}
+
+/// Rows of placings left out as a whole.
+fn locked(system: &System, misread: &[misread::Misread]) -> Vec<bool> {
+    let out = |p: usize| misread.iter().any(|m| m.placing == p);
+    system.rows.iter().map(|r| out(r.placing)).collect()
 }
 
 /// Weights of the rows: 1 kept, 0 left out.
@@ -578,15 +603,29 @@ impl Fitted {
             .collect();
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
-        let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
-        let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
-            .iter()
-            .map(|d| LeftOut {
-                placing: self.system.rows[d.row].placing,
-                reading: self.system.rows[d.row].reading,
-                expected_mm: d.expected,
-            })
+        let locked = locked(&self.system, &self.misread);
+        let out: Vec<usize> = (0..self.y.len())
+            .filter(|&r| !self.keep[r] && !locked[r])
             .collect();
+        let mut left_out: Vec<LeftOut> =
+            robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
+                .iter()
+                .map(|d| LeftOut {
+                    placing: self.system.rows[d.row].placing,
+                    reading: self.system.rows[d.row].reading,
+                    expected_mm: d.expected,
+                    hint: self
+                        .swapped
+                        .iter()
+                        .find(|s| s.rows.contains(&d.row))
+                        .map_or_else(
+                            || misread::Hint::of(self.y[d.row], d),
+                            |s| s.hint(&self.system, d.row),
+                        ),
+                })
+                .collect();
+        left_out.extend(self.misread.iter().flat_map(misread::Misread::readings));
+        left_out.sort_by_key(|l| (l.placing, l.reading));
         let noise_mm = noise
             .iter()
             .map(|(&tool, &n)| (tool, if tool == self.typical { sigma } else { n }))
@@ -609,6 +648,7 @@ impl Fitted {
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
             left_out,
+            misread: self.misread,
             repeatability_mm: repeatability(survey),
             status,
             coat: seen.map(|(_, seen)| seen.fit),

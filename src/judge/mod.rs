@@ -9,6 +9,7 @@ pub mod contour;
 pub mod edge;
 pub mod filler;
 pub mod findings;
+mod flagged;
 pub mod limits;
 pub mod nodes;
 pub mod photo;
@@ -296,7 +297,34 @@ pub struct Flag {
     pub expected_mm: f64,
     /// `file:line:column`.
     pub place: String,
-    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3".
+    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3 (ten times too large?)".
+    pub reason: String,
+    /// Whether it is left out with its whole placing, see [`FlaggedPlacing`].
+    pub whole_placing: bool,
+}
+
+/// A placing left out as a whole, with what would make it agree with the others.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FlaggedPlacing {
+    /// Its label ("A1 again").
+    pub placing: String,
+    /// The likely mend: `reversed`, `other-axis`, `units`, `swapped`, `moved`, `drift` or `unknown`.
+    pub mend: String,
+    /// Label of the placing it looks swapped with.
+    pub with: Option<String>,
+    /// Readings left out with it.
+    pub readings: usize,
+    /// Its first reading's place, mm.
+    pub from_mm: [f64; 2],
+    /// Its last reading's place, mm.
+    pub to_mm: [f64; 2],
+    /// Rms misfit as written, its own rest taken out, mm.
+    pub misfit_mm: f64,
+    /// The same with the likely mend, mm; `None` where none is known.
+    pub mended_misfit_mm: Option<f64>,
+    /// `file:line`.
+    pub place: String,
+    /// Full sentence.
     pub reason: String,
 }
 
@@ -386,6 +414,8 @@ pub struct Judgement {
     pub measure_next: Vec<String>,
     /// Readings left out.
     pub flags: Vec<Flag>,
+    /// Placings left out as a whole; their readings are among the flags.
+    pub flagged_placings: Vec<FlaggedPlacing>,
     /// Echo of every placing.
     pub placings: Vec<PlacingEcho>,
     /// Readings taken.

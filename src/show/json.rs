@@ -6,7 +6,7 @@
 use super::care;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::{
-    Band, Flag, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
+    Band, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
     Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
@@ -79,6 +79,7 @@ struct Survey<'a> {
     placings: usize,
     readings: usize,
     flagged: &'a [Flag],
+    flagged_placings: &'a [FlaggedPlacing],
     shortest_wave_mm: Option<f64>,
     repeatability_mm: Option<f64>,
     sight: &'a Sight,
@@ -251,6 +252,7 @@ fn survey(j: &Judgement) -> Survey<'_> {
         placings: j.placings.len(),
         readings: j.readings,
         flagged: &j.flags,
+        flagged_placings: &j.flagged_placings,
         shortest_wave_mm: waves.into_iter().flatten().reduce(f64::min),
         repeatability_mm: j.repeatability_mm,
         sight: &j.sight,

@@ -576,13 +576,9 @@ fn measure(j: &Judgement) -> Option<Line> {
 }
 
 fn left_out(j: &Judgement) -> Option<Line> {
-    let told: Vec<&str> = j
-        .flags
-        .iter()
-        .take(FLAGS_TOLD)
-        .map(|f| f.reason.as_str())
-        .collect();
-    let more = j.flags.len().saturating_sub(FLAGS_TOLD);
+    let all = words::left_out(j);
+    let told: Vec<&str> = all.iter().take(FLAGS_TOLD).map(|(r, _)| *r).collect();
+    let more = all.len().saturating_sub(FLAGS_TOLD);
     let tail = if more > 0 {
         format!("; {more} more in report.html")
     } else {
