@@ -371,16 +371,19 @@ impl Looker<'_> {
         self.thin(self.system.rows[self.spans[placing].clone()].to_vec())
     }
 
-    fn thin(&self, rows: Vec<Row>) -> Vec<Row> {
+    fn thin<T>(&self, rows: Vec<T>) -> Vec<T> {
         let step = rows.len().div_ceil(MOST_READINGS);
         rows.into_iter().step_by(step.max(1)).collect()
     }
 
     /// Relative sd of a placing's rows, thinned.
     fn relative(&self, placing: usize) -> Vec<f64> {
-        let own = &self.system.relative_sd[self.spans[placing].clone()];
-        let step = own.len().div_ceil(MOST_READINGS);
-        own.iter().copied().step_by(step.max(1)).collect()
+        self.thin(self.system.relative_sd[self.spans[placing].clone()].to_vec())
+    }
+
+    /// What a placing's rows read, thinned, mm.
+    fn values(&self, placing: usize) -> Vec<f64> {
+        self.thin(self.y[self.spans[placing].clone()].to_vec())
     }
 
     fn judge(&self, p: usize, keep: &[bool]) -> Result<Finding, Error> {
@@ -391,7 +394,7 @@ impl Looker<'_> {
         let solved = self.without(&[p], keep)?;
         let rows = self.rows(p);
         let relative = self.relative(p);
-        let values: Vec<f64> = rows.iter().map(|r| r.value).collect();
+        let values = self.values(p);
         let Some(as_written) = self.expectation(&solved, &rows, &relative) else {
             return Ok(sound);
         };
@@ -458,14 +461,14 @@ impl Looker<'_> {
     fn partner(&self, p: usize, other: usize, keep: &[bool]) -> Result<Option<Misread>, Error> {
         let solved = self.without(&[p], keep)?;
         let (rows, relative) = (self.rows(p), self.relative(p));
-        let values: Vec<f64> = rows.iter().map(|r| r.value).collect();
+        let values = self.values(p);
         let Some(as_written) = self.expectation(&solved, &rows, &relative) else {
             return Ok(None);
         };
         let Some(seen) = as_written.with(&[]) else {
             return Ok(None);
         };
-        let theirs: Vec<f64> = self.rows(other).iter().map(|r| r.value).collect();
+        let theirs = self.values(other);
         let sigma = self.setting.sigma_mm;
         Ok(Some(Misread {
             placing: p,
@@ -691,7 +694,7 @@ impl Looker<'_> {
                 continue;
             }
             tried += 1;
-            let theirs: Vec<f64> = self.rows(q).iter().map(|r| r.value).collect();
+            let theirs = self.values(q);
             let read = seen.read(&theirs, sigma);
             if read.square <= MENDED * seen.freedom() && read.rms_mm < plain.rms_mm {
                 others.push((read.square, q));
@@ -719,7 +722,7 @@ impl Looker<'_> {
             let Some(both) = both.with(&[]) else {
                 continue;
             };
-            let values: Vec<f64> = rows.iter().map(|r| r.value).collect();
+            let values = [self.values(p), self.values(q)].concat();
             let exchanged = [&values[n..], &values[..n]].concat();
             let (now, then) = (both.read(&values, sigma), both.read(&exchanged, sigma));
             // As good as the joint exchange makes both, told as a gain on this placing's own score.
@@ -943,7 +946,7 @@ fn less(values: &[f64], columns: &[Vec<f64>]) -> Vec<f64> {
 }
 
 /// Lower Cholesky factor of a dense symmetric matrix, row by row; `None` when it is not positive definite.
-fn cholesky(mut a: Vec<f64>, n: usize) -> Option<Vec<f64>> {
+pub(super) fn cholesky(mut a: Vec<f64>, n: usize) -> Option<Vec<f64>> {
     for i in 0..n {
         for j in 0..=i {
             let sum = a[i * n + j] - dot(&a[i * n..i * n + j], &a[j * n..j * n + j]);
@@ -961,7 +964,7 @@ fn cholesky(mut a: Vec<f64>, n: usize) -> Option<Vec<f64>> {
 }
 
 /// Solve L·x = b in place.
-fn forward(root: &[f64], b: &mut [f64]) {
+pub(super) fn forward(root: &[f64], b: &mut [f64]) {
     let n = b.len();
     for i in 0..n {
         let sum = b[i] - dot(&root[i * n..i * n + i], &b[..i]);

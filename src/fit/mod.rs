@@ -8,6 +8,7 @@ pub mod band;
 pub mod basis;
 pub mod cholesky;
 pub mod coat;
+pub mod edge_shape;
 pub mod field;
 pub mod misread;
 pub mod outline;
@@ -115,6 +116,8 @@ pub struct Surface {
     pub left_out: Vec<LeftOut>,
     /// Placings left out as a whole; their readings are among those left out.
     pub misread: Vec<misread::Misread>,
+    /// What was learned of the straightedges that were set down often enough.
+    pub edges: Vec<edge_shape::EdgeShape>,
     /// Standard deviation of one reading from repeated placings, mm.
     pub repeatability_mm: Option<f64>,
     /// What became of the fit.
@@ -380,6 +383,9 @@ struct Fitted {
     keep: Vec<bool>,
     misread: Vec<misread::Misread>,
     swapped: Vec<misread::Neighbours>,
+    /// What the edges' own shapes add to each reading, mm: `y` is without it.
+    edge_part: Vec<f64>,
+    edges: Option<edge_shape::Found>,
     numbers: reml::Numbers,
     /// The numbers found with an even amplitude.
     even: reml::Numbers,
@@ -414,7 +420,11 @@ fn attempt(
     near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
     let sigma = typical_noise(noise, typical);
-    let y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let mut y = read.clone();
+    let columns = edge_shape::Columns::new(&system, survey);
+    let mut edges: Option<edge_shape::Found> = None;
+    let mut edge_part = vec![0.0; y.len()];
     let tools: Vec<Tool> = system
         .rows
         .iter()
@@ -455,6 +465,20 @@ fn attempt(
             fine: if round == 0 { 0.7 } else { 0.35 },
         };
         numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
+        if !columns.is_empty() {
+            // A shape found for the first time changes the numbers: the noise was taken for larger than it is.
+            let had = edges.as_ref().is_some_and(edge_shape::Found::any);
+            edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
+            if let Some(found) = edges.as_ref().filter(|f| had || f.any()) {
+                edge_part = columns.part(found, read.len());
+                y = read.iter().zip(&edge_part).map(|(r, e)| r - e).collect();
+                if !had {
+                    keep = robust::weed(&system, &y, &plain)?;
+                    let normal = system.normal(&y, &extra_of(&keep));
+                    numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
+                }
+            }
+        }
         let setting = Setting {
             range_mm: numbers.range_mm,
             ratio: numbers.ratio,
@@ -486,6 +510,13 @@ fn attempt(
         ratio: numbers.ratio,
         sigma_mm: numbers.sigma_mm,
     };
+    if edges.as_ref().is_some_and(edge_shape::Found::any) {
+        edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
+        if let Some(found) = &edges {
+            edge_part = columns.part(found, read.len());
+            y = read.iter().zip(&edge_part).map(|(r, e)| r - e).collect();
+        }
+    }
     let locked = locked(&system, &misread);
     let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &locked)?;
     Ok(Fitted {
@@ -495,10 +526,30 @@ fn attempt(
         keep,
         misread,
         swapped,
+        edge_part,
+        edges,
         numbers,
         even,
         typical,
     })
+}
+
+/// The edges' shapes at these numbers.
+fn edges_at(
+    system: &System,
+    columns: &edge_shape::Columns,
+    read: &[f64],
+    keep: &[bool],
+    numbers: &reml::Numbers,
+) -> Result<Option<edge_shape::Found>, Error> {
+    let setting = Setting {
+        range_mm: numbers.range_mm,
+        ratio: numbers.ratio,
+        sigma_mm: numbers.sigma_mm,
+    };
+    let extra = extra_of(keep);
+    let (_, solved) = setting.solve(system, read, &extra)?;
+    Ok(columns.find(system, &solved, read, &extra, &setting))
 }
 
 /// Rows of placings left out as a whole.
@@ -594,13 +645,21 @@ impl Fitted {
         };
         let spread = sigma * widened;
         let noise_draws = solved.factor.correlate(white, DRAWS);
-        let full: Vec<Vec<f64>> = (0..DRAWS)
+        let mut full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
                 (0..total)
                     .map(|k| solved.unknowns[k] + spread * noise_draws[k * DRAWS + d])
                     .collect()
             })
             .collect();
+        // What is not known of an edge's shape moves the surface with it.
+        if let Some(edges) = self.edges.as_ref().filter(|e| e.any()) {
+            for draw in &mut full {
+                let mut white = || StandardNormal.sample(&mut rng);
+                let moved = edges.moved(spread, &mut white);
+                draw.iter_mut().zip(moved).for_each(|(d, m)| *d += m);
+            }
+        }
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
         let locked = locked(&self.system, &self.misread);
@@ -613,7 +672,7 @@ impl Fitted {
                 .map(|d| LeftOut {
                     placing: self.system.rows[d.row].placing,
                     reading: self.system.rows[d.row].reading,
-                    expected_mm: d.expected,
+                    expected_mm: d.expected + self.edge_part[d.row],
                     hint: self
                         .swapped
                         .iter()
@@ -624,7 +683,15 @@ impl Fitted {
                         ),
                 })
                 .collect();
-        left_out.extend(self.misread.iter().flat_map(misread::Misread::readings));
+        let rows = self.system.rows.iter().zip(&self.edge_part);
+        let part: BTreeMap<(usize, usize), f64> =
+            rows.map(|(r, e)| ((r.placing, r.reading), *e)).collect();
+        left_out.extend(self.misread.iter().flat_map(misread::Misread::readings).map(
+            |mut out| {
+                out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
+                out
+            },
+        ));
         left_out.sort_by_key(|l| (l.placing, l.reading));
         let noise_mm = noise
             .iter()
@@ -649,6 +716,7 @@ impl Fitted {
             amplitude_mm: self.numbers.ratio * sigma,
             left_out,
             misread: self.misread,
+            edges: self.edges.map(|e| e.edges).unwrap_or_default(),
             repeatability_mm: repeatability(survey),
             status,
             coat: seen.map(|(_, seen)| seen.fit),

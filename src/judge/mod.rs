@@ -9,6 +9,7 @@ pub mod contour;
 pub mod edge;
 pub mod filler;
 pub mod findings;
+mod edges;
 mod flagged;
 pub mod limits;
 pub mod nodes;
@@ -303,6 +304,27 @@ pub struct Flag {
     pub whole_placing: bool,
 }
 
+/// What was learned of one straightedge: its shape beyond a straight line and an even bow.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct EdgeError {
+    /// Its length, mm.
+    pub length_mm: f64,
+    /// Placings it was learned from.
+    pub placings: usize,
+    /// `straight`, `shaped` (taken out of the readings) or `not-told`.
+    pub state: String,
+    /// Where it is off most, by how much, mm: positive is hollow.
+    pub worst_mm: f64,
+    /// Standard deviation of that, mm.
+    pub worst_sd_mm: f64,
+    /// Where that is, from its first end, mm.
+    pub worst_at_mm: f64,
+    /// (from its first end, off by, standard deviation), mm.
+    pub profile: Vec<[f64; 3]>,
+    /// All of it in a sentence.
+    pub sentence: String,
+}
+
 /// A placing left out as a whole, with what would make it agree with the others.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct FlaggedPlacing {
@@ -416,6 +438,8 @@ pub struct Judgement {
     pub flags: Vec<Flag>,
     /// Placings left out as a whole; their readings are among the flags.
     pub flagged_placings: Vec<FlaggedPlacing>,
+    /// What was learned of the straightedges themselves.
+    pub edges: Vec<EdgeError>,
     /// Echo of every placing.
     pub placings: Vec<PlacingEcho>,
     /// Readings taken.

@@ -263,6 +263,7 @@ pub fn photo_alone(
         regions,
         flags: Vec::new(),
         flagged_placings: Vec::new(),
+        edges: Vec::new(),
         placings: Vec::new(),
         readings: 0,
         repeatability_mm: None,

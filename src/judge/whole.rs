@@ -223,6 +223,7 @@ pub fn judge(
         not_checked,
         measure_next,
         flags: super::flagged::readings(survey, surface, options.units),
+        edges: super::edges::edges(surface, options.units),
         flagged_placings: super::flagged::placings(survey, surface, options.units),
         placings: echoes(survey),
         readings: survey.taken(),

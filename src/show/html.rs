@@ -384,6 +384,8 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
         ));
     }
     all.extend(j.sight.untied.iter().cloned());
+    let edges = j.edges.iter();
+    all.extend(edges.map(|e| format!("{}.", super::summary::capital(&e.sentence))));
     all.push(format!(
         "Fit: {}. Defects as found: about {} high (standard deviation), reaching about {}.",
         j.fit_status.trim_end_matches('.'),

@@ -6,7 +6,7 @@
 use super::care;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::{
-    Band, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
+    Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
     Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
@@ -80,6 +80,7 @@ struct Survey<'a> {
     readings: usize,
     flagged: &'a [Flag],
     flagged_placings: &'a [FlaggedPlacing],
+    edges: &'a [EdgeError],
     shortest_wave_mm: Option<f64>,
     repeatability_mm: Option<f64>,
     sight: &'a Sight,
@@ -253,6 +254,7 @@ fn survey(j: &Judgement) -> Survey<'_> {
         readings: j.readings,
         flagged: &j.flags,
         flagged_placings: &j.flagged_placings,
+        edges: &j.edges,
         shortest_wave_mm: waves.into_iter().flatten().reduce(f64::min),
         repeatability_mm: j.repeatability_mm,
         sight: &j.sight,

@@ -65,6 +65,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     );
     all.extend(work(j, panel, units));
     all.extend(left_out(j));
+    all.extend(edges(j));
     all.extend(photos(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
@@ -573,6 +574,17 @@ fn measure(j: &Judgement) -> Option<Line> {
             .map(|s| format!("{}.", capital(s.trim_end_matches('.')))),
     );
     (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
+}
+
+/// A straightedge that is not straight, or of which this survey cannot tell.
+fn edges(j: &Judgement) -> Option<Line> {
+    let told: Vec<&str> = j
+        .edges
+        .iter()
+        .filter(|e| e.state != "straight")
+        .map(|e| e.sentence.as_str())
+        .collect();
+    (!told.is_empty()).then(|| Line::new("EDGE", told.join("; "), Tone::Note))
 }
 
 fn left_out(j: &Judgement) -> Option<Line> {

@@ -241,6 +241,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
             whole_placing: false,
         }],
         flagged_placings: Vec::new(),
+        edges: Vec::new(),
         placings: placings(),
         readings: 688,
         repeatability_mm: Some(0.031),
