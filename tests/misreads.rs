@@ -2,10 +2,13 @@
 //! how often a sound reading is accused. Every panel and survey here is simulated (tests/support/simulate.rs).
 //!
 //! A fault counts only where it changes what is written: the readings written and the readings that should stand there differ, the
-//! placing's own rest taken out, by more than [`TELLING_MM`] rms. On a fair patch a reversed placing is the same placing.
+//! placing's own rest taken out, by more than [`TELLING_MM`] and [`TELLING_NOISE`] times the noise of a reading, rms. On a fair patch a reversed placing is the same placing.
 
 use crate::support::simulate::{self, Kind, Recipe, Stretch, SurveyPlan, Truth};
-use lowspot::fit::{self, Surface, misread::{Hint, Mend}};
+use lowspot::fit::{
+    self, Surface,
+    misread::{Hint, Mend},
+};
 use lowspot::observe::{Placing, Survey, Tool};
 use lowspot::panel::Panel;
 use rand::RngExt;
@@ -14,6 +17,8 @@ use rayon::prelude::*;
 
 /// Least change of a placing's readings that counts, rms, mm.
 const TELLING_MM: f64 = 0.1;
+/// And over the noise of a reading: a pin gauge's has to be 0.24 mm.
+const TELLING_NOISE: f64 = 3.0;
 
 /// What goes wrong.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -87,12 +92,22 @@ impl Case {
             return None;
         }
         let height = |x: f64, y: f64| self.truth.height(x, y);
-        simulate::place(&height, &self.panel, &self.plan, "", Stretch::between(from, to), rng)
+        simulate::place(
+            &height,
+            &self.panel,
+            &self.plan,
+            "",
+            Stretch::between(from, to),
+            rng,
+        )
     }
 }
 
 fn values(p: &Placing) -> Vec<f64> {
-    p.readings.iter().map(|r| r.value_mm.unwrap_or(0.0)).collect()
+    p.readings
+        .iter()
+        .map(|r| r.value_mm.unwrap_or(0.0))
+        .collect()
 }
 
 fn write(p: &mut Placing, values: &[f64]) {
@@ -112,7 +127,10 @@ fn change(tool: Tool, a: &[f64], b: &[f64]) -> f64 {
             let mean = d.iter().sum::<f64>() / n;
             let s = |i: usize| i as f64 - (n - 1.0) / 2.0;
             let sxx: f64 = (0..d.len()).map(|i| s(i) * s(i)).sum();
-            (mean, d.iter().enumerate().map(|(i, v)| s(i) * v).sum::<f64>() / sxx)
+            (
+                mean,
+                d.iter().enumerate().map(|(i, v)| s(i) * v).sum::<f64>() / sxx,
+            )
         }
     };
     let left = d.iter().enumerate().map(|(i, v)| {
@@ -137,7 +155,12 @@ fn slip(case: &Case, survey: &mut Survey, slip: Slip, rng: &mut ChaCha8Rng) -> O
     let right = values(&survey.placings[p]);
     let n = right.len();
     let tool = survey.placings[p].tool;
-    let mut done = Done { placing: p, reading: None, other: None, change_mm: 0.0 };
+    let mut done = Done {
+        placing: p,
+        reading: None,
+        other: None,
+        change_mm: 0.0,
+    };
     let mut wrong = right.clone();
     match slip {
         Slip::TenTimes => {
@@ -161,7 +184,9 @@ fn slip(case: &Case, survey: &mut Survey, slip: Slip, rng: &mut ChaCha8Rng) -> O
             done.reading = Some(k);
         }
         Slip::Times(factor, step) => {
-            wrong.iter_mut().for_each(|v| *v = (*v * factor / step).round() * step);
+            wrong
+                .iter_mut()
+                .for_each(|v| *v = (*v * factor / step).round() * step);
         }
         Slip::Reversed => wrong.reverse(),
         Slip::OtherAxis | Slip::Mirrored => {
@@ -198,7 +223,9 @@ fn slip(case: &Case, survey: &mut Survey, slip: Slip, rng: &mut ChaCha8Rng) -> O
             if tool.reads_gaps() && least < 0.0 {
                 wrong.iter_mut().for_each(|v| *v -= least);
             }
-            wrong.iter_mut().for_each(|v| *v = (*v / 0.05).round() * 0.05);
+            wrong
+                .iter_mut()
+                .for_each(|v| *v = (*v / 0.05).round() * 0.05);
         }
         Slip::Drift => {
             let size = rng.random_range(0.4..1.0);
@@ -266,37 +293,40 @@ fn fitted(case: &Case, survey: &Survey) -> Surface {
 fn tried(case: &Case, what: Slip, tries: u64) -> Figures {
     let mut all = Figures::default();
     for k in 0..tries {
-        let letters = case.name.bytes().fold(7u64, |h, b| h * 31 % 1_000_003 + u64::from(b));
+        let letters = case
+            .name
+            .bytes()
+            .fold(7u64, |h, b| h * 31 % 1_000_003 + u64::from(b));
         let mut rng = simulate::survey_rng(case.seed * 1000 + k + letters * 100_000);
         let mut survey = case.survey();
+        let telling = TELLING_MM.max(TELLING_NOISE * case.plan.noise_mm);
         let Some(done) = (0..30).find_map(|_| {
             survey = case.survey();
             slip(case, &mut survey, what, &mut rng)
-                .filter(|d| matches!(what, Slip::TenTimes | Slip::Offset) || d.change_mm > TELLING_MM)
+                .filter(|d| matches!(what, Slip::TenTimes | Slip::Offset) || d.change_mm > telling)
         }) else {
             continue;
         };
         all.cases += 1;
         all.counted += 1;
-        if std::env::var_os("MISREAD_DEBUG").is_some() {
-            eprintln!("{} {} {what:?} {} change {:.3}", case.name, case.seed, survey.placings[done.placing].label(), done.change_mm);
-        }
         let surface = fitted(case, &survey);
         let named = |p: usize| surface.misread.iter().find(|m| m.placing == p);
-        let out = |p: usize, r: usize| surface.left_out.iter().any(|l| l.placing == p && l.reading == r);
+        let out = |p: usize, r: usize| {
+            surface
+                .left_out
+                .iter()
+                .any(|l| l.placing == p && l.reading == r)
+        };
         match done.reading {
             Some(r) => {
                 let either = what == Slip::Neighbours && out(done.placing, r + 1);
                 let found = (out(done.placing, r) || either) && named(done.placing).is_none();
-                if std::env::var_os("MISREAD_DEBUG").is_some() && !found {
-                    let at = &survey.placings[done.placing].readings[r];
-                    let last = survey.placings[done.placing].readings.len() - 1;
-                    eprintln!("MISSED {what:?} {} {} {} p {} reading {r}/{last} at {} {} value {:?} whole {:?}", case.name, case.seed, survey.placings[done.placing].label(), done.placing, at.x, at.y, at.value_mm, named(done.placing));
-                }
                 all.found += usize::from(found);
                 let hint = |k: usize| {
                     let out = surface.left_out.iter();
-                    out.filter(|l| l.placing == done.placing && l.reading == k).map(|l| l.hint).next()
+                    out.filter(|l| l.placing == done.placing && l.reading == k)
+                        .map(|l| l.hint)
+                        .next()
                 };
                 all.right += usize::from(match what {
                     Slip::TenTimes => hint(r) == Some(Hint::Times(0.1)),
@@ -306,9 +336,6 @@ fn tried(case: &Case, what: Slip, tries: u64) -> Figures {
             }
             None => {
                 let m = named(done.placing).or(done.other.and_then(named));
-                if std::env::var_os("MISREAD_DEBUG").is_some() && m.is_none_or(|m| !right(what, m.mend, &done) && m.mend != Mend::SwappedWith(done.placing)) {
-                    eprintln!("MISSED {what:?} {} {} {} change {:.3} {:?}", case.name, case.seed, survey.placings[done.placing].label(), done.change_mm, m.map(|m| (m.mend, m.as_written_mm, m.mended_mm)));
-                }
                 all.found += usize::from(m.is_some());
                 let large = done.change_mm > 2.0 * TELLING_MM;
                 all.large += usize::from(large);
@@ -323,15 +350,17 @@ fn tried(case: &Case, what: Slip, tries: u64) -> Figures {
             }
         }
         let involved = |p: usize| p == done.placing || Some(p) == done.other;
-        all.others += surface.left_out.iter().filter(|l| !involved(l.placing)).count();
+        all.others += surface
+            .left_out
+            .iter()
+            .filter(|l| !involved(l.placing))
+            .count();
     }
     all
 }
 
-const SLIPS: [Slip; 15] = [
-    Slip::TenTimes,
-    Slip::Offset,
-    Slip::Neighbours,
+/// Faults of a whole placing that any tool with a rest of its own can have.
+const WHOLE: [Slip; 11] = [
     Slip::Times(1.0 / 25.4, 0.001),
     Slip::Times(25.4, 0.05),
     Slip::Times(1000.0 / 25.4, 1.0),
@@ -343,79 +372,208 @@ const SLIPS: [Slip; 15] = [
     Slip::Mirrored,
     Slip::Swapped,
     Slip::Knocked,
-    Slip::Drift,
 ];
 
-fn cases(seeds: std::ops::Range<u64>) -> Vec<Case> {
+/// Straightedge surveys of the recipe, each 100, 150 and 200 mm, and of an hour.
+fn straightedges(seeds: std::ops::Range<u64>) -> Vec<Case> {
     let mut all = Vec::new();
     for seed in seeds {
         for kind in Kind::ALL {
             for spacing in [100.0, 150.0, 200.0] {
                 all.push(case(kind, SurveyPlan::straightedge(spacing), seed));
             }
-            all.push(case(kind, SurveyPlan::pin_gauge(150.0), seed));
         }
         all.push(hour(seed));
     }
     all
 }
 
+/// One plan on all three kinds.
+fn of(plan: &SurveyPlan, seeds: std::ops::Range<u64>) -> Vec<Case> {
+    seeds
+        .flat_map(|seed| Kind::ALL.map(|kind| case(kind, plan.clone(), seed)))
+        .collect()
+}
+
+fn figures(all: &[Case], what: Slip) -> Figures {
+    all.par_iter()
+        .map(|c| tried(c, what, 1))
+        .reduce(Figures::default, Figures::add)
+}
+
+fn share(part: usize, whole: usize) -> f64 {
+    part as f64 / whole.max(1) as f64
+}
+
+/// Fresh seeds of a few surveys; the figures of many stand in docs/method.md.
 #[test]
-#[ignore]
-fn scratch_sound() {
-    let n: u64 = std::env::var("SEEDS").map_or(2, |s| s.parse().unwrap());
-    let from: u64 = std::env::var("FROM").map_or(501, |s| s.parse().unwrap());
-    let mut all = cases(from..from + n);
-    for seed in from..from + n {
-        for kind in Kind::ALL {
-            all.push(case(kind, SurveyPlan::straightedge(150.0).with_noise(0.08, 0.1), seed));
-            all.push(case(kind, SurveyPlan::batten(150.0), seed));
-            all.push(case(kind, SurveyPlan::wave_gauge(200.0, 150.0), seed));
-            all.push(case(kind, SurveyPlan::bridge(150.0), seed));
+fn slips_of_single_readings_are_found_and_named() {
+    let mut all = straightedges(9501..9502);
+    all.extend(of(&SurveyPlan::pin_gauge(150.0), 9501..9502));
+    let ten = figures(&all, Slip::TenTimes);
+    println!("ten times: {ten:?}");
+    assert!(share(ten.found, ten.counted) >= 0.95);
+    let offset = figures(&all, Slip::Offset);
+    println!("off by 0.5 mm: {offset:?}");
+    assert!(
+        share(offset.found, offset.counted) >= 0.84,
+        "11 of 13; 0.9 of many"
+    );
+    let swapped = figures(&straightedges(9501..9502), Slip::Neighbours);
+    println!("neighbours swapped: {swapped:?}");
+    assert!(share(swapped.found, swapped.counted) >= 0.8);
+    assert!(
+        ten.others + offset.others + swapped.others <= 40,
+        "about 30,000 sound readings"
+    );
+}
+
+#[test]
+fn faults_of_whole_placings_are_found_and_named() {
+    let all = straightedges(9511..9512);
+    let mut total = Figures::default();
+    for what in [
+        Slip::Times(1.0 / 25.4, 0.001),
+        Slip::Times(100.0, 1.0),
+        Slip::Times(10.0, 0.1),
+        Slip::Reversed,
+        Slip::OtherAxis,
+        Slip::Swapped,
+        Slip::Knocked,
+    ] {
+        let own = figures(&all, what);
+        println!("{what:?}: {own:?}");
+        assert!(share(own.found, own.counted) >= 0.6, "{what:?}: {own:?}");
+        total = total.add(own);
+    }
+    assert!(share(total.found, total.counted) >= 0.88, "{total:?}");
+    assert!(share(total.right, total.found) >= 0.88, "{total:?}");
+}
+
+#[test]
+fn a_batten_that_leaned_and_a_gauge_whose_zero_crept_are_named() {
+    let mut all = of(&SurveyPlan::batten(150.0), 9521..9522);
+    all.extend(of(&SurveyPlan::wave_gauge(200.0, 150.0), 9521..9522));
+    let own = figures(&all, Slip::Drift);
+    println!("{own:?}");
+    assert!(own.found >= 5 && own.right >= 4, "{own:?}");
+}
+
+/// How a straightedge or a pin gauge came to rest is free: it changes nothing and accuses nobody.
+#[test]
+fn offset_and_tilt_of_a_straightedge_can_be_no_fault() {
+    for plan in [
+        SurveyPlan::straightedge(200.0),
+        SurveyPlan::pin_gauge(200.0),
+    ] {
+        let case = case(Kind::Flat, plan, 9531);
+        let survey = case.survey();
+        let mut other = survey.clone();
+        for (k, p) in other.placings.iter_mut().enumerate().step_by(3) {
+            for (i, r) in p.readings.iter_mut().enumerate() {
+                r.value_mm = r.value_mm.map(|v| v + 3.0 + 0.37 * i as f64 + k as f64);
+            }
+        }
+        let (a, b) = (fitted(&case, &survey), fitted(&case, &other));
+        assert_eq!(a.misread, vec![]);
+        assert_eq!(b.misread, vec![]);
+        assert_eq!(a.left_out.len(), b.left_out.len());
+        let [length, width] = Kind::Flat.size_mm();
+        let step = |x: f64, y: f64| {
+            let at = |s: &Surface, x, y| s.basis.value(&s.coefficients, x, y, 0, 0);
+            // A plane apart: second differences.
+            let d = |s: &Surface| at(s, x - 100.0, y) - 2.0 * at(s, x, y) + at(s, x + 100.0, y);
+            (d(&a) - d(&b)).abs()
+        };
+        let worst = (2..8)
+            .flat_map(|i| (1..8).map(move |j| (f64::from(i), f64::from(j))))
+            .map(|(i, j)| step(length * i / 10.0, width * j / 8.0))
+            .fold(0.0, f64::max);
+        assert!(worst < 1e-6, "{worst}");
+    }
+}
+
+/// A sharp low that one line alone crosses is no misread placing, and no misread reading either.
+#[test]
+fn a_sharp_defect_under_one_line_is_no_misread() {
+    let mut accused = 0;
+    for (seed, height_mm, sigma) in [(1, -0.6, 45.0), (2, 0.4, 40.0), (3, -1.2, 60.0)] {
+        let mut case = case(Kind::Flat, SurveyPlan::straightedge(200.0), 9541 + seed);
+        case.truth.bumps.clear();
+        case.truth.bumps.push(simulate::Bump {
+            centre: [500.0 + 100.0 * seed as f64, 500.0],
+            height_mm,
+            sigma_mm: [sigma, sigma],
+            angle: 0.0,
+        });
+        let surface = fitted(&case, &case.survey());
+        println!("{height_mm} mm, sd {sigma}: {:?}", surface.left_out);
+        assert_eq!(surface.misread, vec![], "{height_mm} mm, sd {sigma}");
+        accused += surface.left_out.len();
+    }
+    assert!(
+        accused <= 1,
+        "{accused} readings over a true defect accused"
+    );
+}
+
+/// The figures of docs/method.md; some 15 minutes on two cores.
+#[test]
+#[ignore = "prints the figures of the docs"]
+fn figures_for_the_docs() {
+    let seeds = 9001..9005;
+    let tools = [
+        ("straightedge", straightedges(seeds.clone())),
+        (
+            "pin gauge",
+            of(&SurveyPlan::pin_gauge(150.0), seeds.clone()),
+        ),
+        ("batten", of(&SurveyPlan::batten(150.0), seeds.clone())),
+        (
+            "wave gauge",
+            of(&SurveyPlan::wave_gauge(200.0, 150.0), seeds),
+        ),
+    ];
+    for (tool, all) in &tools {
+        for what in [Slip::TenTimes, Slip::Offset, Slip::Neighbours]
+            .into_iter()
+            .chain(WHOLE)
+            .chain([Slip::Drift])
+        {
+            let fixed = matches!(*tool, "batten" | "wave gauge");
+            let asked = match what {
+                Slip::Drift => fixed,
+                Slip::Swapped | Slip::OtherAxis | Slip::Mirrored | Slip::Knocked => !fixed,
+                _ => true,
+            };
+            if asked {
+                println!("{tool}, {what:?}: {:?}", figures(all, what));
+            }
         }
     }
-    let rows: Vec<(String, usize, usize, usize)> = all
+    let mut sound = straightedges(9101..9107);
+    for plan in [
+        SurveyPlan::pin_gauge(150.0),
+        SurveyPlan::straightedge(150.0).with_noise(0.08, 0.1),
+        SurveyPlan::batten(150.0),
+        SurveyPlan::wave_gauge(200.0, 150.0),
+        SurveyPlan::bridge(150.0),
+    ] {
+        sound.extend(of(&plan, 9101..9107));
+    }
+    let counts: Vec<[usize; 3]> = sound
         .par_iter()
         .map(|c| {
             let survey = c.survey();
             let s = fitted(c, &survey);
-            for m in &s.misread {
-                println!("FALSE {} {} {} {:?} {:.3} {:.3}", c.name, c.seed, survey.placings[m.placing].label(), m.mend, m.as_written_mm, m.mended_mm);
-            }
-            let singles = s.left_out.len() - s.misread.iter().map(|m| m.readings().count()).sum::<usize>();
-            (c.name.clone(), survey.taken(), singles, s.misread.len())
+            [survey.taken(), s.left_out.len(), s.misread.len()]
         })
         .collect();
-    let mut names: Vec<&String> = rows.iter().map(|r| &r.0).collect();
-    names.sort();
-    names.dedup();
-    for name in names {
-        let own = rows.iter().filter(|r| &r.0 == name);
-        let (r, s, p) = own.fold((0, 0, 0), |a, r| (a.0 + r.1, a.1 + r.2, a.2 + r.3));
-        println!("SOUND {name}: {r} readings, {s} singles, {p} placings");
-    }
-}
-
-#[test]
-#[ignore]
-fn scratch_slips() {
-    let n: u64 = std::env::var("SEEDS").map_or(1, |s| s.parse().unwrap());
-    let from: u64 = std::env::var("FROM").map_or(501, |s| s.parse().unwrap());
-    let tries: u64 = std::env::var("TRIES").map_or(1, |s| s.parse().unwrap());
-    let all = cases(from..from + n);
-    for what in SLIPS {
-        if what == Slip::Drift { continue; }
-        let rows: Vec<(String, Figures)> = all.par_iter().map(|c| (c.name.clone(), tried(c, what, tries))).collect();
-        let total = rows.iter().fold(Figures::default(), |a, r| a.add(r.1));
-        println!("SLIP {what:?}: {total:?}");
-        let pins = rows.iter().filter(|r| r.0.contains("profile")).fold(Figures::default(), |a, r| a.add(r.1));
-        println!("SLIP  pins {what:?}: {pins:?}");
-    }
-    for plan in [SurveyPlan::batten(150.0), SurveyPlan::wave_gauge(200.0, 150.0)] {
-        let all: Vec<Case> = (from..from + n).flat_map(|s| Kind::ALL.map(|k| case(k, plan.clone(), s))).collect();
-        for what in [Slip::Drift, Slip::TenTimes, Slip::Offset, Slip::Reversed, Slip::Times(1.0 / 25.4, 0.001), Slip::Times(10.0, 0.1)] {
-            let total = all.par_iter().map(|c| tried(c, what, tries)).reduce(Figures::default, Figures::add);
-            println!("SLIP {} {what:?}: {total:?}", plan.tool.word());
-        }
-    }
+    let sum = |k: usize| counts.iter().map(|c| c[k]).sum::<usize>();
+    println!(
+        "sound: {} readings, {} left out, {} placings",
+        sum(0),
+        sum(1),
+        sum(2)
+    );
 }

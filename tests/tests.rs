@@ -1,10 +1,12 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod edge_shape;
 mod errors;
 mod fit_checks;
 mod invariance;
 mod joint;
+mod misreads;
 mod photos;
 mod published;
 mod reading_files;

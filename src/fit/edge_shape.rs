@@ -140,7 +140,11 @@ impl Columns {
                     continue;
                 };
                 let along = (reading.x - first.x).hypot(reading.y - first.y);
-                let t = if placing.turned { length - along } else { along };
+                let t = if placing.turned {
+                    length - along
+                } else {
+                    along
+                };
                 rows.push((r, polynomials(t / length)));
             }
             columns.lengths.push(length);
@@ -193,7 +197,10 @@ impl Columns {
             .collect();
         let count = COUNT * self.lengths.len();
         let columns: Vec<Vec<f64>> = (0..count).map(|k| self.column(k, y.len())).collect();
-        let right: Vec<Vec<f64>> = columns.iter().map(|c| system.right_hand(c, extra)).collect();
+        let right: Vec<Vec<f64>> = columns
+            .iter()
+            .map(|c| system.right_hand(c, extra))
+            .collect();
         let mut moves = right.concat();
         solved.factor.solve_in_place(&mut moves);
         let total = system.unknowns();
@@ -220,7 +227,10 @@ impl Columns {
         let solve = |which: &[usize]| -> Option<(Vec<f64>, Vec<f64>)> {
             let n = which.len();
             let root = super::misread::cholesky(information(which), n)?;
-            let mut c: Vec<f64> = which.iter().map(|&k| weighed(&columns[k], &residual)).collect();
+            let mut c: Vec<f64> = which
+                .iter()
+                .map(|&k| weighed(&columns[k], &residual))
+                .collect();
             super::misread::forward(&root, &mut c);
             backward(&root, &mut c);
             Some((c, root))

@@ -26,11 +26,11 @@ const MOST_LOOKED_AT: usize = 8;
 /// Most placings left out, as a share of all.
 const MOST_SHARE: f64 = 0.2;
 /// By how much the log probability of a named mend has to beat the soundest explanation.
-const NAMED: f64 = 3.5;
+const NAMED: f64 = 4.0;
 /// A placing without a mend is left out when its misfit stays above this many σ² a reading whatever sound explanation is tried.
-const DISAGREES: f64 = 5.0;
+const DISAGREES: f64 = 7.0;
 /// Nothing is said of misfits below this, rms, mm.
-const SMALLEST_MM: f64 = 0.06;
+const SMALLEST_MM: f64 = 0.08;
 /// Misfit, σ² a reading, above which a mend explains nothing.
 const MENDED: f64 = 4.0;
 /// Readings of one placing that are looked at; of longer ones every second, third …
@@ -44,7 +44,16 @@ const FURTHER: f64 = 2.0;
 /// Half widths (sd) of such defects, mm.
 const DEFECT_HALF_MM: [f64; 2] = [30.0, 60.0];
 /// Factors between what was meant and what is written: inches, hundredths, tenths, thousandths of an inch, and the other way.
-const FACTORS: [f64; 8] = [25.4, 10.0, 100.0, 1.0 / 25.4, 0.1, 0.01, 1000.0 / 25.4, 0.0254];
+const FACTORS: [f64; 8] = [
+    25.4,
+    10.0,
+    100.0,
+    1.0 / 25.4,
+    0.1,
+    0.01,
+    1000.0 / 25.4,
+    0.0254,
+];
 
 /// What would make a placing agree with the others.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -87,14 +96,23 @@ impl Hint {
     pub(super) fn of(value: f64, deleted: &Deleted) -> Hint {
         let sd = ((value - deleted.expected) / deleted.ratio).abs();
         let close = |mended: f64| (mended - deleted.expected).abs() <= HINTED * sd;
-        if !(sd > 0.0) || deleted.expected.abs() < HINTED * sd {
+        if sd.is_nan() || sd <= 0.0 || deleted.expected.abs() < HINTED * sd {
             return Hint::Unknown;
         }
         if value < 0.0 && close(-value) || deleted.expected < 0.0 && close(-value) {
             return Hint::Sign;
         }
         // Slips of the point before other units.
-        const LIKELY: [f64; 8] = [0.1, 10.0, 0.01, 100.0, 1.0 / 25.4, 25.4, 0.0254, 1000.0 / 25.4];
+        const LIKELY: [f64; 8] = [
+            0.1,
+            10.0,
+            0.01,
+            100.0,
+            1.0 / 25.4,
+            25.4,
+            0.0254,
+            1000.0 / 25.4,
+        ];
         LIKELY
             .into_iter()
             .find(|f| close(value * f))
@@ -161,8 +179,8 @@ pub(super) fn neighbours(
             ];
             let now = a.ratio * a.ratio + b.ratio * b.ratio;
             let gain = now - then[0] * then[0] - then[1] * then[1];
-            let agree = then.iter().all(|t| t.abs() <= HINTED)
-                && a.ratio.abs().min(b.ratio.abs()) > HINTED;
+            let agree =
+                then.iter().all(|t| t.abs() <= HINTED) && a.ratio.abs().min(b.ratio.abs()) > HINTED;
             Ok((agree && gain > EXCHANGED).then_some((gain, Neighbours { rows })))
         })
         .collect::<Result<Vec<_>, _>>()?;
@@ -245,7 +263,6 @@ pub fn placings(
         }
     }
     let most = ((survey.placings.len() as f64 * MOST_SHARE) as usize).max(1);
-    let mut cleared: Vec<usize> = Vec::new();
     for _ in 0..most {
         if out.len() >= most {
             break;
@@ -257,7 +274,6 @@ pub fn placings(
             .par_iter()
             .map(|&p| looker.judge(p, keep))
             .collect::<Result<Vec<_>, _>>()?;
-        cleared.clear();
         let worst = findings
             .into_iter()
             .filter(|f| f.misread.is_some())
@@ -266,18 +282,45 @@ pub fn placings(
             break;
         };
         looker.mark(misread.placing, keep, false);
-        if let Mend::SwappedWith(other) = misread.mend {
-            if !out.iter().any(|m| m.placing == other) {
-                looker.mark(other, keep, false);
-                if let Some(partner) = looker.partner(other, misread.placing, keep)? {
-                    out.push(partner);
-                }
+        if let Mend::SwappedWith(other) = misread.mend
+            && !out.iter().any(|m| m.placing == other)
+        {
+            looker.mark(other, keep, false);
+            if let Some(partner) = looker.partner(other, misread.placing, keep)? {
+                out.push(partner);
             }
         }
         out.push(misread);
     }
     out.sort_by_key(|m| m.placing);
     Ok(before != sorted(out.iter().map(|m| m.placing).collect()))
+}
+
+/// What the last solution, made without these placings, leads one to expect of each of their readings, with the rest that the
+/// readings as written ask for.
+pub(super) fn expect(
+    misread: &mut [Misread],
+    system: &System,
+    survey: &Survey,
+    solved: &Solved,
+    y: &[f64],
+) {
+    let predicted = system.predicted(&solved.unknowns);
+    let spans = spans(system, survey.placings.len());
+    for misread in misread {
+        let span = spans[misread.placing].clone();
+        let rows = &system.rows[span.clone()];
+        // Rests of a placing without readings are 0, so the prediction is the surface's part alone.
+        let off: Vec<f64> = span.clone().map(|r| y[r] - predicted[r]).collect();
+        let rests = rows.first().map_or(0, |r| r.rest.len());
+        let columns: Vec<Vec<f64>> = (0..rests)
+            .map(|k| rows.iter().map(|r| r.rest[k]).collect())
+            .collect();
+        misread.expected_mm = vec![None; survey.placings[misread.placing].readings.len()];
+        for ((row, r), free) in rows.iter().zip(span).zip(less(&off, &columns)) {
+            misread.expected_mm[row.reading] = Some(y[r] - free);
+        }
+    }
 }
 
 fn sorted(mut all: Vec<usize>) -> Vec<usize> {
@@ -341,12 +384,7 @@ impl Looker<'_> {
                 let rests = tools::rests(&self.survey.placings[*p]);
                 span.len() >= rests + 3 && !out.iter().any(|m| m.placing == *p)
             })
-            .map(|(p, span)| {
-                (
-                    span.clone().map(square).sum::<f64>() / span.len() as f64,
-                    p,
-                )
-            })
+            .map(|(p, span)| (span.clone().map(square).sum::<f64>() / span.len() as f64, p))
             .filter(|(mean, p)| {
                 let spread = (2.0 / self.spans[*p].len() as f64).sqrt();
                 *mean > (1.0 + LOOKED_AT * spread) * usual
@@ -386,42 +424,53 @@ impl Looker<'_> {
         self.thin(self.y[self.spans[placing].clone()].to_vec())
     }
 
-    fn judge(&self, p: usize, keep: &[bool]) -> Result<Finding, Error> {
-        let sound = Finding {
-            misread: None,
-            gain: 0.0,
-        };
-        let solved = self.without(&[p], keep)?;
-        let rows = self.rows(p);
-        let relative = self.relative(p);
-        let values = self.values(p);
-        let Some(as_written) = self.expectation(&solved, &rows, &relative) else {
-            return Ok(sound);
-        };
-        let sigma = self.setting.sigma_mm;
-        let Some(seen) = as_written.with(&[]) else {
-            return Ok(sound);
-        };
-        let plain = seen.read(&values, sigma);
-        let freedom = seen.freedom().max(1.0);
+    /// A placing as all others predict it; `None` where its rests leave nothing to predict.
+    fn view(&self, p: usize, solved: &Solved) -> Option<View> {
+        let (rows, relative, values) = (self.rows(p), self.relative(p), self.values(p));
+        let expectation = self.expectation(solved, &rows, &relative)?;
+        let seen = expectation.with(&[])?;
+        let plain = seen.read(&values, self.setting.sigma_mm);
         let placing = &self.survey.placings[p];
-        let along: Vec<f64> = rows
+        let along = rows
             .iter()
             .map(|r| {
                 let reading = &placing.readings[r.reading];
                 reading.x * placing.toward[0] + reading.y * placing.toward[1]
             })
             .collect();
-        let (soundest, left) = self.soundest(&as_written, &values, &along, plain);
-        let mut ways = self.ways(p, &solved, &rows, &relative, &values, &along, &as_written);
-        if plain.square / freedom > MENDED {
-            ways.extend(self.swaps(p, keep, &as_written, plain)?);
-        }
-        ways.retain(|w| w.square <= MENDED * freedom && w.rms_mm < plain.rms_mm);
-        ways.sort_by(|a, b| b.score.total_cmp(&a.score));
+        Some(View {
+            p,
+            rows,
+            relative,
+            values,
+            along,
+            expectation,
+            seen,
+            plain,
+        })
+    }
+
+    fn judge(&self, p: usize, keep: &[bool]) -> Result<Finding, Error> {
+        let sound = Finding {
+            misread: None,
+            gain: 0.0,
+        };
+        let solved = self.without(&[p], keep)?;
+        let Some(view) = self.view(p, &solved) else {
+            return Ok(sound);
+        };
+        let plain = view.plain;
         if plain.rms_mm < SMALLEST_MM {
             return Ok(sound);
         }
+        let freedom = view.seen.freedom().max(1.0);
+        let (soundest, left) = self.soundest(&view);
+        let mut ways = self.ways(&view, &solved);
+        if plain.square / freedom > MENDED {
+            ways.extend(self.swaps(&view, keep)?);
+        }
+        ways.retain(|w| w.square <= MENDED * freedom && w.rms_mm < plain.rms_mm);
+        ways.sort_by(|a, b| b.score.total_cmp(&a.score));
         let best = ways.first().filter(|w| w.score - soundest > NAMED);
         let (mend, mended_mm, gain) = match best {
             Some(way) => (way.mend, way.rms_mm, way.score - soundest),
@@ -429,65 +478,31 @@ impl Looker<'_> {
             None => return Ok(sound),
         };
         Ok(Finding {
-            misread: Some(Misread {
-                placing: p,
-                mend,
-                as_written_mm: plain.rms_mm,
-                mended_mm,
-                expected_mm: self.expected(p, &as_written, &seen, &rows, &values),
-            }),
+            misread: Some(view.misread(mend, mended_mm)),
             gain,
         })
-    }
-
-    /// What the others lead one to expect of each reading, with the rest that its readings as written ask for.
-    fn expected(
-        &self,
-        p: usize,
-        expectation: &Expectation,
-        seen: &Seen,
-        rows: &[Row],
-        values: &[f64],
-    ) -> Vec<Option<f64>> {
-        let mut all = vec![None; self.survey.placings[p].readings.len()];
-        let rest = seen.rest(expectation, values);
-        for ((row, m), b) in rows.iter().zip(&expectation.middle).zip(rest) {
-            all[row.reading] = Some(m + b);
-        }
-        all
     }
 
     /// The other one of two that look swapped.
     fn partner(&self, p: usize, other: usize, keep: &[bool]) -> Result<Option<Misread>, Error> {
         let solved = self.without(&[p], keep)?;
-        let (rows, relative) = (self.rows(p), self.relative(p));
-        let values = self.values(p);
-        let Some(as_written) = self.expectation(&solved, &rows, &relative) else {
-            return Ok(None);
-        };
-        let Some(seen) = as_written.with(&[]) else {
-            return Ok(None);
-        };
-        let theirs = self.values(other);
-        let sigma = self.setting.sigma_mm;
-        Ok(Some(Misread {
-            placing: p,
-            mend: Mend::SwappedWith(other),
-            as_written_mm: seen.read(&values, sigma).rms_mm,
-            mended_mm: seen.read(&theirs, sigma).rms_mm,
-            expected_mm: self.expected(p, &as_written, &seen, &rows, &values),
+        Ok(self.view(p, &solved).map(|view| {
+            let theirs = view.seen.read(&self.values(other), self.setting.sigma_mm);
+            view.misread(Mend::SwappedWith(other), theirs.rms_mm)
         }))
     }
 
     /// The best score among sound explanations (as it stands, one or two defects of its own, wrong readings, two neighbours
     /// swapped), and the least misfit a reading that they leave.
-    fn soundest(
-        &self,
-        expectation: &Expectation,
-        values: &[f64],
-        along: &[f64],
-        plain: Read,
-    ) -> (f64, f64) {
+    fn soundest(&self, view: &View) -> (f64, f64) {
+        let View {
+            values,
+            along,
+            expectation,
+            seen,
+            plain,
+            ..
+        } = view;
         let sigma = self.setting.sigma_mm;
         let n = values.len();
         let (first, last) = along
@@ -529,35 +544,35 @@ impl Looker<'_> {
                     next = Some((read.score, read.square, c));
                 }
             }
-            let Some((score, square, c)) = next else { break };
+            let Some((score, square, c)) = next else {
+                break;
+            };
             chosen.push(columns[c].clone());
             best = best.max(score - k as f64 * price - FURTHER * (k - 1) as f64);
             left = left.min(square);
         }
-        if let Some(seen) = expectation.with(&[]) {
-            for k in 1..n {
-                let mut other = values.to_vec();
-                other.swap(k - 1, k);
-                let read = seen.read(&other, sigma);
-                best = best.max(read.score - (n as f64).ln());
-                left = left.min(read.square);
-            }
+        for k in 1..n {
+            let mut other = values.clone();
+            other.swap(k - 1, k);
+            let read = seen.read(&other, sigma);
+            best = best.max(read.score - (n as f64).ln());
+            left = left.min(read.square);
         }
         (best, left / (n as f64 - 2.0).max(1.0))
     }
 
     /// Ways to read a placing that are faults of its own.
-    #[allow(clippy::too_many_arguments)]
-    fn ways(
-        &self,
-        p: usize,
-        solved: &Solved,
-        rows: &[Row],
-        relative: &[f64],
-        values: &[f64],
-        along: &[f64],
-        as_written: &Expectation,
-    ) -> Vec<Way> {
+    fn ways(&self, view: &View, solved: &Solved) -> Vec<Way> {
+        let View {
+            p,
+            rows,
+            relative,
+            values,
+            along,
+            expectation: as_written,
+            ..
+        } = view;
+        let p = *p;
         let sigma = self.setting.sigma_mm;
         let placing = &self.survey.placings[p];
         let n = values.len();
@@ -569,20 +584,13 @@ impl Looker<'_> {
             rms_mm: read.rms_mm,
         };
         // Other units.
-        if let Some(seen) = as_written.with(&[]) {
-            for factor in FACTORS {
-                let scaled: Vec<f64> = values.iter().map(|v| v * factor).collect();
-                let read = seen.read(&scaled, sigma);
-                let jacobian = seen.freedom() * factor.ln();
-                ways.push(way(
-                    Mend::Times(factor),
-                    Read {
-                        score: read.score + jacobian,
-                        ..read
-                    },
-                    (FACTORS.len() as f64).ln(),
-                ));
-            }
+        for factor in FACTORS {
+            let scaled: Vec<f64> = values.iter().map(|v| v * factor).collect();
+            let read = view.seen.read(&scaled, sigma);
+            // What is written had to fall near another, wider or narrower range of values.
+            let jacobian = view.seen.freedom() * factor.ln();
+            let price = (FACTORS.len() as f64).ln() - jacobian;
+            ways.push(way(Mend::Times(factor), read, price));
         }
         // Other places.
         let (Some(start), Some(end)) = (placing.readings.first(), placing.readings.last()) else {
@@ -630,7 +638,7 @@ impl Looker<'_> {
             }
             if let Some(seen) = as_written.with(&columns) {
                 let read = seen.read(values, sigma);
-                let size = seen.share(as_written, values, 0);
+                let size = ramp_in(&as_written.off(values));
                 ways.push(way(Mend::Drift(size), read, 1.0));
             }
         }
@@ -661,28 +669,19 @@ impl Looker<'_> {
 
     fn on_panel(&self, [x, y]: [f64; 2]) -> bool {
         let inside = |axis: &super::basis::Axis, v: f64| {
-            v >= axis.start - 1e-6
-                && v <= axis.start + axis.spacing * axis.intervals as f64 + 1e-6
+            v >= axis.start - 1e-6 && v <= axis.start + axis.spacing * axis.intervals as f64 + 1e-6
         };
         inside(&self.system.basis.x, x) && inside(&self.system.basis.y, y)
     }
 
     /// Exchanges with other placings that would make both agree.
-    fn swaps(
-        &self,
-        p: usize,
-        keep: &[bool],
-        as_written: &Expectation,
-        plain: Read,
-    ) -> Result<Vec<Way>, Error> {
+    fn swaps(&self, view: &View, keep: &[bool]) -> Result<Vec<Way>, Error> {
         let sigma = self.setting.sigma_mm;
+        let (p, seen, plain) = (view.p, &view.seen, view.plain);
         let own = &self.survey.placings[p];
         if own.tool == Tool::Batten {
             return Ok(Vec::new());
         }
-        let Some(seen) = as_written.with(&[]) else {
-            return Ok(Vec::new());
-        };
         let mut others: Vec<(f64, usize)> = Vec::new();
         let mut tried = 0usize;
         for (q, other) in self.survey.placings.iter().enumerate() {
@@ -737,12 +736,7 @@ impl Looker<'_> {
     }
 
     /// What a solution without these rows leads one to expect of them.
-    fn expectation(
-        &self,
-        solved: &Solved,
-        rows: &[Row],
-        relative: &[f64],
-    ) -> Option<Expectation> {
+    fn expectation(&self, solved: &Solved, rows: &[Row], relative: &[f64]) -> Option<Expectation> {
         let n = rows.len();
         let rests = rows.first()?.rest.len();
         if n < rests + 2 || relative.len() != n {
@@ -822,7 +816,43 @@ struct Read {
     rms_mm: f64,
 }
 
+/// One placing as all others predict it.
+struct View {
+    p: usize,
+    rows: Vec<Row>,
+    relative: Vec<f64>,
+    values: Vec<f64>,
+    /// Places along the placing, mm.
+    along: Vec<f64>,
+    expectation: Expectation,
+    seen: Seen,
+    /// As it is written.
+    plain: Read,
+}
+
+impl View {
+    /// The placing left out; what is expected of its readings follows when all is solved ([`expect`]).
+    fn misread(&self, mend: Mend, mended_mm: f64) -> Misread {
+        Misread {
+            placing: self.p,
+            mend,
+            as_written_mm: self.plain.rms_mm,
+            mended_mm,
+            expected_mm: Vec::new(),
+        }
+    }
+}
+
 impl Expectation {
+    /// Values less what is expected, mm.
+    fn off(&self, values: &[f64]) -> Vec<f64> {
+        values
+            .iter()
+            .zip(&self.middle)
+            .map(|(v, m)| v - m)
+            .collect()
+    }
+
     /// With further columns, each with the standard deviation of its size, mm.
     fn with(&self, columns: &[(Vec<f64>, f64)]) -> Option<Seen> {
         let n = self.middle.len();
@@ -843,10 +873,13 @@ impl Expectation {
             forward(&root, &mut white);
             for other in &rests {
                 let part = dot(other, &white);
-                white.iter_mut().zip(other).for_each(|(w, o)| *w -= part * o);
+                white
+                    .iter_mut()
+                    .zip(other)
+                    .for_each(|(w, o)| *w -= part * o);
             }
             let length = dot(&white, &white).sqrt();
-            if !(length > 1e-9) {
+            if length.is_nan() || length <= 1e-9 {
                 return None;
             }
             log += length.ln();
@@ -873,7 +906,11 @@ impl Seen {
     }
 
     fn whitened(&self, values: &[f64]) -> Vec<f64> {
-        let mut white: Vec<f64> = values.iter().zip(&self.middle).map(|(v, m)| v - m).collect();
+        let mut white: Vec<f64> = values
+            .iter()
+            .zip(&self.middle)
+            .map(|(v, m)| v - m)
+            .collect();
         forward(&self.root, &mut white);
         for rest in &self.rests {
             let part = dot(rest, &white);
@@ -887,7 +924,11 @@ impl Seen {
         let square = dot(&white, &white) / (sigma_mm * sigma_mm);
         let k = self.freedom();
         let score = -self.log - (FREEDOM + k) / 2.0 * (square / FREEDOM).ln_1p();
-        let off: Vec<f64> = values.iter().zip(&self.middle).map(|(v, m)| v - m).collect();
+        let off: Vec<f64> = values
+            .iter()
+            .zip(&self.middle)
+            .map(|(v, m)| v - m)
+            .collect();
         let off = less(&off, &self.rest);
         Read {
             square,
@@ -895,33 +936,16 @@ impl Seen {
             rms_mm: (dot(&off, &off) / (self.n as f64)).sqrt(),
         }
     }
+}
 
-    /// The rest's part of each reading.
-    fn rest(&self, expectation: &Expectation, values: &[f64]) -> Vec<f64> {
-        let off: Vec<f64> = values
-            .iter()
-            .zip(&expectation.middle)
-            .map(|(v, m)| v - m)
-            .collect();
-        let free = less(&off, &self.rest);
-        off.iter().zip(free).map(|(o, f)| o - f).collect()
-    }
-
-    /// Size of a column by plain least squares, mm.
-    fn share(&self, expectation: &Expectation, values: &[f64], _column: usize) -> f64 {
-        let off: Vec<f64> = values
-            .iter()
-            .zip(&expectation.middle)
-            .map(|(v, m)| v - m)
-            .collect();
-        let n = off.len() as f64;
-        let ramp: Vec<f64> = (0..off.len())
-            .map(|i| i as f64 / (n - 1.0).max(1.0) - 0.5)
-            .collect();
-        let mean = off.iter().sum::<f64>() / n;
-        let product: f64 = ramp.iter().zip(&off).map(|(r, o)| r * (o - mean)).sum();
-        product / dot(&ramp, &ramp)
-    }
+/// Rise of a straight line through values from the first to the last, least squares.
+fn ramp_in(values: &[f64]) -> f64 {
+    let n = values.len() as f64;
+    let ramp: Vec<f64> = (0..values.len())
+        .map(|i| i as f64 / (n - 1.0).max(1.0) - 0.5)
+        .collect();
+    // The ramp's own mean is 0.
+    dot(&ramp, values) / dot(&ramp, &ramp).max(1e-12)
 }
 
 /// What is left of values when the best sum of columns is taken out (plain least squares, by orthogonal columns).
@@ -951,7 +975,7 @@ pub(super) fn cholesky(mut a: Vec<f64>, n: usize) -> Option<Vec<f64>> {
         for j in 0..=i {
             let sum = a[i * n + j] - dot(&a[i * n..i * n + j], &a[j * n..j * n + j]);
             if i == j {
-                if !(sum > 0.0) {
+                if sum.is_nan() || sum <= 0.0 {
                     return None;
                 }
                 a[i * n + i] = sum.sqrt();

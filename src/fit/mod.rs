@@ -621,11 +621,12 @@ impl Fitted {
     }
 
     fn into_surface(
-        self,
+        mut self,
         survey: &Survey,
         noise: &BTreeMap<Tool, f64>,
         looks: Option<&coat::Looks>,
     ) -> Result<Surface, Error> {
+        let mut misread = std::mem::take(&mut self.misread);
         let mut solved = self.solve()?;
         let sigma = self.numbers.sigma_mm;
         let seen = match looks {
@@ -662,7 +663,8 @@ impl Fitted {
         }
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
-        let locked = locked(&self.system, &self.misread);
+        misread::expect(&mut misread, &self.system, survey, &solved, &self.y);
+        let locked = locked(&self.system, &misread);
         let out: Vec<usize> = (0..self.y.len())
             .filter(|&r| !self.keep[r] && !locked[r])
             .collect();
@@ -686,12 +688,15 @@ impl Fitted {
         let rows = self.system.rows.iter().zip(&self.edge_part);
         let part: BTreeMap<(usize, usize), f64> =
             rows.map(|(r, e)| ((r.placing, r.reading), *e)).collect();
-        left_out.extend(self.misread.iter().flat_map(misread::Misread::readings).map(
-            |mut out| {
-                out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
-                out
-            },
-        ));
+        left_out.extend(
+            misread
+                .iter()
+                .flat_map(misread::Misread::readings)
+                .map(|mut out| {
+                    out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
+                    out
+                }),
+        );
         left_out.sort_by_key(|l| (l.placing, l.reading));
         let noise_mm = noise
             .iter()
@@ -715,7 +720,7 @@ impl Fitted {
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
             left_out,
-            misread: self.misread,
+            misread,
             edges: self.edges.map(|e| e.edges).unwrap_or_default(),
             repeatability_mm: repeatability(survey),
             status,

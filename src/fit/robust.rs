@@ -15,13 +15,14 @@ const T_FREEDOM: f64 = 4.0;
 const ROUNDS: usize = 8;
 /// Residual over scale at which a reading is a suspect.
 const SUSPECT: f64 = 5.0;
-/// Deleted residual over its standard deviation at which a reading is named: 1 in 150,000 for normal noise. At 6, readings
-/// beside defects sharper than the field expects are spared, but the filler of bent panels moves more.
+/// Deleted residual over its standard deviation at which a reading is named: 1 in 16,000 for normal noise.
 const NAMED: f64 = 4.0;
 /// Residuals looked at by deletion: those over this many σ.
 const LOOKED_AT: f64 = 2.5;
-/// Nothing smaller than this is called wrongly written, mm: below the reach of feelers it could be dust.
-const SMALLEST_MM: f64 = 0.12;
+/// Nothing smaller is called wrongly written, mm: six times the noise of a reading, but no less and no more than this. Below it lie
+/// dust and the tails of the noise; neither is a slip of the pen.
+const SMALLEST_MM: [f64; 2] = [0.12, 0.2];
+const SMALLEST_NOISE: f64 = 6.0;
 /// How far around a reading the others tell how well the surface follows, mm; how many of them; and how many are counted as if they
 /// were followed as they should.
 const NEAR_MM: f64 = 130.0;
@@ -239,8 +240,12 @@ pub fn confirm(
             .collect();
         looked_at.sort_by(|&a, &b| residual[b].abs().total_cmp(&residual[a].abs()));
         looked_at.truncate(60);
+        let smallest = |row: usize| {
+            let noise = setting.sigma_mm * system.relative_sd[row];
+            (SMALLEST_NOISE * noise).clamp(SMALLEST_MM[0], SMALLEST_MM[1])
+        };
         let wrong =
-            |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > SMALLEST_MM;
+            |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > smallest(d.row);
         let mut all = deleted(system, &solved, y, &extra, setting.sigma_mm, &looked_at);
         let scene = Scene {
             system,
@@ -250,9 +255,9 @@ pub fn confirm(
             sigma_mm: setting.sigma_mm,
             residual: &residual,
         };
-        all.par_iter_mut().filter(|d| wrong(d)).for_each(|d| {
-            d.ratio /= scene.scale_near(d)
-        });
+        all.par_iter_mut()
+            .filter(|d| wrong(d))
+            .for_each(|d| d.ratio /= scene.scale_near(d));
         // One change a round: deleting one reading can clear, or uncover, its neighbours.
         let back = all
             .iter()

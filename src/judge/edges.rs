@@ -35,7 +35,11 @@ pub(super) fn edges(surface: &Surface, units: Units) -> Vec<EdgeError> {
                 format!(
                     "whether {name} is straight cannot be told from this survey (± {}): take one placing again with the edge end for end{}",
                     units.depth(2.0 * widest),
-                    if edge.turned { ", in another place" } else { " (turned)" }
+                    if edge.turned {
+                        ", in another place"
+                    } else {
+                        " (turned)"
+                    }
                 ),
             ),
         };

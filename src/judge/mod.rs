@@ -7,9 +7,9 @@
 pub mod cloud;
 pub mod contour;
 pub mod edge;
+mod edges;
 pub mod filler;
 pub mod findings;
-mod edges;
 mod flagged;
 pub mod limits;
 pub mod nodes;

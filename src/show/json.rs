@@ -6,8 +6,8 @@
 use super::care;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::{
-    Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
-    Texture,
+    Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary,
+    Region, RegionKind, Sight, Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
 use crate::photo::areas::Area;

@@ -573,7 +573,11 @@ impl<'a> Sheet<'a> {
                 for (colour, width) in [(palette::WHITE, 4.0), (palette::INK, 1.8)] {
                     let width = width * self.look.hair();
                     for points in dashes(&[a, b], 0.5 * self.look.text, 0.35 * self.look.text) {
-                        shapes.push(Shape::Line { points, colour, width });
+                        shapes.push(Shape::Line {
+                            points,
+                            colour,
+                            width,
+                        });
                     }
                 }
             }

@@ -240,24 +240,6 @@ pub fn plain(word: &str) -> String {
     word.replace('-', " ")
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_depth_range_gives_sizes_the_smaller_first() {
-        for (value, low, high, expected) in [
-            (-0.62, -0.71, -0.55, "0.55-0.71"),
-            (0.35, 0.30, 0.40, "0.30-0.40"),
-            (-0.10, -0.22, 0.02, "0.00-0.22"),
-            (0.1, f64::NAN, 0.2, "range not known"),
-        ] {
-            let got = depth_range(Interval { value, low, high }, Units::Metric);
-            assert_eq!(got, expected);
-        }
-    }
-}
-
 /// What was left out, each (sentence, place in the file) once: placings first, then single readings. Of two swapped placings the
 /// first speaks for both.
 pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
@@ -277,4 +259,22 @@ pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
     placings
         .chain(readings.map(|f| (f.reason.as_str(), f.place.as_str())))
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_depth_range_gives_sizes_the_smaller_first() {
+        for (value, low, high, expected) in [
+            (-0.62, -0.71, -0.55, "0.55-0.71"),
+            (0.35, 0.30, 0.40, "0.30-0.40"),
+            (-0.10, -0.22, 0.02, "0.00-0.22"),
+            (0.1, f64::NAN, 0.2, "range not known"),
+        ] {
+            let got = depth_range(Interval { value, low, high }, Units::Metric);
+            assert_eq!(got, expected);
+        }
+    }
 }
