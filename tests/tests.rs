@@ -2,10 +2,12 @@
 
 mod accuracy;
 mod calibration;
+mod edge_shape;
 mod errors;
 mod fit_checks;
 mod invariance;
 mod joint;
+mod misreads;
 mod photos;
 mod published;
 mod reading_files;

@@ -8,25 +8,24 @@
 use super::system::System;
 use crate::observe::Survey;
 
-/// Take the mean excess out of the values of a system's rows. `unknowns` is a solution, from which the true gaps are known nearly
-/// enough; `rounding_mm` is the step that readings were rounded to, whose spread is no noise before the cut. `y` becomes what was read
-/// less its excess, mm.
+/// Take the mean excess out of the values of a system's rows. `gaps_mm` are what a solution makes of them, near enough to the true ones;
+/// `rounding_mm` is the step that readings were rounded to, whose spread is no noise before the cut. `read` becomes what was read less
+/// its excess, mm.
 pub fn mend(
     system: &System,
     survey: &Survey,
-    unknowns: &[f64],
+    gaps_mm: &[f64],
     sigma_mm: f64,
     rounding_mm: f64,
-    y: &mut [f64],
+    read: &mut [f64],
 ) {
-    let gaps = system.predicted(unknowns);
-    for (((row, y), gap), relative) in system.rows.iter().zip(y).zip(gaps).zip(&system.relative_sd)
-    {
+    let rows = system.rows.iter().zip(&system.relative_sd);
+    for (((row, relative), gap), read) in rows.zip(gaps_mm).zip(read) {
         if !survey.placings[row.placing].tool.reads_gaps() {
             continue;
         }
         let variance = (sigma_mm * relative).powi(2) - rounding_mm * rounding_mm / 12.0;
-        *y = row.value - excess(gap, variance.max(0.0).sqrt());
+        *read = row.value - excess(*gap, variance.max(0.0).sqrt());
     }
 }
 

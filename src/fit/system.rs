@@ -106,9 +106,22 @@ pub struct System {
     added: Added,
     looked_at_places: Vec<Vec<u32>>,
     rests: usize,
+    /// Rows and rest columns of each placing that has rows.
+    spans: Vec<Span>,
     /// Factor of each entry of the field's precision: 1/(gᵣ·g_c), see [`System::localise`].
     local: Vec<f64>,
 }
+
+/// Where a placing's rows and its rests stand.
+#[derive(Clone, Debug)]
+struct Span {
+    rows: std::ops::Range<usize>,
+    rests: std::ops::Range<usize>,
+}
+
+/// Precision given to each rest of a placing of which fewer readings are kept than it has rests, 1/σ²: it only keeps the matrix
+/// regular. Such a placing says nothing of the surface.
+const IDLE_REST: f64 = 1e-9;
 
 /// Columns that a photo adds, all written in the surface's splines. Domes are part of the height and stand with the shape's columns;
 /// the slow part of the level at which coat stays is not, and stands last.
@@ -133,6 +146,8 @@ pub struct Normal {
     /// Rows of weight above zero.
     pub count: usize,
     log_weights: f64,
+    /// Rests that the rows of weight above zero fix.
+    rests: usize,
 }
 
 /// The solution at one setting of the three numbers.
@@ -232,11 +247,17 @@ impl System {
         let mut rows = Vec::new();
         let mut first_rest = Vec::new();
         let mut rests = 0;
+        let mut spans = Vec::new();
         for (k, placing) in survey.placings.iter().enumerate() {
             let own = tools::rows(placing, k);
             first_rest.push(n + rests);
             if !own.is_empty() {
+                let first = n + rests;
                 rests += tools::rests(placing);
+                spans.push(Span {
+                    rows: rows.len()..rows.len() + own.len(),
+                    rests: first..n + rests,
+                });
             }
             rows.extend(own);
         }
@@ -321,6 +342,7 @@ impl System {
             added,
             looked_at_places: Vec::new(),
             rests,
+            spans,
             local,
         };
         system.looked_at_places = system.places_looked_at()?;
@@ -343,7 +365,17 @@ impl System {
             square: 0.0,
             count: 0,
             log_weights: 0.0,
+            rests: 0,
         };
+        for span in &self.spans {
+            let kept = span.rows.clone().filter(|&r| extra[r] > 0.0).count();
+            normal.rests += span.rests.len().min(kept);
+            for k in span.rests.clone().filter(|_| kept < span.rests.len()) {
+                if let Some(place) = self.pattern.position(k, k) {
+                    normal.values[place] = IDLE_REST;
+                }
+            }
+        }
         let mut place = 0;
         for r in 0..self.rows.len() {
             let own = self.starts[r]..self.starts[r + 1];
@@ -452,7 +484,7 @@ impl System {
 
     /// Degrees of freedom left by the rests and the free quadratics.
     pub fn freedom(&self, normal: &Normal) -> f64 {
-        (normal.count as f64 - (self.rests + QUADRATICS) as f64).max(1.0)
+        (normal.count as f64 - (normal.rests + QUADRATICS) as f64).max(1.0)
     }
 
     /// The matrix of [`System::solve`], on [`System::pattern`].
@@ -610,6 +642,21 @@ impl System {
                     out[n + self.rests + s] += self.coefficients[k] * monomial[column];
                 }
             }
+        }
+        out
+    }
+
+    /// Points of the surface (x, y, weight) as a full vector over the unknowns, as [`System::row`] without rests.
+    pub fn points(&self, points: &[[f64; 3]]) -> Vec<f64> {
+        let n = self.basis.count();
+        let mut out = vec![0.0; self.pattern.n()];
+        for [x, y, weight] in points {
+            for (k, b) in self.basis.at(*x, *y, 0, 0) {
+                out[k] += weight * b;
+            }
+        }
+        for (s, monomial) in self.shape.iter().enumerate() {
+            out[n + self.rests + s] = dot(&out[..n], monomial);
         }
         out
     }

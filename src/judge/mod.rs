@@ -7,8 +7,10 @@
 pub mod cloud;
 pub mod contour;
 pub mod edge;
+mod edges;
 pub mod filler;
 pub mod findings;
+mod flagged;
 pub mod limits;
 pub mod nodes;
 pub mod photo;
@@ -298,7 +300,55 @@ pub struct Flag {
     pub expected_mm: f64,
     /// `file:line:column`.
     pub place: String,
-    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3".
+    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3 (ten times too large?)".
+    pub reason: String,
+    /// Whether it is left out with its whole placing, see [`FlaggedPlacing`].
+    pub whole_placing: bool,
+}
+
+/// What was learned of one straightedge: its shape beyond a straight line and an even bow.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct EdgeError {
+    /// Its length, mm.
+    pub length_mm: f64,
+    /// Placings it was learned from.
+    pub placings: usize,
+    /// `straight`, `shaped` (taken out of the readings) or `not-told`.
+    pub state: String,
+    /// Where it is off most, by how much, mm: positive is hollow.
+    pub worst_mm: f64,
+    /// Standard deviation of that, mm.
+    pub worst_sd_mm: f64,
+    /// Where that is, from its first end, mm.
+    pub worst_at_mm: f64,
+    /// (from its first end, off by, standard deviation), mm.
+    pub profile: Vec<[f64; 3]>,
+    /// All of it in a sentence.
+    pub sentence: String,
+}
+
+/// A placing left out as a whole, with what would make it agree with the others.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FlaggedPlacing {
+    /// Its label ("A1 again").
+    pub placing: String,
+    /// The likely mend: `reversed`, `other-axis`, `units`, `swapped`, `moved`, `drift` or `unknown`.
+    pub mend: String,
+    /// Label of the placing it looks swapped with.
+    pub with: Option<String>,
+    /// Readings left out with it.
+    pub readings: usize,
+    /// Its first reading's place, mm.
+    pub from_mm: [f64; 2],
+    /// Its last reading's place, mm.
+    pub to_mm: [f64; 2],
+    /// Rms misfit as written, its own rest taken out, mm.
+    pub misfit_mm: f64,
+    /// The same with the likely mend, mm; `None` where none is known.
+    pub mended_misfit_mm: Option<f64>,
+    /// `file:line`.
+    pub place: String,
+    /// Full sentence.
     pub reason: String,
 }
 
@@ -407,6 +457,10 @@ pub struct Judgement {
     pub measure_next: Vec<String>,
     /// Readings left out.
     pub flags: Vec<Flag>,
+    /// Placings left out as a whole; their readings are among the flags.
+    pub flagged_placings: Vec<FlaggedPlacing>,
+    /// What was learned of the straightedges themselves.
+    pub edges: Vec<EdgeError>,
     /// Echo of every placing.
     pub placings: Vec<PlacingEcho>,
     /// Readings taken.

@@ -262,6 +262,8 @@ pub fn photo_alone(
         measure_next: placings(panel, &regions, options.units),
         regions,
         flags: Vec::new(),
+        flagged_placings: Vec::new(),
+        edges: Vec::new(),
         placings: Vec::new(),
         readings: 0,
         repeatability_mm: None,

@@ -9,7 +9,7 @@ use super::rehearsed::RegionErrors;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
-use super::{Flag, Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight, status};
+use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight, status};
 use crate::fit::Surface;
 use crate::observe::Survey;
 use crate::panel::{ASSUMED_ALLOWANCE_MM, Panel};
@@ -226,7 +226,9 @@ pub fn judge(
         reasons,
         not_checked,
         measure_next,
-        flags: flags(survey, surface, options.units),
+        flags: super::flagged::readings(survey, surface, options.units),
+        edges: super::edges::edges(surface, options.units),
+        flagged_placings: super::flagged::placings(survey, surface, options.units),
         placings: echoes(survey),
         readings: survey.taken(),
         repeatability_mm: surface.repeatability_mm,
@@ -346,40 +348,6 @@ fn steep_warning(nodes: &Nodes) -> Option<Warning> {
              are left unmeasured",
         )
     })
-}
-
-/// Readings left out, each with what its neighbours lead one to expect.
-fn flags(survey: &Survey, surface: &Surface, units: Units) -> Vec<Flag> {
-    surface
-        .left_out
-        .iter()
-        .filter_map(|out| {
-            let placing = survey.placings.get(out.placing)?;
-            let reading = placing.readings.get(out.reading)?;
-            let value = reading.value_mm?;
-            let along_y = placing.toward[1].abs() > placing.toward[0].abs();
-            let (axis, at) = if along_y {
-                ("y", reading.y)
-            } else {
-                ("x", reading.x)
-            };
-            Some(Flag {
-                placing: placing.label(),
-                x_mm: reading.x,
-                y_mm: reading.y,
-                value_mm: value,
-                expected_mm: out.expected_mm,
-                place: format!("{}:{}:{}", placing.file, reading.line, reading.column),
-                reason: format!(
-                    "{}, {axis} {}: {}, expected about {}",
-                    placing.label(),
-                    units.place(at),
-                    units.depth(value),
-                    units.depth(out.expected_mm)
-                ),
-            })
-        })
-        .collect()
 }
 
 fn echoes(survey: &Survey) -> Vec<PlacingEcho> {

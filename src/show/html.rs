@@ -59,6 +59,7 @@ struct Page<'a> {
     unmeasured: String,
     sure: Vec<String>,
     sight: Vec<SightRow>,
+    left_out: Vec<(&'a str, &'a str)>,
     parameters: Vec<ParameterRow>,
     cautions: Vec<Caution>,
     shape_only: &'static str,
@@ -163,6 +164,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         unmeasured: percent(j.unmeasured_share),
         sure: sure(j, units),
         sight: sight(j, units),
+        left_out: super::words::left_out(j),
         parameters: parameters(j),
         cautions: care::cautions(j, panel),
         shape_only: care::SHAPE_ONLY,
@@ -377,6 +379,8 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
         ));
     }
     all.extend(j.sight.untied.iter().cloned());
+    let edges = j.edges.iter();
+    all.extend(edges.map(|e| format!("{}.", super::summary::capital(&e.sentence))));
     all.push(format!(
         "Fit: {}. Defects as found: about {} high (standard deviation), reaching about {}.",
         j.fit_status.trim_end_matches('.'),

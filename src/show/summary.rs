@@ -67,6 +67,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     all.extend(work(j, panel, units));
     all.extend(left_out(j));
     all.extend(sure(j, units));
+    all.extend(edges(j));
     all.extend(photos(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
@@ -604,14 +605,21 @@ fn sure(j: &Judgement, units: Units) -> Option<Line> {
     ))
 }
 
-fn left_out(j: &Judgement) -> Option<Line> {
+/// A straightedge that is not straight, or of which this survey cannot tell.
+fn edges(j: &Judgement) -> Option<Line> {
     let told: Vec<&str> = j
-        .flags
+        .edges
         .iter()
-        .take(FLAGS_TOLD)
-        .map(|f| f.reason.as_str())
+        .filter(|e| e.state != "straight")
+        .map(|e| e.sentence.as_str())
         .collect();
-    let more = j.flags.len().saturating_sub(FLAGS_TOLD);
+    (!told.is_empty()).then(|| Line::new("EDGE", told.join("; "), Tone::Note))
+}
+
+fn left_out(j: &Judgement) -> Option<Line> {
+    let all = words::left_out(j);
+    let told: Vec<&str> = all.iter().take(FLAGS_TOLD).map(|(r, _)| *r).collect();
+    let more = all.len().saturating_sub(FLAGS_TOLD);
     let tail = if more > 0 {
         format!("; {more} more in report.html")
     } else {

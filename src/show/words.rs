@@ -248,6 +248,27 @@ pub fn plain(word: &str) -> String {
     word.replace('-', " ")
 }
 
+/// What was left out, each (sentence, place in the file) once: placings first, then single readings. Of two swapped placings the
+/// first speaks for both.
+pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
+    let placings = j
+        .flagged_placings
+        .iter()
+        .enumerate()
+        .filter(|(k, own)| {
+            let partner = |other: &crate::judge::FlaggedPlacing| {
+                own.with.as_ref() == Some(&other.placing)
+                    && other.with.as_ref() == Some(&own.placing)
+            };
+            !j.flagged_placings[..*k].iter().any(partner)
+        })
+        .map(|(_, p)| (p.reason.as_str(), p.place.as_str()));
+    let readings = j.flags.iter().filter(|f| !f.whole_placing);
+    placings
+        .chain(readings.map(|f| (f.reason.as_str(), f.place.as_str())))
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
