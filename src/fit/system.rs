@@ -15,10 +15,9 @@ use crate::observe::Survey;
 use crate::panel::Form;
 use crate::problem::Error;
 
-/// Reach over which the amplitude of the field may change, mm: about the size of a narrow low. 80 leaves highs and lows a few
-/// hundredths too flat, 35 lets noise through. With domes over the lows of a photo the field holds less of them.
-const LOCAL_MM: f64 = 50.0;
-const LOCAL_SEEN_MM: f64 = 80.0;
+/// Reach over which the amplitude of the field may change, mm: about the size of a low. At 50 straightedge surveys are 5 % closer and pin
+/// gauges, whose errors are long waves, a third worse at worst; at 35 noise comes through.
+const LOCAL_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
 /// By what share of its height a dome over a coated patch differs from the low under it.
@@ -39,10 +38,10 @@ struct Term {
 const QUADRATICS: usize = 3;
 const QUADRATIC_SD_MM: f64 = 1000.0;
 /// Cubics are nearly free: prior sd, mm at the edge. A crowned panel's crown may change along it; a flat or a ruled panel has little
-/// of that. (1 mm does worse on scarce surveys of any form.)
+/// of that. (1 mm does worse on scarce surveys of flat and ruled panels, and with a pin gauge on crowned ones.)
 fn cubic_sd_mm(form: Form) -> f64 {
     match form {
-        Form::Crowned => 1.0,
+        Form::Crowned => 0.5,
         Form::Flat | Form::RuledX | Form::RuledY => 0.15,
     }
 }
@@ -603,12 +602,7 @@ impl System {
         }
         let count = [self.basis.x.count(), self.basis.y.count()];
         let spacing = [self.basis.x.spacing, self.basis.y.spacing];
-        let reach = if self.added.domes.is_empty() {
-            LOCAL_MM
-        } else {
-            LOCAL_SEEN_MM
-        };
-        let mut smooth = smoothed(count, spacing, &square, reach);
+        let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
         let mut floor = LOCAL_FLOOR * LOCAL_FLOOR * mean;
         if !self.added.domes.is_empty() {
             floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean

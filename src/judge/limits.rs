@@ -328,7 +328,7 @@ fn result(
         .filter(|[found, truth]| *found > 0.0 && *truth > 0.0)
         .map(|[found, truth]| (truth / found).ln())
         .collect();
-    let missed = Spread::of(&missed);
+    let missed = Spread::careful(&missed);
     let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse))
         .max(worst * (missed.middle + t_over_normal(lows) * missed.reach).exp())
         .max(worst);

@@ -52,9 +52,9 @@ const T_OVER_NORMAL: [f64; 10] = [
     1.624, 1.417, 1.312, 1.248, 1.206, 1.177, 1.154, 1.137, 1.123, 1.112,
 ];
 
-/// By how much an interval is wider when the spread is known from so many values.
+/// By how much an interval is wider when the spread is known from so many values: t with one degree of freedom less.
 pub fn t_over_normal(values: usize) -> f64 {
-    T_OVER_NORMAL[values.clamp(3, 12) - 3]
+    T_OVER_NORMAL[values.saturating_sub(1).clamp(3, 12) - 3]
 }
 
 /// Errors of lows and of highs.
