@@ -5,6 +5,7 @@ mod errors;
 mod fit_checks;
 mod invariance;
 mod joint;
+mod next;
 mod photos;
 mod published;
 mod reading_files;

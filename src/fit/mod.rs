@@ -10,6 +10,7 @@ pub mod cholesky;
 pub mod coat;
 pub mod field;
 pub mod outline;
+pub mod posterior;
 pub mod reml;
 pub mod robust;
 mod smooth;
@@ -108,6 +109,8 @@ pub struct Surface {
     pub range_mm: f64,
     /// Amplitude of the deviation field, mm.
     pub amplitude_mm: f64,
+    /// Range and amplitude found for a field as strong everywhere, mm: what is expected where nothing was read yet.
+    pub even_mm: [f64; 2],
     /// Readings left out.
     pub left_out: Vec<LeftOut>,
     /// Standard deviation of one reading from repeated placings, mm.
@@ -608,6 +611,7 @@ impl Fitted {
             noise_mm,
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
+            even_mm: [self.even.range_mm, self.even.ratio * self.even.sigma_mm],
             left_out,
             repeatability_mm: repeatability(survey),
             status,

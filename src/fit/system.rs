@@ -568,6 +568,29 @@ impl System {
         out
     }
 
+    /// The height at a place as a full vector over the unknowns.
+    pub fn height_row(&self, x: f64, y: f64) -> Vec<f64> {
+        let first = self.basis.count() + self.rests;
+        let mut out = vec![0.0; self.pattern.n()];
+        for (column, value) in self.basis.at(x, y, 0, 0) {
+            out[column] += value;
+            for (s, monomial) in self.shape.iter().enumerate() {
+                out[first + s] += value * monomial[column];
+            }
+        }
+        out
+    }
+
+    /// Let the amplitude of the field vary over the panel as told: for each spline, what the even amplitude is multiplied by (> 0).
+    pub(super) fn vary(&mut self, by: &[f64]) {
+        self.local = self
+            .field
+            .entries()
+            .iter()
+            .map(|&(i, j)| 1.0 / (by[i] * by[j]))
+            .collect();
+    }
+
     /// Number of unknowns.
     pub fn unknowns(&self) -> usize {
         self.pattern.n()

@@ -247,7 +247,7 @@ fn whole(at: f64, apart: f64) -> f64 {
 }
 
 /// Stretches of the line along `axis` at `at` that lie on the panel, in whole mm.
-fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
+pub(crate) fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
     let across = 1 - axis;
     let mut cuts: Vec<f64> = std::iter::once(&panel.outline)
         .chain(&panel.cutouts)

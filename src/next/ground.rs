@@ -1,0 +1,217 @@
+//! The panel as planning sees it: places on a lattice, and the placings that could be taken over them.
+
+use super::Tooling;
+use crate::judge::Grid;
+use crate::judge::volume::node_weights_mm2;
+use crate::observe::{Tool, blank};
+use crate::panel::Panel;
+use std::collections::BTreeMap;
+
+/// Distance between places, mm, where the panel is small enough: about the pitch of readings.
+const LATTICE_MM: f64 = 50.0;
+/// Most places: their covariance is a matrix of the square of this.
+const MOST_PLACES: usize = 1000;
+/// A placing is moved on by this share of its length from one candidate to the next.
+const ADVANCE: f64 = 0.25;
+/// A line closer than this to the panel's edge along its whole length is no candidate, mm: an edge wants skin on both sides.
+const FROM_EDGE_MM: f64 = 20.0;
+
+/// A placing that could be taken.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Spot {
+    /// First reading, mm.
+    pub from: [f64; 2],
+    /// Last reading, mm.
+    pub to: [f64; 2],
+    /// Readings in it.
+    pub readings: usize,
+}
+
+impl Spot {
+    /// From the first reading to the last, mm.
+    pub fn span_mm(&self) -> f64 {
+        (self.to[0] - self.from[0]).hypot(self.to[1] - self.from[1])
+    }
+}
+
+/// What a placing would tell: one row a reading, over places, and the rest numbers that come with it.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// Where it lies.
+    pub spot: Spot,
+    /// For each row, places (by index) and their weights.
+    pub rows: Vec<Vec<(usize, f64)>>,
+    /// For each row, the coefficients of the rest numbers.
+    pub rests: Vec<Vec<f64>>,
+    /// Rows stand for this many readings each: their noise is averaged by it.
+    pub readings_a_row: f64,
+}
+
+/// Places and candidates.
+#[derive(Debug)]
+pub struct Ground {
+    /// Places, mm: first the lattice on the panel, then what feet stand on beside it.
+    pub places: Vec<[f64; 2]>,
+    /// How many of them are the lattice.
+    pub lattice: usize,
+    /// Skin that each lattice place stands for, mm².
+    pub areas_mm2: Vec<f64>,
+    /// What could be taken.
+    pub candidates: Vec<Candidate>,
+}
+
+/// Indices of places by their coordinates in tenths of a mm.
+struct Index(BTreeMap<(i64, i64), usize>);
+
+impl Index {
+    fn key(p: [f64; 2]) -> (i64, i64) {
+        ((p[0] * 10.0).round() as i64, (p[1] * 10.0).round() as i64)
+    }
+}
+
+impl Ground {
+    /// Of a panel, for a tool.
+    pub fn new(panel: &Panel, tooling: &Tooling) -> Ground {
+        let mut pitch = tooling.step_mm * (LATTICE_MM / tooling.step_mm).round().max(1.0);
+        loop {
+            let ground = Ground::at(panel, tooling, pitch);
+            if ground.places.len() <= MOST_PLACES {
+                return ground;
+            }
+            pitch *= (ground.places.len() as f64 / MOST_PLACES as f64)
+                .sqrt()
+                .max(1.2);
+        }
+    }
+
+    fn at(panel: &Panel, tooling: &Tooling, pitch: f64) -> Ground {
+        let b = panel.outline.bounds();
+        let count = |k: usize| ((b[k + 2] - b[k]) / pitch + 1e-9).floor() as usize + 1;
+        let areas = node_weights_mm2(
+            &Grid {
+                step_mm: pitch,
+                nx: count(0),
+                ny: count(1),
+            },
+            panel,
+        );
+        let mut ground = Ground {
+            places: Vec::new(),
+            lattice: 0,
+            areas_mm2: Vec::new(),
+            candidates: Vec::new(),
+        };
+        let mut index = Index(BTreeMap::new());
+        for iy in 0..count(1) {
+            for ix in 0..count(0) {
+                let p = [b[0] + ix as f64 * pitch, b[1] + iy as f64 * pitch];
+                if panel.contains(p[0], p[1]) {
+                    index.0.insert(Index::key(p), ground.places.len());
+                    ground.places.push(p);
+                    ground.areas_mm2.push(areas[[iy, ix]]);
+                }
+            }
+        }
+        ground.lattice = ground.places.len();
+        for axis in [0, 1] {
+            for k in 0..count(1 - axis) {
+                let at = b[1 - axis] + k as f64 * pitch;
+                if at - b[1 - axis] < FROM_EDGE_MM || b[3 - axis] - at < FROM_EDGE_MM {
+                    continue;
+                }
+                for run in blank::runs(panel, axis, at) {
+                    ground.along(panel, tooling, &mut index, axis, at, run, pitch);
+                }
+            }
+        }
+        ground
+    }
+
+    /// Candidates along one run of a line.
+    #[allow(clippy::too_many_arguments)]
+    fn along(
+        &mut self,
+        panel: &Panel,
+        tooling: &Tooling,
+        index: &mut Index,
+        axis: usize,
+        at: f64,
+        run: (f64, f64),
+        pitch: f64,
+    ) {
+        let step = tooling.step_mm;
+        let (start, end) = (run.0 + tooling.margin(), run.1 - tooling.margin());
+        let steps = ((tooling.reach().min(end - start) + 1e-6) / step).floor();
+        if steps < 2.0 {
+            return;
+        }
+        let span = steps * step;
+        let b = panel.outline.bounds();
+        let move_on = ((ADVANCE * span / pitch).round().max(1.0)) * pitch;
+        let mut starts = vec![start];
+        let mut next = b[axis] + ((start - b[axis]) / pitch + 1e-9).floor() * pitch;
+        while next + span < end - step / 2.0 {
+            if next > start + step / 2.0 {
+                starts.push(next);
+            }
+            next += move_on;
+        }
+        if end - span > start + step / 2.0 {
+            starts.push(end - span);
+        }
+        for from in starts {
+            let point = |s: f64| {
+                let mut p = [at; 2];
+                p[axis] = s;
+                p
+            };
+            let nodes: Vec<f64> = {
+                let first = ((from - b[axis]) / pitch - 1e-6).ceil() as usize;
+                (first..)
+                    .map(|k| b[axis] + k as f64 * pitch)
+                    .take_while(|s| *s <= from + span + 1e-6)
+                    .collect()
+            };
+            if nodes.len() < 3 {
+                continue;
+            }
+            let middle = from + span / 2.0;
+            let mut rows = Vec::new();
+            let mut rests = Vec::new();
+            for s in nodes.iter().copied() {
+                let u = 2.0 * (s - middle) / span;
+                let mut row = vec![(self.place(index, point(s)), 1.0)];
+                if tooling.tool == Tool::WaveGauge {
+                    let half = tooling.length_mm / 2.0;
+                    row.push((self.place(index, point(s - half)), -0.5));
+                    row.push((self.place(index, point(s + half)), -0.5));
+                }
+                rows.push(row);
+                rests.push(match tooling.tool {
+                    Tool::WaveGauge => vec![1.0],
+                    // Where a batten will touch is not known: it may bend by a cubic.
+                    Tool::Batten => vec![1.0, u, u * u, u * u * u],
+                    _ => vec![1.0, u],
+                });
+            }
+            let readings = steps as usize + 1;
+            self.candidates.push(Candidate {
+                spot: Spot {
+                    from: point(from),
+                    to: point(from + span),
+                    readings,
+                },
+                readings_a_row: readings as f64 / rows.len() as f64,
+                rows,
+                rests,
+            });
+        }
+    }
+
+    fn place(&mut self, index: &mut Index, p: [f64; 2]) -> usize {
+        *index.0.entry(Index::key(p)).or_insert_with(|| {
+            self.places.push(p);
+            self.places.len() - 1
+        })
+    }
+}
