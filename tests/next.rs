@@ -50,7 +50,7 @@ fn scratch() {
     let get = |n: &str, d: &str| std::env::var(n).unwrap_or(d.into());
     let from: u64 = get("FROM", "1").parse().unwrap();
     let to: u64 = get("TO", "12").parse().unwrap();
-    let crits = get("CRITS", "area,prob,linear,both,second");
+    let crits = get("CRITS", "next");
     let rounds: Vec<usize> = get("ROUNDS", "12").split(',').map(|t| t.parse().unwrap()).collect();
     let crits: Vec<&str> = crits.split(',').collect();
     let rows: Vec<Vec<[f64; 2]>> = (from..=to)
@@ -70,23 +70,24 @@ fn scratch() {
             assert_eq!(regular.placings.len(), 24);
             let (_, j1) = found(&panel, &regular);
             let mut row = vec![[cc, cc], error(&j0), error(&j1)];
-            for crit in &crits {
+            for _ in &crits {
                 let mut survey = start.clone();
                 let (mut surface, mut j) = (surface0.clone(), j0.clone());
                 let mut rng = simulate::survey_rng(seed + 3000);
-                for (r, count) in rounds.iter().enumerate() {
-                    let tooling = next::Tooling { tool: Tool::Straightedge, length_mm: 600.0, step_mm: 50.0 };
-                    let spots = next::scratch(&panel, &survey, &surface, &j, &tooling, *count, crit).unwrap();
+                for count in rounds.iter() {
+                    let set = next::tooling(&panel, &survey, None, None, None).unwrap();
+                    assert_eq!((set.tool, set.length, set.step), (Tool::Straightedge, 600.0, 50.0));
+                    let basis = next::Basis { panel: &panel, survey: &survey, surface: &surface, judgement: &j, units: Units::Metric };
+                    let plan = next::further(&basis, set, *count, next::MOST_PLACES).unwrap();
                     if seed == from {
-                        for (s, v) in &spots {
-                            println!("{crit} {:?} {:?} {v:.1}", s.from, s.to);
+                        for s in &plan.suggestions {
+                            println!("{} {} {}", s.name, s.place(Units::Metric), s.buys);
                         }
                     }
-                    for (k, (spot, _)) in spots.iter().enumerate() {
-                        let name = format!("N{r}-{k}");
-                        let stretch = Stretch::between(spot.from, spot.to);
+                    for s in &plan.suggestions {
+                                                let stretch = { let [a, b] = s.placing.ends(); Stretch::between(a, b) };
                         survey.placings.extend(simulate::place(
-                            &|x, y| truth.height(x, y), &panel, &coarse, &name, stretch, &mut rng,
+                            &|x, y| truth.height(x, y), &panel, &coarse, &s.name, stretch, &mut rng,
                         ));
                     }
                     simulate::number(&mut survey);

@@ -124,7 +124,7 @@ pub struct Surface {
 }
 
 /// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
-fn plain_noise(tool: Tool) -> f64 {
+pub fn plain_noise(tool: Tool) -> f64 {
     match tool {
         Tool::WaveGauge => 0.02,
         Tool::Straightedge => 0.04,

@@ -6,7 +6,7 @@
 //! A stretch that was read and is fair has little of either; a low that was found has m; a place that was not read has Var d.
 
 use super::smooth::smoothed;
-use super::system::{System, without_cubics};
+use super::system::{Normal, System, without_cubics};
 use super::{Surface, relative_sd, typical_noise};
 use super::most_used;
 use crate::observe::Survey;
@@ -55,18 +55,11 @@ pub fn covariance(
     let normal = system.normal(&y, &extra);
     let [range_mm, amplitude_mm] = surface.even_mm;
     let ratio = amplitude_mm / sigma;
-    match std::env::var("PRIOR").as_deref() {
-        Ok("even") => {}
-        Ok("found") => {
-            let u = system.solve(&normal, range_mm, ratio, sigma)?.unknowns;
-            system.localise(&u);
-        }
-        _ => {
-            let by = expected_amplitude(&system, &normal, [range_mm, ratio, sigma])?;
-            let by: Vec<f64> = by.iter().map(|g| g / amplitude_mm).collect();
-            system.vary(&by);
-        }
-    }
+    let by: Vec<f64> = expected_amplitude(&system, &normal, [range_mm, ratio, sigma])?
+        .iter()
+        .map(|g| g / amplitude_mm)
+        .collect();
+    system.vary(&by);
     let factor = system.solve(&normal, range_mm, ratio, sigma)?.factor;
     let columns: Vec<Vec<f64>> = places
         .par_chunks(AT_ONCE)
@@ -96,7 +89,7 @@ pub fn covariance(
 /// √E[d²] of the field at each spline, mm, cubics apart, smoothed over [`LOCAL_MM`].
 fn expected_amplitude(
     system: &System,
-    normal: &super::system::Normal,
+    normal: &Normal,
     [range_mm, ratio, sigma]: [f64; 3],
 ) -> Result<Vec<f64>, Error> {
     let solved = system.solve(normal, range_mm, ratio, sigma)?;
@@ -107,19 +100,19 @@ fn expected_amplitude(
         .map(|_| StandardNormal.sample(&mut rng))
         .collect();
     let draws = solved.factor.correlate(white, DRAWS);
-    let variances: Vec<Vec<f64>> = (0..DRAWS)
+    let mut square: Vec<f64> = without_cubics(&basis, &solved.unknowns[..n])
+        .iter()
+        .map(|v| v * v)
+        .collect();
+    let steps: Vec<Vec<f64>> = (0..DRAWS)
         .into_par_iter()
         .map(|d| {
             let step: Vec<f64> = (0..n).map(|k| sigma * draws[k * DRAWS + d]).collect();
             without_cubics(&basis, &step)
         })
         .collect();
-    let mut square: Vec<f64> = without_cubics(&basis, &solved.unknowns[..n])
-        .iter()
-        .map(|v| v * v)
-        .collect();
-    for draw in &variances {
-        for (s, v) in square.iter_mut().zip(draw) {
+    for step in &steps {
+        for (s, v) in square.iter_mut().zip(step) {
             *s += v * v / DRAWS as f64;
         }
     }

@@ -4,7 +4,8 @@ use super::ground::{Candidate, Ground};
 use ndarray::{Array1, Array2};
 use rayon::prelude::*;
 
-/// What is known of the heights, and what is wanted of it.
+/// What is known of the heights.
+#[derive(Clone)]
 pub struct Knowledge {
     /// Covariance of the heights at all places, mm².
     pub places: Array2<f64>,
@@ -256,12 +257,12 @@ impl Wanted {
     }
 }
 
-/// The candidate that settles the most of what is wanted, with its gain.
+/// The candidate that settles the most of what is wanted, and what it would tell; the first of equals.
 pub fn best(
     known: &Knowledge,
     candidates: &[Candidate],
     wanted: &Wanted,
-) -> Option<(usize, f64, Told)> {
+) -> Option<(usize, Told)> {
     let gains: Vec<f64> = candidates
         .par_iter()
         .map(|c| known.told(c).map_or(0.0, |t| wanted.gain(&t)))
@@ -272,5 +273,5 @@ pub fn best(
         .enumerate()
         .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?;
     (gain > 0.0).then_some(())?;
-    Some((k, gain, known.told(candidates.get(k)?)?))
+    Some((k, known.told(candidates.get(k)?)?))
 }

@@ -1,44 +1,28 @@
 //! The panel as planning sees it: places on a lattice, and the placings that could be taken over them.
 
-use super::Tooling;
 use crate::judge::Grid;
 use crate::judge::volume::node_weights_mm2;
-use crate::observe::{Tool, blank};
+use crate::observe::Tool;
+use crate::observe::blank::{self, Planned, Settings};
 use crate::panel::Panel;
 use std::collections::BTreeMap;
 
 /// Distance between places, mm, where the panel is small enough: about the pitch of readings.
 const LATTICE_MM: f64 = 50.0;
 /// Most places: their covariance is a matrix of the square of this.
-const MOST_PLACES: usize = 1000;
+pub const MOST_PLACES: usize = 1000;
+/// A lattice is not made coarser than this many places.
+const FEWEST_PLACES: usize = 30;
 /// A placing is moved on by this share of its length from one candidate to the next.
 const ADVANCE: f64 = 0.25;
 /// A line closer than this to the panel's edge along its whole length is no candidate, mm: an edge wants skin on both sides.
 const FROM_EDGE_MM: f64 = 20.0;
 
-/// A placing that could be taken.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Spot {
-    /// First reading, mm.
-    pub from: [f64; 2],
-    /// Last reading, mm.
-    pub to: [f64; 2],
-    /// Readings in it.
-    pub readings: usize,
-}
-
-impl Spot {
-    /// From the first reading to the last, mm.
-    pub fn span_mm(&self) -> f64 {
-        (self.to[0] - self.from[0]).hypot(self.to[1] - self.from[1])
-    }
-}
-
 /// What a placing would tell: one row a reading, over places, and the rest numbers that come with it.
 #[derive(Clone, Debug)]
 pub struct Candidate {
     /// Where it lies.
-    pub spot: Spot,
+    pub spot: Planned,
     /// For each row, places (by index) and their weights.
     pub rows: Vec<Vec<(usize, f64)>>,
     /// For each row, the coefficients of the rest numbers.
@@ -54,6 +38,8 @@ pub struct Ground {
     pub places: Vec<[f64; 2]>,
     /// How many of them are the lattice.
     pub lattice: usize,
+    /// Distance between neighbours on the lattice, mm.
+    pub pitch_mm: f64,
     /// Skin that each lattice place stands for, mm².
     pub areas_mm2: Vec<f64>,
     /// What could be taken.
@@ -70,21 +56,24 @@ impl Index {
 }
 
 impl Ground {
-    /// Of a panel, for a tool.
-    pub fn new(panel: &Panel, tooling: &Tooling) -> Ground {
-        let mut pitch = tooling.step_mm * (LATTICE_MM / tooling.step_mm).round().max(1.0);
+    /// Of a panel, for a tool: no more than `most` places.
+    pub fn new(panel: &Panel, set: &Settings, most: usize) -> Ground {
+        let b = panel.outline.bounds();
+        let mut steps = (LATTICE_MM / set.step).round().max(1.0);
+        // A first guess from the areas, so that no huge lattice is laid out in vain.
+        let area = (b[2] - b[0]) * (b[3] - b[1]);
+        steps = steps.max((area / most as f64).sqrt() / (2.0 * set.step)).ceil();
         loop {
-            let ground = Ground::at(panel, tooling, pitch);
-            if ground.places.len() <= MOST_PLACES {
+            let pitch = steps * set.step;
+            let ground = Ground::at(panel, set, pitch);
+            if ground.places.len() <= most || ground.lattice <= FEWEST_PLACES {
                 return ground;
             }
-            pitch *= (ground.places.len() as f64 / MOST_PLACES as f64)
-                .sqrt()
-                .max(1.2);
+            steps = (steps * 1.2).ceil().max(steps + 1.0);
         }
     }
 
-    fn at(panel: &Panel, tooling: &Tooling, pitch: f64) -> Ground {
+    fn at(panel: &Panel, set: &Settings, pitch: f64) -> Ground {
         let b = panel.outline.bounds();
         let count = |k: usize| ((b[k + 2] - b[k]) / pitch + 1e-9).floor() as usize + 1;
         let areas = node_weights_mm2(
@@ -98,6 +87,7 @@ impl Ground {
         let mut ground = Ground {
             places: Vec::new(),
             lattice: 0,
+            pitch_mm: pitch,
             areas_mm2: Vec::new(),
             candidates: Vec::new(),
         };
@@ -120,7 +110,7 @@ impl Ground {
                     continue;
                 }
                 for run in blank::runs(panel, axis, at) {
-                    ground.along(panel, tooling, &mut index, axis, at, run, pitch);
+                    ground.along(panel, set, &mut index, axis, at, run, pitch);
                 }
             }
         }
@@ -132,16 +122,16 @@ impl Ground {
     fn along(
         &mut self,
         panel: &Panel,
-        tooling: &Tooling,
+        set: &Settings,
         index: &mut Index,
         axis: usize,
         at: f64,
         run: (f64, f64),
         pitch: f64,
     ) {
-        let step = tooling.step_mm;
-        let (start, end) = (run.0 + tooling.margin(), run.1 - tooling.margin());
-        let steps = ((tooling.reach().min(end - start) + 1e-6) / step).floor();
+        let step = set.step;
+        let (start, end) = (run.0 + set.margin(), run.1 - set.margin());
+        let steps = ((set.reach().min(end - start) + 1e-6) / step).floor();
         if steps < 2.0 {
             return;
         }
@@ -181,13 +171,13 @@ impl Ground {
             for s in nodes.iter().copied() {
                 let u = 2.0 * (s - middle) / span;
                 let mut row = vec![(self.place(index, point(s)), 1.0)];
-                if tooling.tool == Tool::WaveGauge {
-                    let half = tooling.length_mm / 2.0;
+                if set.tool == Tool::WaveGauge {
+                    let half = set.length / 2.0;
                     row.push((self.place(index, point(s - half)), -0.5));
                     row.push((self.place(index, point(s + half)), -0.5));
                 }
                 rows.push(row);
-                rests.push(match tooling.tool {
+                rests.push(match set.tool {
                     Tool::WaveGauge => vec![1.0],
                     // Where a batten will touch is not known: it may bend by a cubic.
                     Tool::Batten => vec![1.0, u, u * u, u * u * u],
@@ -196,9 +186,11 @@ impl Ground {
             }
             let readings = steps as usize + 1;
             self.candidates.push(Candidate {
-                spot: Spot {
-                    from: point(from),
-                    to: point(from + span),
+                spot: Planned {
+                    axis,
+                    from,
+                    to: from + span,
+                    at,
                     readings,
                 },
                 readings_a_row: readings as f64 / rows.len() as f64,
