@@ -37,7 +37,13 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         observe::load(&args.readings, &panel)?
     };
     warnings.extend(survey.warnings.iter().cloned());
-    let set = next::tooling(&panel, &survey, args.tool.map(Into::into), length_mm, step_mm)?;
+    let set = next::tooling(
+        &panel,
+        &survey,
+        args.tool.map(Into::into),
+        length_mm,
+        step_mm,
+    )?;
     let units = args.units.into();
     let count = args.placings.map(usize::from);
     let (plan, judgement) = if survey.taken() == 0 {

@@ -5,10 +5,10 @@
 //! with an even amplitude the readings give the field's mean m and its covariance, and g² is E[d²] = m² + Var d, smoothed.
 //! A stretch that was read and is fair has little of either; a low that was found has m; a place that was not read has Var d.
 
+use super::most_used;
 use super::smooth::smoothed;
 use super::system::{Normal, System, without_cubics};
 use super::{Surface, relative_sd, typical_noise};
-use super::most_used;
 use crate::observe::Survey;
 use crate::panel::Panel;
 use crate::problem::Error;

@@ -91,8 +91,9 @@ impl<'a> Aim<'a> {
             let far = |c: &&Chord| (c.at[0] - at[0]).hypot(c.at[1] - at[1]);
             self.chords.iter().min_by(|a, b| far(a).total_cmp(&far(b)))
         };
-        let there = near(self.limit.worst_at)
-            .map_or(1.0, |c| (c.sd(known) / c.sd(first).max(1e-9)).clamp(0.0, 1.0));
+        let there = near(self.limit.worst_at).map_or(1.0, |c| {
+            (c.sd(known) / c.sd(first).max(1e-9)).clamp(0.0, 1.0)
+        });
         [
             worst.value - (worst.value - worst.low) * there,
             worst.value + (worst.high - worst.value) * share,
@@ -123,7 +124,11 @@ impl<'a> Aim<'a> {
         }
         let sd = chord.sd(known);
         (sd > 0.0).then(|| Open {
-            at: if beyond { self.limit.worst_at } else { chord.at },
+            at: if beyond {
+                self.limit.worst_at
+            } else {
+                chord.at
+            },
             amount: amount / sd,
         })
     }

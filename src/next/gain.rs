@@ -258,11 +258,7 @@ impl Wanted {
 }
 
 /// The candidate that settles the most of what is wanted, and what it would tell; the first of equals.
-pub fn best(
-    known: &Knowledge,
-    candidates: &[Candidate],
-    wanted: &Wanted,
-) -> Option<(usize, Told)> {
+pub fn best(known: &Knowledge, candidates: &[Candidate], wanted: &Wanted) -> Option<(usize, Told)> {
     let gains: Vec<f64> = candidates
         .par_iter()
         .map(|c| known.told(c).map_or(0.0, |t| wanted.gain(&t)))
@@ -274,4 +270,99 @@ pub fn best(
         .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?;
     (gain > 0.0).then_some(())?;
     Some((k, known.told(candidates.get(k)?)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::observe::blank::Planned;
+
+    /// Five places in a row and one aside, the six of them the lattice.
+    fn ground() -> Ground {
+        let places = (0..5)
+            .map(|k| [k as f64 * 50.0, 0.0])
+            .chain([[100.0, 80.0]]);
+        Ground {
+            places: places.collect(),
+            lattice: 6,
+            pitch_mm: 50.0,
+            areas_mm2: vec![2500.0; 6],
+            candidates: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn a_placing_takes_away_what_the_whole_matrix_says() {
+        let ground = ground();
+        let cov = Array2::from_shape_fn((6, 6), |(i, j)| {
+            let [a, b] = [ground.places[i], ground.places[j]];
+            let d = (a[0] - b[0]).hypot(a[1] - b[1]);
+            0.09 * (-(d / 90.0).powi(2)).exp() + if i == j { 0.01 } else { 0.0 }
+        });
+        let noise = 0.04;
+        let candidate = Candidate {
+            spot: Planned {
+                axis: 0,
+                from: 0.0,
+                to: 200.0,
+                at: 0.0,
+                readings: 5,
+            },
+            rows: (0..5).map(|k| vec![(k, 1.0)]).collect(),
+            rests: (0..5).map(|k| vec![1.0, k as f64 - 2.0]).collect(),
+            readings_a_row: 1.0,
+        };
+        let mut known = Knowledge::new(&ground, cov.clone(), noise);
+        let told = known.told(&candidate).unwrap();
+        known.take(&told);
+        // The same by the textbook's formula, the rests as unknowns of variance 10⁶ mm²: K − KAᵀ(AKAᵀ + N)⁻¹AK.
+        let n = Array2::from_shape_fn((5, 5), |(i, j)| {
+            let (a, b) = (i as f64 - 2.0, j as f64 - 2.0);
+            cov[[i, j]] + 1e6 * (1.0 + a * b) + if i == j { noise * noise } else { 0.0 }
+        });
+        let l = cholesky(n).unwrap();
+        let solve = |b: Vec<f64>| -> Vec<f64> {
+            let mut x = b;
+            for i in 0..5 {
+                for j in 0..i {
+                    x[i] -= l[[i, j]] * x[j];
+                }
+                x[i] /= l[[i, i]];
+            }
+            for i in (0..5).rev() {
+                for j in i + 1..5 {
+                    x[i] -= l[[j, i]] * x[j];
+                }
+                x[i] /= l[[i, i]];
+            }
+            x
+        };
+        for i in 0..6 {
+            let x = solve((0..5).map(|k| cov[[k, i]]).collect());
+            for j in 0..6 {
+                let taken: f64 = (0..5).map(|k| cov[[j, k]] * x[k]).sum();
+                let expected = cov[[i, j]] - taken;
+                let got = known.places[[i, j]];
+                assert!((got - expected).abs() < 1e-6, "{i} {j}: {got} {expected}");
+            }
+        }
+    }
+
+    #[test]
+    fn two_readings_of_an_edge_tell_nothing() {
+        let candidate = Candidate {
+            spot: Planned {
+                axis: 0,
+                from: 0.0,
+                to: 50.0,
+                at: 0.0,
+                readings: 2,
+            },
+            rows: (0..2).map(|k| vec![(k, 1.0)]).collect(),
+            rests: (0..2).map(|k| vec![1.0, k as f64]).collect(),
+            readings_a_row: 1.0,
+        };
+        let known = Knowledge::new(&ground(), Array2::eye(6), 0.03);
+        assert!(known.told(&candidate).is_none());
+    }
 }

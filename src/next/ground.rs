@@ -62,7 +62,9 @@ impl Ground {
         let mut steps = (LATTICE_MM / set.step).round().max(1.0);
         // A first guess from the areas, so that no huge lattice is laid out in vain.
         let area = (b[2] - b[0]) * (b[3] - b[1]);
-        steps = steps.max((area / most as f64).sqrt() / (2.0 * set.step)).ceil();
+        steps = steps
+            .max((area / most as f64).sqrt() / (2.0 * set.step))
+            .ceil();
         loop {
             let pitch = steps * set.step;
             let ground = Ground::at(panel, set, pitch);

@@ -42,8 +42,8 @@ pub struct Suggestion {
     pub name: String,
     /// Where it lies.
     pub placing: Planned,
-    /// Turn of a starting walk, from 1; 0 for suggestions.
-    pub turn: usize,
+    /// Round of a starting walk, from 1; 0 for suggestions.
+    pub round: usize,
     /// Half the 95 % interval of the filler, cc: before this placing (those listed earlier taken), and after it. `None` in a walk.
     pub filler_half_cc: Option<[f64; 2]>,
     /// What it buys, in words.
@@ -135,21 +135,21 @@ fn shortest_base_mm(panel: &Panel) -> f64 {
 /// # Errors
 /// [`Error::Usage`] when no placing fits on the panel.
 pub fn start(panel: &Panel, set: Settings, count: Option<usize>) -> Result<Plan, Error> {
-    let turns = walk::turns(panel, &set)?;
-    let last = turns.len();
-    let all = turns
+    let rounds = walk::rounds(panel, &set)?;
+    let last = rounds.len();
+    let all = rounds
         .into_iter()
         .enumerate()
-        .flat_map(|(k, turn)| turn.into_iter().map(move |p| (k + 1, p)));
+        .flat_map(|(k, round)| round.into_iter().map(move |p| (k + 1, p)));
     let suggestions = all
         .take(count.unwrap_or(usize::MAX))
         .enumerate()
-        .map(|(k, (turn, placing))| Suggestion {
+        .map(|(k, (round, placing))| Suggestion {
             name: format!("N{}", k + 1),
             placing,
-            turn,
+            round,
             filler_half_cc: None,
-            buys: match (turn, last) {
+            buys: match (round, last) {
                 (1, 1) => "a first look at the panel".into(),
                 (1, _) => "a first look at the panel, coarse".into(),
                 _ => "between the lines before".into(),
@@ -186,12 +186,7 @@ pub struct Basis<'a> {
 ///
 /// # Errors
 /// [`Error::Usage`] when no placing fits on the panel, [`Error::Calculation`] when the system cannot be factored.
-pub fn further(
-    on: &Basis,
-    set: Settings,
-    count: usize,
-    places: usize,
-) -> Result<Plan, Error> {
+pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result<Plan, Error> {
     let ground = Ground::new(on.panel, &set, places);
     if ground.candidates.is_empty() {
         return Err(blank::none_fits(on.panel, &set));
@@ -250,11 +245,12 @@ pub fn further(
         }
         let after = half_cc(&known, half);
         if told_cc.is_finite() && half >= LEAST_CC {
-            buys.push(format!(
-                "filler ±{} → ±{}",
-                on.units.volume(half),
-                on.units.volume(after)
-            ));
+            let [was, is] = [half, after].map(|cc| on.units.volume(cc));
+            buys.push(if was == is {
+                format!("filler stays ±{is}")
+            } else {
+                format!("filler ±{was} → ±{is}")
+            });
         }
         buys.extend(regions(on, &ground, &before, &known, &first));
         if buys.is_empty() {
@@ -263,7 +259,7 @@ pub fn further(
         suggestions.push(Suggestion {
             name: format!("N{}", number + k),
             placing: spot.clone(),
-            turn: 0,
+            round: 0,
             filler_half_cc: told_cc.is_finite().then_some([half, after]),
             buys: buys.join("; "),
         });
@@ -432,4 +428,3 @@ impl Judgement {
         self
     }
 }
-

@@ -16,6 +16,8 @@ use serde::Serialize;
 pub const SCHEMA: u32 = 1;
 /// Placings told one by one under the picture; a longer walk stands in the form.
 const LISTED: usize = 12;
+/// When the filler's interval stays wider than this share of what it was, further placings add little.
+const ENOUGH: f64 = 0.9;
 
 #[derive(Serialize)]
 struct Document<'a> {
@@ -33,7 +35,7 @@ struct Document<'a> {
 struct Row<'a> {
     name: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
-    turn: Option<usize>,
+    round: Option<usize>,
     along: &'static str,
     from_mm: [f64; 2],
     to_mm: [f64; 2],
@@ -63,7 +65,7 @@ pub fn json(plan: &Plan, j: &Judgement) -> Result<String, Error> {
                 let [from_mm, to_mm] = s.placing.ends();
                 Row {
                     name: &s.name,
-                    turn: plan.start.then_some(s.turn),
+                    round: plan.start.then_some(s.round),
                     along: ["x", "y"][s.placing.axis],
                     from_mm,
                     to_mm,
@@ -84,7 +86,7 @@ pub fn json(plan: &Plan, j: &Judgement) -> Result<String, Error> {
 pub fn form(plan: &Plan, panel: &Panel) -> String {
     let readings: usize = plan.suggestions.iter().map(|s| s.placing.readings).sum();
     let order = if plan.start {
-        "Keep the order: it is the way to walk, coarse lines first, so you may stop after any turn."
+        "Keep the order: it is the way to walk, coarse lines first, so you may stop after any round."
     } else {
         "Best first: stop when you have had enough. Lines still blank are passed over."
     };
@@ -94,11 +96,11 @@ pub fn form(plan: &Plan, panel: &Panel) -> String {
         plan.suggestions.len(),
     );
     out.push_str(&blank::header(panel, &plan.set));
-    let mut turn = 0;
+    let mut round = 0;
     for s in &plan.suggestions {
-        if plan.start && s.turn != turn {
-            turn = s.turn;
-            out.push_str(&format!("\n# turn {turn}: {}\n", s.buys));
+        if plan.start && s.round != round {
+            round = s.round;
+            out.push_str(&format!("\n# round {round}: {}\n", s.buys));
         } else if !plan.start {
             out.push_str(&format!("\n# {}\n", s.buys));
         }
@@ -123,11 +125,11 @@ pub fn summary(plan: &Plan, units: Units) -> String {
         units.place(set.length),
         units.place(set.step)
     );
-    let mut turn = 0;
+    let mut round = 0;
     for s in &plan.suggestions {
-        if plan.start && s.turn != turn {
-            turn = s.turn;
-            out.push_str(&format!("turn {turn}: {}\n", s.buys));
+        if plan.start && s.round != round {
+            round = s.round;
+            out.push_str(&format!("round {round}: {}\n", s.buys));
         }
         let place = place(s, units);
         if plan.start {
@@ -139,9 +141,18 @@ pub fn summary(plan: &Plan, units: Units) -> String {
     if let (Some(first), Some(last)) = (plan.suggestions.first(), plan.suggestions.last())
         && let (Some([before, _]), Some([_, after])) = (first.filler_half_cc, last.filler_half_cc)
     {
-        let all = if n == 1 { "With it" } else { "With all of them" };
+        let all = if n == 1 {
+            "With it"
+        } else {
+            "With all of them"
+        };
+        let little = if after > ENOUGH * before {
+            " More placings add little now."
+        } else {
+            ""
+        };
         out.push_str(&format!(
-            "{all}: filler ±{} → ±{}, if what is found there is about what is expected.\n",
+            "{all}: filler ±{} → ±{}, about.{little}\n",
             units.volume(before),
             units.volume(after)
         ));
@@ -154,7 +165,11 @@ fn place(s: &Suggestion, units: Units) -> String {
     let p = &s.placing;
     let range = format!("{} to {}", units.bare_place(p.from), units.bare_place(p.to));
     let at = units.bare_place(p.at);
-    let (x, y) = if p.axis == 0 { (range, at) } else { (at, range) };
+    let (x, y) = if p.axis == 0 {
+        (range, at)
+    } else {
+        (at, range)
+    };
     format!("x {x:<13} y {y:<13}")
 }
 
@@ -210,7 +225,12 @@ fn names(sheet: &Sheet, scene: &mut Scene) {
         if at.iter().all(|v| v.is_finite()) {
             scene.labels.push(Label {
                 halo: 0.15 * sheet.look.text,
-                ..sheet.plain(at, Anchor::Middle, region.name.clone())
+                ..sheet.plain(
+                    // Beside its spot: placings run over it.
+                    [at[0] + 0.5 * sheet.look.text, at[1] - 0.8 * sheet.look.text],
+                    Anchor::Left,
+                    region.name.clone(),
+                )
             });
         }
     }
@@ -268,21 +288,19 @@ fn drawn(sheet: &Sheet, plan: &Plan) -> Vec<Drawn> {
             to,
             disc,
             number: s.name.trim_start_matches('N').to_string(),
-            dashed: s.turn > 1,
+            dashed: s.round > 1,
         });
     }
     out
 }
 
 impl Drawn {
-    /// A strong line in a white casing with an arrowhead where it ends; thinner in later turns of a walk.
+    /// A strong line in a white casing with an arrowhead where it ends; thinner in later rounds of a walk.
     fn draw(&self, sheet: &Sheet, scene: &mut Scene) {
         let t = sheet.look.text;
         let width = if self.dashed { 0.12 * t } else { 0.2 * t };
         let line = |colour: Rgb, width: f64| Shape::stroke(self.from, self.to, colour, width);
-        scene
-            .shapes
-            .push(line(palette::WHITE, width + 0.2 * t));
+        scene.shapes.push(line(palette::WHITE, width + 0.2 * t));
         if self.dashed {
             for points in dashes(&[self.from, self.to], 0.6 * t, 0.3 * t) {
                 scene.shapes.push(Shape::Line {
@@ -319,7 +337,11 @@ impl Drawn {
                 colour,
             });
         }
-        let size = if self.number.len() > 2 { 0.85 * t } else { 1.1 * t };
+        let size = if self.number.len() > 2 {
+            0.85 * t
+        } else {
+            1.1 * t
+        };
         scene.labels.push(Label {
             size,
             colour: palette::WHITE,
