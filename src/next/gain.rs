@@ -218,7 +218,7 @@ fn cholesky(mut a: Array2<f64>) -> Option<Array2<f64>> {
                 v -= a[[i, k]] * a[[j, k]];
             }
             if i == j {
-                if !(v > 0.0) {
+                if v.is_nan() || v <= 0.0 {
                     return None;
                 }
                 a[[j, j]] = v.sqrt();

@@ -55,6 +55,17 @@ impl Index {
     }
 }
 
+/// One run of a line that lies on the panel.
+struct Line {
+    axis: usize,
+    /// Place on the other axis, mm.
+    at: f64,
+    /// From and to, mm.
+    run: (f64, f64),
+    /// Where the lattice begins along the axis, mm.
+    first: f64,
+}
+
 impl Ground {
     /// Of a panel, for a tool: no more than `most` places.
     pub fn new(panel: &Panel, set: &Settings, most: usize) -> Ground {
@@ -112,7 +123,13 @@ impl Ground {
                     continue;
                 }
                 for run in blank::runs(panel, axis, at) {
-                    ground.along(panel, set, &mut index, axis, at, run, pitch);
+                    let line = Line {
+                        axis,
+                        at,
+                        run,
+                        first: b[axis],
+                    };
+                    ground.along(set, &mut index, &line);
                 }
             }
         }
@@ -120,28 +137,23 @@ impl Ground {
     }
 
     /// Candidates along one run of a line.
-    #[allow(clippy::too_many_arguments)]
-    fn along(
-        &mut self,
-        panel: &Panel,
-        set: &Settings,
-        index: &mut Index,
-        axis: usize,
-        at: f64,
-        run: (f64, f64),
-        pitch: f64,
-    ) {
-        let step = set.step;
+    fn along(&mut self, set: &Settings, index: &mut Index, line: &Line) {
+        let &Line {
+            axis,
+            at,
+            run,
+            first,
+        } = line;
+        let (step, pitch) = (set.step, self.pitch_mm);
         let (start, end) = (run.0 + set.margin(), run.1 - set.margin());
         let steps = ((set.reach().min(end - start) + 1e-6) / step).floor();
         if steps < 2.0 {
             return;
         }
         let span = steps * step;
-        let b = panel.outline.bounds();
         let move_on = ((ADVANCE * span / pitch).round().max(1.0)) * pitch;
         let mut starts = vec![start];
-        let mut next = b[axis] + ((start - b[axis]) / pitch + 1e-9).floor() * pitch;
+        let mut next = first + ((start - first) / pitch + 1e-9).floor() * pitch;
         while next + span < end - step / 2.0 {
             if next > start + step / 2.0 {
                 starts.push(next);
@@ -158,9 +170,9 @@ impl Ground {
                 p
             };
             let nodes: Vec<f64> = {
-                let first = ((from - b[axis]) / pitch - 1e-6).ceil() as usize;
-                (first..)
-                    .map(|k| b[axis] + k as f64 * pitch)
+                let begin = ((from - first) / pitch - 1e-6).ceil() as usize;
+                (begin..)
+                    .map(|k| first + k as f64 * pitch)
                     .take_while(|s| *s <= from + span + 1e-6)
                     .collect()
             };
@@ -168,6 +180,8 @@ impl Ground {
                 continue;
             }
             let middle = from + span / 2.0;
+            // Where a batten will touch is not known: it may bend by a cubic, as far as so few rows can tell.
+            let bends = 4.min(nodes.len() - 2);
             let mut rows = Vec::new();
             let mut rests = Vec::new();
             for s in nodes.iter().copied() {
@@ -181,8 +195,7 @@ impl Ground {
                 rows.push(row);
                 rests.push(match set.tool {
                     Tool::WaveGauge => vec![1.0],
-                    // Where a batten will touch is not known: it may bend by a cubic.
-                    Tool::Batten => vec![1.0, u, u * u, u * u * u],
+                    Tool::Batten => (0..bends).map(|p| u.powi(p as i32)).collect(),
                     _ => vec![1.0, u],
                 });
             }
