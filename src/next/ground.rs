@@ -13,8 +13,6 @@ const LATTICE_MM: f64 = 50.0;
 pub const MOST_PLACES: usize = 1000;
 /// A lattice is not made coarser than this many places.
 const FEWEST_PLACES: usize = 30;
-/// A placing is moved on by this share of its length from one candidate to the next.
-const ADVANCE: f64 = 0.25;
 /// A line closer than this to the panel's edge along its whole length is no candidate, mm: an edge wants skin on both sides.
 const FROM_EDGE_MM: f64 = 20.0;
 
@@ -151,14 +149,13 @@ impl Ground {
             return;
         }
         let span = steps * step;
-        let move_on = ((ADVANCE * span / pitch).round().max(1.0)) * pitch;
         let mut starts = vec![start];
         let mut next = first + ((start - first) / pitch + 1e-9).floor() * pitch;
         while next + span < end - step / 2.0 {
             if next > start + step / 2.0 {
                 starts.push(next);
             }
-            next += move_on;
+            next += pitch;
         }
         if end - span > start + step / 2.0 {
             starts.push(end - span);

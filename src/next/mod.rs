@@ -28,6 +28,10 @@ pub use ground::MOST_PLACES;
 pub const FEW_PLACES: usize = 420;
 /// Closer than this nobody needs to know a place, mm: the least depth that is drawn as part of a low.
 const CLOSE_ENOUGH_MM: f64 = 0.05;
+/// Places closer than this to the edge count for less, mm, by this factor: a field that ends there has up to twice the standard
+/// deviation that it has in the middle, for no better reason, and a line there has skin on one side only. Tried on 60 simulated panels.
+const EDGE_MM: f64 = 60.0;
+const EDGE_SHARE: f64 = 0.3;
 /// Placings spent on one limit before the panel as a whole has its turn.
 const A_LIMIT: usize = 2;
 /// A region's depth is told of when a placing makes its interval narrower by this share or more.
@@ -211,6 +215,14 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
     } else {
         Vec::new()
     };
+    let counts: Vec<f64> = ground.places[..ground.lattice]
+        .iter()
+        .zip(&ground.areas_mm2)
+        .map(|(p, area)| {
+            let near = on.panel.outline.distance_to_edge(p[0], p[1]) < EDGE_MM;
+            area * if near { EDGE_SHARE } else { 1.0 }
+        })
+        .collect();
     let mut spent = vec![0; aims.len()];
     let number = next_number(on.survey);
     let mut suggestions = Vec::new();
@@ -228,7 +240,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             None => Wanted {
                 amounts: Vec::new(),
                 places: (0..ground.lattice)
-                    .map(|k| ground.areas_mm2[k] / (known.sd(k).powi(2) + CLOSE_ENOUGH_MM.powi(2)))
+                    .map(|k| counts[k] / (known.sd(k).powi(2) + CLOSE_ENOUGH_MM.powi(2)))
                     .collect(),
             },
         };
