@@ -257,11 +257,19 @@ impl Wanted {
     }
 }
 
-/// The candidate that settles the most of what is wanted, and what it would tell; the first of equals.
-pub fn best(known: &Knowledge, candidates: &[Candidate], wanted: &Wanted) -> Option<(usize, Told)> {
+/// Of the candidates that are `open`, the one that settles the most of what is wanted, and what it would tell; the first of equals.
+pub fn best(
+    known: &Knowledge,
+    candidates: &[Candidate],
+    wanted: &Wanted,
+    open: &(dyn Fn(&Candidate) -> bool + Sync),
+) -> Option<(usize, Told)> {
     let gains: Vec<f64> = candidates
         .par_iter()
-        .map(|c| known.told(c).map_or(0.0, |t| wanted.gain(&t)))
+        .map(|c| match known.told(c) {
+            Some(told) if open(c) => wanted.gain(&told),
+            _ => 0.0,
+        })
         .collect();
     let (k, gain) = gains
         .iter()

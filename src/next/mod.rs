@@ -223,13 +223,13 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             area * if near { EDGE_SHARE } else { 1.0 }
         })
         .collect();
-    let mut spent = vec![0; aims.len()];
+    let mut spent: Vec<Vec<usize>> = vec![Vec::new(); aims.len()];
     let number = next_number(on.survey);
     let mut suggestions = Vec::new();
     let mut half = told_cc;
     for k in 0..count {
         let aim = aims.iter().zip(&spent).position(|(aim, spent)| {
-            *spent < A_LIMIT && !aim.settled(aim.expected(&known, &first))
+            spent.len() < A_LIMIT && !aim.settled(aim.expected(&known, &first))
         });
         let open = aim.and_then(|a| aims[a].open(&ground, &known));
         let wanted = match &open {
@@ -244,7 +244,17 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
                     .collect(),
             },
         };
-        let Some((best, told)) = gain::best(&known, &ground.candidates, &wanted) else {
+        // No placing twice; and a limit's second placing crosses its first.
+        let taken: Vec<&Planned> = suggestions
+            .iter()
+            .map(|s: &Suggestion| &s.placing)
+            .collect();
+        let ways = aim.map_or(&[][..], |a| &spent[a]);
+        let new = |c: &ground::Candidate| !taken.contains(&&c.spot);
+        let crossing = |c: &ground::Candidate| new(c) && !ways.contains(&c.spot.axis);
+        let best = gain::best(&known, &ground.candidates, &wanted, &crossing)
+            .or_else(|| gain::best(&known, &ground.candidates, &wanted, &new));
+        let Some((best, told)) = best else {
             break;
         };
         let before = known.clone();
@@ -252,7 +262,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         let spot = &ground.candidates[best].spot;
         let mut buys = Vec::new();
         if let (Some(a), Some(open)) = (aim, &open) {
-            spent[a] += 1;
+            spent[a].push(spot.axis);
             buys.push(settles(on, &aims[a], open, &known, &before, &first));
         }
         let after = half_cc(&known, half);
