@@ -376,6 +376,13 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
         "{}",
         plan.suggestions[0].buys
     );
+    let ways: Vec<usize> = plan
+        .suggestions
+        .iter()
+        .filter(|s| s.buys.contains("the limit of"))
+        .map(|s| s.placing.axis)
+        .collect();
+    assert!(ways.len() < 2 || ways[0] != ways[1], "they cross: {ways:?}");
     let j = known.1.with_next(&plan, Units::Metric);
     assert_eq!(j.measure_next.len(), 4, "{:?}", j.measure_next);
     assert!(
@@ -389,6 +396,21 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
             .iter()
             .any(|s| s.starts_with("two placings crossing"))
     );
+}
+
+#[test]
+fn a_survey_one_way_is_crossed_first() {
+    let (panel, truth, _) = begun(1, 1.0);
+    for (directions, axis) in [
+        (simulate::Directions::AlongX, 1),
+        (simulate::Directions::AlongY, 0),
+    ] {
+        let survey = simulate::survey(&truth, &panel, &coarse().along(directions), 5);
+        let known = found(&panel, &survey);
+        let plan = plan(&panel, &survey, &known, 4);
+        assert_eq!(plan.suggestions.len(), 4);
+        assert!(plan.suggestions.iter().all(|s| s.placing.axis == axis));
+    }
 }
 
 fn run(dir: &std::path::Path, args: &[&str]) -> (i32, String, String) {

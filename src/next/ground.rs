@@ -13,7 +13,7 @@ const LATTICE_MM: f64 = 50.0;
 pub const MOST_PLACES: usize = 1000;
 /// A lattice is not made coarser than this many places.
 const FEWEST_PLACES: usize = 30;
-/// A line closer than this to the panel's edge along its whole length is no candidate, mm: an edge wants skin on both sides.
+/// A placing that has not this much skin on both sides, mm, but for its ends, is no candidate: nobody sets a tool down along a rim.
 const FROM_EDGE_MM: f64 = 20.0;
 
 /// What a placing would tell: one row a reading, over places, and the rest numbers that come with it.
@@ -117,9 +117,6 @@ impl Ground {
         for axis in [0, 1] {
             for k in 0..count(1 - axis) {
                 let at = b[1 - axis] + k as f64 * pitch;
-                if at - b[1 - axis] < FROM_EDGE_MM || b[3 - axis] - at < FROM_EDGE_MM {
-                    continue;
-                }
                 for run in blank::runs(panel, axis, at) {
                     let line = Line {
                         axis,
@@ -127,7 +124,7 @@ impl Ground {
                         run,
                         first: b[axis],
                     };
-                    ground.along(set, &mut index, &line);
+                    ground.along(panel, set, &mut index, &line);
                 }
             }
         }
@@ -135,7 +132,7 @@ impl Ground {
     }
 
     /// Candidates along one run of a line.
-    fn along(&mut self, set: &Settings, index: &mut Index, line: &Line) {
+    fn along(&mut self, panel: &Panel, set: &Settings, index: &mut Index, line: &Line) {
         let &Line {
             axis,
             at,
@@ -173,7 +170,14 @@ impl Ground {
                     .take_while(|s| *s <= from + span + 1e-6)
                     .collect()
             };
-            if nodes.len() < 3 {
+            let skin_beside = |s: &f64| {
+                [-FROM_EDGE_MM, FROM_EDGE_MM].iter().all(|aside| {
+                    let mut p = point(*s);
+                    p[1 - axis] += aside;
+                    panel.contains(p[0], p[1])
+                })
+            };
+            if nodes.len() < 3 || !nodes[1..nodes.len() - 1].iter().all(skin_beside) {
                 continue;
             }
             let middle = from + span / 2.0;

@@ -224,6 +224,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         })
         .collect();
     let mut spent: Vec<Vec<usize>> = vec![Vec::new(); aims.len()];
+    let across = across(on, &ground);
     let number = next_number(on.survey);
     let mut suggestions = Vec::new();
     let mut half = told_cc;
@@ -250,7 +251,9 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             .map(|s: &Suggestion| &s.placing)
             .collect();
         let ways = aim.map_or(&[][..], |a| &spent[a]);
-        let new = |c: &ground::Candidate| !taken.contains(&&c.spot);
+        let new = |c: &ground::Candidate| {
+            !taken.contains(&&c.spot) && across.is_none_or(|axis| c.spot.axis == axis)
+        };
         let crossing = |c: &ground::Candidate| new(c) && !ways.contains(&c.spot.axis);
         let best = gain::best(&known, &ground.candidates, &wanted, &crossing)
             .or_else(|| gain::best(&known, &ground.candidates, &wanted, &new));
@@ -292,6 +295,15 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         suggestions,
         start: false,
     })
+}
+
+/// While all placings run one way: the axis across them, which nothing ties yet.
+fn across(on: &Basis, ground: &Ground) -> Option<usize> {
+    let along_y = |p: &Placing| p.toward[1].abs() > p.toward[0].abs();
+    let one_way = !on.judgement.sight.untied.is_empty();
+    let axis = usize::from(!on.survey.placings.first().is_some_and(along_y));
+    let fits = ground.candidates.iter().any(|c| c.spot.axis == axis);
+    (one_way && fits).then_some(axis)
 }
 
 /// "settles the 0.30 mm limit under a 300 mm edge at x 610, y 200", or how far it narrows it.

@@ -3,6 +3,7 @@
 use super::map::{Look, PNG_WIDTH, Sheet};
 use super::palette::{self, Rgb};
 use super::scene::{Anchor, Label, Scene, Shape, dashes};
+use super::summary::{WIDEST, wrapped};
 use super::{legend, paint, text};
 use crate::judge::Judgement;
 use crate::next::{Plan, Suggestion};
@@ -133,9 +134,15 @@ pub fn summary(plan: &Plan, units: Units) -> String {
         }
         let place = place(s, units);
         if plan.start {
-            out.push_str(&format!("  {:<4} {place}\n", s.name));
+            out.push_str(format!("  {:<4} {place}", s.name).trim_end());
+            out.push('\n');
         } else {
-            out.push_str(&format!("  {:<4} {place}  {}\n", s.name, s.buys));
+            let label = format!("  {:<4} {place}  ", s.name);
+            let used = label.chars().count();
+            let rows = wrapped(&s.buys, used, used, WIDEST);
+            out.push_str(&label);
+            out.push_str(&rows.join(&format!("\n{}", " ".repeat(used))));
+            out.push('\n');
         }
     }
     if let (Some(first), Some(last)) = (plan.suggestions.first(), plan.suggestions.last())
