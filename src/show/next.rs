@@ -17,6 +17,8 @@ use serde::Serialize;
 pub const SCHEMA: u32 = 1;
 /// Placings told one by one under the picture; a longer walk stands in the form.
 const LISTED: usize = 12;
+/// On a walk longer than this only the first round is numbered.
+const NUMBERED: usize = 40;
 /// When the filler's interval stays wider than this share of what it was, further placings add little.
 const ENOUGH: f64 = 0.9;
 
@@ -212,34 +214,46 @@ fn scene(sheet: &Sheet, plan: &Plan) -> Result<Scene, Error> {
     sheet.cutouts(&mut scene.shapes);
     sheet.outline(&mut scene.shapes);
     sheet.axes(&mut scene);
-    names(sheet, &mut scene);
     let drawn = drawn(sheet, plan);
     for line in &drawn {
         line.draw(sheet, &mut scene);
     }
-    for line in &drawn {
+    let many = drawn.len() > NUMBERED;
+    for line in drawn.iter().filter(|d| !(many && d.dashed)) {
         line.number(sheet, &mut scene);
     }
+    names(sheet, &drawn, &mut scene);
     head(sheet, plan, &mut scene)?;
     below(sheet, plan, &mut scene)?;
     Ok(scene)
 }
 
-/// Names of the lows and highs at their worst spots, so that the words can be followed.
-fn names(sheet: &Sheet, scene: &mut Scene) {
+/// Names of the lows and highs beside their worst spots, so that the words can be followed; clear of the numbers.
+fn names(sheet: &Sheet, drawn: &[Drawn], scene: &mut Scene) {
+    let t = sheet.look.text;
+    let aside = [
+        [1.1, -0.8],
+        [-1.1, -0.8],
+        [1.1, 0.8],
+        [-1.1, 0.8],
+        [0.0, -1.8],
+    ];
     for region in sheet.j.regions.iter().take(12) {
         let at = sheet.px(region.worst_at);
-        if at.iter().all(|v| v.is_finite()) {
-            scene.labels.push(Label {
-                halo: 0.15 * sheet.look.text,
-                ..sheet.plain(
-                    // Beside its spot: placings run over it.
-                    [at[0] + 0.5 * sheet.look.text, at[1] - 0.8 * sheet.look.text],
-                    Anchor::Left,
-                    region.name.clone(),
-                )
-            });
+        if !at.iter().all(|v| v.is_finite()) {
+            continue;
         }
+        let clear = |p: &[f64; 2]| {
+            !drawn
+                .iter()
+                .any(|d| (d.disc[0] - p[0]).hypot(d.disc[1] - p[1]) < 1.7 * t)
+        };
+        let places = aside.map(|[x, y]| [at[0] + x * t, at[1] + y * t]);
+        let place = places.iter().copied().find(clear).unwrap_or(places[0]);
+        scene.labels.push(Label {
+            halo: 0.15 * t,
+            ..sheet.plain(place, Anchor::Middle, region.name.clone())
+        });
     }
 }
 
@@ -401,7 +415,7 @@ fn below(sheet: &Sheet, plan: &Plan, scene: &mut Scene) -> Result<(), Error> {
     if plan.start {
         rows.push((
             String::new(),
-            "Strong lines first: they cover the panel. Broken ones lie between. The form next.txt has them all.".into(),
+            "Strong lines first: they cover the panel. Broken ones lie between. The form next.txt has them all, by number.".into(),
         ));
     } else {
         rows.extend(plan.suggestions.iter().take(LISTED).map(|s| {
