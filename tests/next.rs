@@ -16,7 +16,7 @@ use std::process::Command;
 
 /// Distance between nodes for the true filler, mm.
 const STEP: f64 = 20.0;
-/// Rms error after 12 suggested placings over that of the grid: found, and most likely amount. Measured: see docs/method.md.
+/// Rms error after 12 suggested placings over that of the grid: found, and most likely amount. Measured: 0.97 and 0.80.
 const BOUND_FOUND: f64 = 1.05;
 const BOUND_LIKELY: f64 = 0.90;
 const SIZE: [f64; 2] = [1200.0, 900.0];
@@ -178,11 +178,11 @@ fn errors(seeds: std::ops::RangeInclusive<u64>) -> [[f64; 2]; 4] {
     rms
 }
 
-/// Ninety simulated panels on which nothing was tuned. The bar of the design is 0.75 of the grid's rms error on 30 panels; the ratio of two
-/// rms errors over 30 such panels is itself known to ± 0.3 only (bootstrap), a few panels of merged lows deciding it, hence so many.
+/// Ninety simulated panels on which nothing was tuned. The design aims at 0.75 of the grid's rms error; measured are 0.97 for the
+/// amount found and 0.80 for the most likely one, so the aim is missed, and the bounds only keep it from getting worse. See docs/method.md.
 #[test]
 #[ignore = "some minutes"]
-fn suggested_placings_beat_a_denser_grid() {
+fn suggested_placings_do_as_well_as_a_denser_grid() {
     let get = |name: &str, or: u64| std::env::var(name).map_or(or, |t| t.parse().unwrap());
     let [_, grid, once, _] = errors(get("FROM", 701)..=get("TO", 790));
     assert!(
