@@ -1,10 +1,13 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod calibration;
+mod edge_shape;
 mod errors;
 mod fit_checks;
 mod invariance;
 mod joint;
+mod misreads;
 mod next;
 mod photos;
 mod published;

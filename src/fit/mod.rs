@@ -8,9 +8,13 @@ pub mod band;
 pub mod basis;
 pub mod cholesky;
 pub mod coat;
+mod contact;
+pub mod edge_shape;
 pub mod field;
+pub mod misread;
 pub mod outline;
 pub mod posterior;
+pub mod rehearse;
 pub mod reml;
 pub mod robust;
 mod smooth;
@@ -86,6 +90,8 @@ pub struct LeftOut {
     pub reading: usize,
     /// Expected value, mm.
     pub expected_mm: f64,
+    /// What would make it agree.
+    pub hint: misread::Hint,
 }
 
 pub mod least_squares;
@@ -101,6 +107,8 @@ pub struct Surface {
     pub draws: Vec<Vec<f64>>,
     /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
     pub refits: Vec<Vec<f64>>,
+    /// Panels like this one, surveyed as this one was; none with a photo, whose coat cannot be moved along.
+    pub rehearsals: Vec<rehearse::Rehearsal>,
     /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1 without a photo.
     pub widened: f64,
     /// Noise of one reading by tool, mm.
@@ -113,6 +121,10 @@ pub struct Surface {
     pub even_mm: [f64; 2],
     /// Readings left out.
     pub left_out: Vec<LeftOut>,
+    /// Placings left out as a whole; their readings are among those left out.
+    pub misread: Vec<misread::Misread>,
+    /// What was learned of the straightedges that were set down often enough.
+    pub edges: Vec<edge_shape::EdgeShape>,
     /// Standard deviation of one reading from repeated placings, mm.
     pub repeatability_mm: Option<f64>,
     /// What became of the fit.
@@ -206,6 +218,7 @@ impl Surface {
                 .collect()
         };
         (self.draws, self.refits) = (moved(&alone.draws), moved(&alone.refits));
+        self.rehearsals = alone.rehearsals.clone();
         self.widened = alone.widened;
     }
 
@@ -376,6 +389,11 @@ struct Fitted {
     y: Vec<f64>,
     tools: Vec<Tool>,
     keep: Vec<bool>,
+    misread: Vec<misread::Misread>,
+    swapped: Vec<misread::Neighbours>,
+    /// What the edges' own shapes add to each reading, mm: `y` is without it.
+    edge_part: Vec<f64>,
+    edges: Option<edge_shape::Found>,
     numbers: reml::Numbers,
     /// The numbers found with an even amplitude.
     even: reml::Numbers,
@@ -410,7 +428,12 @@ fn attempt(
     near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
     let sigma = typical_noise(noise, typical);
-    let y: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    // What was read, less what gaps near contact are read too large by; and that less the edges' own shapes.
+    let mut read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let mut y = read.clone();
+    let columns = edge_shape::Columns::new(&system, survey);
+    let mut edges: Option<edge_shape::Found> = None;
+    let mut edge_part = vec![0.0; y.len()];
     let tools: Vec<Tool> = system
         .rows
         .iter()
@@ -422,6 +445,7 @@ fn attempt(
         sigma_mm: sigma,
     };
     let mut keep = robust::weed(&system, &y, &plain)?;
+    let mut misread = Vec::new();
     // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller than that.
     let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
     let mut numbers = near.unwrap_or(reml::Numbers {
@@ -450,6 +474,20 @@ fn attempt(
             fine: if round == 0 { 0.7 } else { 0.35 },
         };
         numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
+        if !columns.is_empty() {
+            // A shape found for the first time changes the numbers: the noise was taken for larger than it is.
+            let had = edges.as_ref().is_some_and(edge_shape::Found::any);
+            edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
+            if let Some(found) = edges.as_ref().filter(|f| had || f.any()) {
+                edge_part = columns.part(found, read.len());
+                y = less(&read, &edge_part);
+                if !had {
+                    keep = robust::weed(&system, &y, &plain)?;
+                    let normal = system.normal(&y, &extra_of(&keep));
+                    numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
+                }
+            }
+        }
         let setting = Setting {
             range_mm: numbers.range_mm,
             ratio: numbers.ratio,
@@ -458,7 +496,9 @@ fn attempt(
         if round == 0 {
             even = numbers;
         }
-        let confirmed = robust::confirm(&system, &y, &setting, &mut keep)?;
+        let moved = misread::placings(&system, survey, &y, &setting, &mut keep, &mut misread)?;
+        let locked = locked(&system, &misread);
+        let confirmed = robust::confirm(&system, &y, &setting, &mut keep, &locked)?;
         if round < 2 {
             let unknowns = if confirmed.unknowns.is_empty() {
                 let normal = system.normal(&y, &extra_of(&keep));
@@ -469,20 +509,82 @@ fn attempt(
                 confirmed.unknowns
             };
             unevenness = (unevenness.1, system.localise(&unknowns));
+            let rounding = steps.get(&typical).copied().unwrap_or(0.0);
+            let gaps: Vec<f64> = system
+                .predicted(&unknowns)
+                .iter()
+                .zip(&edge_part)
+                .map(|(p, e)| p + e)
+                .collect();
+            contact::mend(
+                &system,
+                survey,
+                &gaps,
+                numbers.sigma_mm,
+                rounding,
+                &mut read,
+            );
+            y = less(&read, &edge_part);
         }
-        if round == 1 && !confirmed.changed {
+        if round == 1 && !confirmed.changed && !moved {
             break;
         }
     }
+    let setting = Setting {
+        range_mm: numbers.range_mm,
+        ratio: numbers.ratio,
+        sigma_mm: numbers.sigma_mm,
+    };
+    if edges.as_ref().is_some_and(edge_shape::Found::any) {
+        edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
+        if let Some(found) = &edges {
+            edge_part = columns.part(found, read.len());
+            y = less(&read, &edge_part);
+        }
+    }
+    let locked = locked(&system, &misread);
+    let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &locked)?;
     Ok(Fitted {
         system,
         y,
         tools,
         keep,
+        misread,
+        swapped,
+        edge_part,
+        edges,
         numbers,
         even,
         typical,
     })
+}
+
+/// The edges' shapes at these numbers.
+fn edges_at(
+    system: &System,
+    columns: &edge_shape::Columns,
+    read: &[f64],
+    keep: &[bool],
+    numbers: &reml::Numbers,
+) -> Result<Option<edge_shape::Found>, Error> {
+    let setting = Setting {
+        range_mm: numbers.range_mm,
+        ratio: numbers.ratio,
+        sigma_mm: numbers.sigma_mm,
+    };
+    let extra = extra_of(keep);
+    let (_, solved) = setting.solve(system, read, &extra)?;
+    Ok(columns.find(system, &solved, read, &extra, &setting))
+}
+
+/// Rows of placings left out as a whole.
+fn locked(system: &System, misread: &[misread::Misread]) -> Vec<bool> {
+    let out = |p: usize| misread.iter().any(|m| m.placing == p);
+    system.rows.iter().map(|r| out(r.placing)).collect()
+}
+
+fn less(a: &[f64], b: &[f64]) -> Vec<f64> {
+    a.iter().zip(b).map(|(a, b)| a - b).collect()
 }
 
 /// Weights of the rows: 1 kept, 0 left out.
@@ -548,11 +650,12 @@ impl Fitted {
     }
 
     fn into_surface(
-        self,
+        mut self,
         survey: &Survey,
         noise: &BTreeMap<Tool, f64>,
         looks: Option<&coat::Looks>,
     ) -> Result<Surface, Error> {
+        let mut misread = std::mem::take(&mut self.misread);
         let mut solved = self.solve()?;
         let sigma = self.numbers.sigma_mm;
         let seen = match looks {
@@ -572,24 +675,63 @@ impl Fitted {
         };
         let spread = sigma * widened;
         let noise_draws = solved.factor.correlate(white, DRAWS);
-        let full: Vec<Vec<f64>> = (0..DRAWS)
+        let mut full: Vec<Vec<f64>> = (0..DRAWS)
             .map(|d| {
                 (0..total)
                     .map(|k| solved.unknowns[k] + spread * noise_draws[k * DRAWS + d])
                     .collect()
             })
             .collect();
+        // What is not known of an edge's shape moves the surface with it.
+        if let Some(edges) = self.edges.as_ref().filter(|e| e.any()) {
+            for draw in &mut full {
+                let mut white = || StandardNormal.sample(&mut rng);
+                let moved = edges.moved(spread, &mut white);
+                draw.iter_mut().zip(moved).for_each(|(d, m)| *d += m);
+            }
+        }
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
-        let out: Vec<usize> = (0..self.y.len()).filter(|&r| !self.keep[r]).collect();
-        let left_out = robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
-            .iter()
-            .map(|d| LeftOut {
-                placing: self.system.rows[d.row].placing,
-                reading: self.system.rows[d.row].reading,
-                expected_mm: d.expected,
-            })
+        let rehearsals = if seen.is_none() {
+            self.rehearse(&full, &mut rng)?
+        } else {
+            Vec::new()
+        };
+        misread::expect(&mut misread, &self.system, survey, &solved, &self.y);
+        let locked = locked(&self.system, &misread);
+        let out: Vec<usize> = (0..self.y.len())
+            .filter(|&r| !self.keep[r] && !locked[r])
             .collect();
+        let mut left_out: Vec<LeftOut> =
+            robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
+                .iter()
+                .map(|d| LeftOut {
+                    placing: self.system.rows[d.row].placing,
+                    reading: self.system.rows[d.row].reading,
+                    expected_mm: d.expected + self.edge_part[d.row],
+                    hint: self
+                        .swapped
+                        .iter()
+                        .find(|s| s.rows.contains(&d.row))
+                        .map_or_else(
+                            || misread::Hint::of(self.y[d.row], d),
+                            |s| s.hint(&self.system, d.row),
+                        ),
+                })
+                .collect();
+        let rows = self.system.rows.iter().zip(&self.edge_part);
+        let part: BTreeMap<(usize, usize), f64> =
+            rows.map(|(r, e)| ((r.placing, r.reading), *e)).collect();
+        left_out.extend(
+            misread
+                .iter()
+                .flat_map(misread::Misread::readings)
+                .map(|mut out| {
+                    out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
+                    out
+                }),
+        );
+        left_out.sort_by_key(|l| (l.placing, l.reading));
         let noise_mm = noise
             .iter()
             .map(|(&tool, &n)| (tool, if tool == self.typical { sigma } else { n }))
@@ -607,12 +749,15 @@ impl Fitted {
             coefficients,
             draws,
             refits,
+            rehearsals,
             widened,
             noise_mm,
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
             even_mm: [self.even.range_mm, self.even.ratio * self.even.sigma_mm],
             left_out,
+            misread,
+            edges: self.edges.map(|e| e.edges).unwrap_or_default(),
             repeatability_mm: repeatability(survey),
             status,
             coat: seen.map(|(_, seen)| seen.fit),

@@ -66,7 +66,7 @@ pub fn covariance(
         .map(|some| {
             let mut right: Vec<f64> = some
                 .iter()
-                .flat_map(|p| system.height_row(p[0], p[1]))
+                .flat_map(|p| system.points(&[[p[0], p[1], 1.0]]))
                 .collect();
             factor.solve_in_place(&mut right);
             right

@@ -15,13 +15,19 @@ const T_FREEDOM: f64 = 4.0;
 const ROUNDS: usize = 8;
 /// Residual over scale at which a reading is a suspect.
 const SUSPECT: f64 = 5.0;
-/// Deleted residual over its standard deviation at which a reading is named: 1 in 150,000 for normal noise. At 6, readings
-/// beside defects sharper than the field expects are spared, but the filler of bent panels moves more.
-const NAMED: f64 = 4.5;
+/// Deleted residual over its standard deviation at which a reading is named: 1 in 16,000 for normal noise.
+const NAMED: f64 = 4.0;
 /// Residuals looked at by deletion: those over this many σ.
 const LOOKED_AT: f64 = 2.5;
-/// Nothing smaller than this is called wrongly written, mm: below the reach of feelers it could be dust.
-const SMALLEST_MM: f64 = 0.12;
+/// Nothing smaller is called wrongly written, mm: six times the noise of a reading, but no less and no more than this. Below it lie
+/// dust and the tails of the noise; neither is a slip of the pen.
+const SMALLEST_MM: [f64; 2] = [0.12, 0.2];
+const SMALLEST_NOISE: f64 = 6.0;
+/// How far around a reading the others tell how well the surface follows, mm; how many of them; and how many are counted as if they
+/// were followed as they should.
+const NEAR_MM: f64 = 130.0;
+const MOST_NEAR: usize = 12;
+const NEAR_PRIOR: f64 = 4.0;
 /// Most readings that may be left out: beyond this the survey, not a reading, is wrong.
 const MOST_SHARE: f64 = 0.1;
 
@@ -37,7 +43,7 @@ pub struct Setting {
 
 impl Setting {
     /// Solve with these extra weights.
-    fn solve<'s>(
+    pub(super) fn solve<'s>(
         &self,
         system: &'s System,
         y: &[f64],
@@ -149,6 +155,54 @@ pub fn deleted(
         .collect()
 }
 
+/// A solution and what it was made from.
+struct Scene<'a> {
+    system: &'a System,
+    solved: &'a Solved<'a>,
+    y: &'a [f64],
+    extra: &'a [f64],
+    sigma_mm: f64,
+    residual: &'a [f64],
+}
+
+impl Scene<'_> {
+    /// How much worse than it should the surface follows the readings near a reading that is taken out: 1 where it follows them as it
+    /// should. Beside a defect sharper than the field expects, none of them is followed well, and none is wrong.
+    fn scale_near(&self, d: &Deleted) -> f64 {
+        let rows = &self.system.rows;
+        let Some(&[x, y, _]) = rows[d.row].points.first() else {
+            return 1.0;
+        };
+        let mut near: Vec<(f64, usize)> = (0..rows.len())
+            .filter(|&r| r != d.row && self.extra[r] > 0.0)
+            .filter_map(|r| {
+                let &[u, v, _] = rows[r].points.first()?;
+                let far = (u - x).hypot(v - y);
+                (far < NEAR_MM).then_some((far, r))
+            })
+            .collect();
+        near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        near.truncate(MOST_NEAR);
+        let mut own = self.system.row(d.row);
+        self.solved.factor.solve_in_place(&mut own);
+        let relative = self.system.relative_sd[d.row];
+        // Taking row i out moves the unknowns by −x·w·(its deleted residual), x the solution of its own row.
+        let pull = self.extra[d.row] / (relative * relative) * (self.y[d.row] - d.expected);
+        let (mut square, mut count) = (NEAR_PRIOR, NEAR_PRIOR);
+        for (_, r) in near {
+            let a = self.system.row(r);
+            let mut image = a.clone();
+            self.solved.factor.solve_in_place(&mut image);
+            let variance = self.system.relative_sd[r] * self.system.relative_sd[r];
+            let free = (variance - dot(&a, &image)).max(0.05 * variance);
+            let off = self.residual[r] + pull * dot(&a, &own);
+            square += off * off / (free * self.sigma_mm * self.sigma_mm);
+            count += 1.0;
+        }
+        (square / count).sqrt().max(1.0)
+    }
+}
+
 /// What [`confirm`] ended with.
 pub struct Confirmed {
     /// Whether a reading changed sides.
@@ -158,7 +212,7 @@ pub struct Confirmed {
 }
 
 /// Go over the readings with the numbers known: let suspects back in that agree after all, name those that do not.
-/// `keep` is changed.
+/// `keep` is changed, but for rows that are locked: those of placings left out as a whole.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -167,6 +221,7 @@ pub fn confirm(
     y: &[f64],
     setting: &Setting,
     keep: &mut [bool],
+    locked: &[bool],
 ) -> Result<Confirmed, Error> {
     let before = keep.to_vec();
     let mut unknowns = Vec::new();
@@ -177,15 +232,32 @@ pub fn confirm(
         let residual = residuals(system, &solved, y);
         let mut looked_at: Vec<usize> = (0..y.len())
             .filter(|&r| {
-                !keep[r]
-                    || (residual[r] / system.relative_sd[r]).abs() > LOOKED_AT * setting.sigma_mm
+                !locked[r]
+                    && (!keep[r]
+                        || (residual[r] / system.relative_sd[r]).abs()
+                            > LOOKED_AT * setting.sigma_mm)
             })
             .collect();
         looked_at.sort_by(|&a, &b| residual[b].abs().total_cmp(&residual[a].abs()));
         looked_at.truncate(60);
+        let smallest = |row: usize| {
+            let noise = setting.sigma_mm * system.relative_sd[row];
+            (SMALLEST_NOISE * noise).clamp(SMALLEST_MM[0], SMALLEST_MM[1])
+        };
         let wrong =
-            |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > SMALLEST_MM;
-        let all = deleted(system, &solved, y, &extra, setting.sigma_mm, &looked_at);
+            |d: &Deleted| d.ratio.abs() > NAMED && (y[d.row] - d.expected).abs() > smallest(d.row);
+        let mut all = deleted(system, &solved, y, &extra, setting.sigma_mm, &looked_at);
+        let scene = Scene {
+            system,
+            solved: &solved,
+            y,
+            extra: &extra,
+            sigma_mm: setting.sigma_mm,
+            residual: &residual,
+        };
+        all.par_iter_mut()
+            .filter(|d| wrong(d))
+            .for_each(|d| d.ratio /= scene.scale_near(d));
         // One change a round: deleting one reading can clear, or uncover, its neighbours.
         let back = all
             .iter()
@@ -195,7 +267,7 @@ pub fn confirm(
             .iter()
             .filter(|d| keep[d.row] && wrong(d))
             .max_by(|a, b| a.ratio.abs().total_cmp(&b.ratio.abs()));
-        let left_out = keep.iter().filter(|k| !**k).count();
+        let left_out = (0..keep.len()).filter(|&r| !keep[r] && !locked[r]).count();
         match (back, out) {
             (Some(d), _) => keep[d.row] = true,
             (None, Some(d)) if left_out < most => keep[d.row] = false,

@@ -15,8 +15,10 @@ use crate::observe::Survey;
 use crate::panel::Form;
 use crate::problem::Error;
 
-/// Reach over which the amplitude of the field may change, mm: about the size of a low.
-const LOCAL_MM: f64 = 80.0;
+/// Reach over which the amplitude of the field may change, mm: about the size of a narrow low. 80 leaves highs and lows a few
+/// hundredths too flat, 35 lets noise through. With domes over the lows of a photo the field holds less of them.
+const LOCAL_MM: f64 = 50.0;
+const LOCAL_SEEN_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
 /// By what share of its height a dome over a coated patch differs from the low under it.
@@ -40,7 +42,7 @@ const QUADRATIC_SD_MM: f64 = 1000.0;
 /// of that. (1 mm does worse on scarce surveys of any form.)
 fn cubic_sd_mm(form: Form) -> f64 {
     match form {
-        Form::Crowned => 0.3,
+        Form::Crowned => 1.0,
         Form::Flat | Form::RuledX | Form::RuledY => 0.15,
     }
 }
@@ -104,9 +106,22 @@ pub struct System {
     added: Added,
     looked_at_places: Vec<Vec<u32>>,
     rests: usize,
+    /// Rows and rest columns of each placing that has rows.
+    spans: Vec<Span>,
     /// Factor of each entry of the field's precision: 1/(gᵣ·g_c), see [`System::localise`].
     local: Vec<f64>,
 }
+
+/// Where a placing's rows and its rests stand.
+#[derive(Clone, Debug)]
+struct Span {
+    rows: std::ops::Range<usize>,
+    rests: std::ops::Range<usize>,
+}
+
+/// Precision given to each rest of a placing of which fewer readings are kept than it has rests, 1/σ²: it only keeps the matrix
+/// regular. Such a placing says nothing of the surface.
+const IDLE_REST: f64 = 1e-9;
 
 /// Columns that a photo adds, all written in the surface's splines. Domes are part of the height and stand with the shape's columns;
 /// the slow part of the level at which coat stays is not, and stands last.
@@ -131,6 +146,8 @@ pub struct Normal {
     /// Rows of weight above zero.
     pub count: usize,
     log_weights: f64,
+    /// Rests that the rows of weight above zero fix.
+    rests: usize,
 }
 
 /// The solution at one setting of the three numbers.
@@ -230,11 +247,17 @@ impl System {
         let mut rows = Vec::new();
         let mut first_rest = Vec::new();
         let mut rests = 0;
+        let mut spans = Vec::new();
         for (k, placing) in survey.placings.iter().enumerate() {
             let own = tools::rows(placing, k);
             first_rest.push(n + rests);
             if !own.is_empty() {
+                let first = n + rests;
                 rests += tools::rests(placing);
+                spans.push(Span {
+                    rows: rows.len()..rows.len() + own.len(),
+                    rests: first..n + rests,
+                });
             }
             rows.extend(own);
         }
@@ -319,6 +342,7 @@ impl System {
             added,
             looked_at_places: Vec::new(),
             rests,
+            spans,
             local,
         };
         system.looked_at_places = system.places_looked_at()?;
@@ -341,7 +365,17 @@ impl System {
             square: 0.0,
             count: 0,
             log_weights: 0.0,
+            rests: 0,
         };
+        for span in &self.spans {
+            let kept = span.rows.clone().filter(|&r| extra[r] > 0.0).count();
+            normal.rests += span.rests.len().min(kept);
+            for k in span.rests.clone().filter(|_| kept < span.rests.len()) {
+                if let Some(place) = self.pattern.position(k, k) {
+                    normal.values[place] = IDLE_REST;
+                }
+            }
+        }
         let mut place = 0;
         for r in 0..self.rows.len() {
             let own = self.starts[r]..self.starts[r + 1];
@@ -419,9 +453,24 @@ impl System {
         ratio: f64,
         sigma_mm: f64,
     ) -> Result<Solved<'_>, Error> {
+        self.solve_local(&self.local, normal, range_mm, ratio, sigma_mm)
+    }
+
+    /// The same with another local amplitude.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when the matrix cannot be factored.
+    pub fn solve_local(
+        &self,
+        local: &[f64],
+        normal: &Normal,
+        range_mm: f64,
+        ratio: f64,
+        sigma_mm: f64,
+    ) -> Result<Solved<'_>, Error> {
         let factor = self
             .pattern
-            .factor(&self.matrix(normal, range_mm, ratio, sigma_mm))?;
+            .factor(&self.matrix_local(local, normal, range_mm, ratio, sigma_mm))?;
         let mut unknowns = normal.right.clone();
         factor.solve_in_place(&mut unknowns);
         let square = (normal.square - dot(&normal.right, &unknowns)).max(0.0);
@@ -435,16 +484,27 @@ impl System {
 
     /// Degrees of freedom left by the rests and the free quadratics.
     pub fn freedom(&self, normal: &Normal) -> f64 {
-        (normal.count as f64 - (self.rests + QUADRATICS) as f64).max(1.0)
+        (normal.count as f64 - (normal.rests + QUADRATICS) as f64).max(1.0)
     }
 
     /// The matrix of [`System::solve`], on [`System::pattern`].
     pub fn matrix(&self, normal: &Normal, range_mm: f64, ratio: f64, sigma_mm: f64) -> Vec<f64> {
+        self.matrix_local(&self.local, normal, range_mm, ratio, sigma_mm)
+    }
+
+    fn matrix_local(
+        &self,
+        local: &[f64],
+        normal: &Normal,
+        range_mm: f64,
+        ratio: f64,
+        sigma_mm: f64,
+    ) -> Vec<f64> {
         let kappa = field::kappa_of_range(range_mm);
         let lambda = field::tau_of_amplitude(ratio, kappa);
         let mut values = normal.values.clone();
         let precision = self.field.precision(kappa);
-        for ((q, local), &place) in precision.iter().zip(&self.local).zip(&self.field_places) {
+        for ((q, local), &place) in precision.iter().zip(local).zip(&self.field_places) {
             values[place] += lambda * local * q;
         }
         let first = self.basis.count() + self.rests;
@@ -523,15 +583,32 @@ impl System {
     /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
     /// Returns the rms of g: 1 for an even amplitude.
     pub fn localise(&mut self, unknowns: &[f64]) -> f64 {
+        let (local, rms) = self.local_of(unknowns);
+        self.local = local;
+        rms
+    }
+
+    /// An even amplitude, as [`System::solve_local`] takes it.
+    pub fn even(&self) -> Vec<f64> {
+        vec![1.0; self.field.entries().len()]
+    }
+
+    /// The local amplitude that a solution tells, and the rms of g.
+    pub fn local_of(&self, unknowns: &[f64]) -> (Vec<f64>, f64) {
         let r = without_cubics(&self.basis, &unknowns[..self.basis.count()]);
         let square: Vec<f64> = r.iter().map(|v| v * v).collect();
         let mean = square.iter().sum::<f64>() / square.len() as f64;
         if mean <= 0.0 {
-            return 1.0;
+            return (self.local.clone(), 1.0);
         }
         let count = [self.basis.x.count(), self.basis.y.count()];
         let spacing = [self.basis.x.spacing, self.basis.y.spacing];
-        let mut smooth = smoothed(count, spacing, &square, LOCAL_MM);
+        let reach = if self.added.domes.is_empty() {
+            LOCAL_MM
+        } else {
+            LOCAL_SEEN_MM
+        };
+        let mut smooth = smoothed(count, spacing, &square, reach);
         let mut floor = LOCAL_FLOOR * LOCAL_FLOOR * mean;
         if !self.added.domes.is_empty() {
             floor = LOCAL_FLOOR_SEEN * LOCAL_FLOOR_SEEN * mean
@@ -543,13 +620,14 @@ impl System {
         }
         let g: Vec<f64> = smooth.iter().map(|s| (s + floor).sqrt()).collect();
         let level = (g.iter().map(|v| v.ln()).sum::<f64>() / g.len() as f64).exp();
-        self.local = self
+        let local = self
             .field
             .entries()
             .iter()
             .map(|&(i, j)| level * level / (g[i] * g[j]))
             .collect();
-        (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level
+        let rms = (g.iter().map(|v| v * v).sum::<f64>() / g.len() as f64).sqrt() / level;
+        (local, rms)
     }
 
     /// Row `r` as a full vector over the unknowns (shape columns included).
@@ -568,19 +646,6 @@ impl System {
         out
     }
 
-    /// The height at a place as a full vector over the unknowns.
-    pub fn height_row(&self, x: f64, y: f64) -> Vec<f64> {
-        let first = self.basis.count() + self.rests;
-        let mut out = vec![0.0; self.pattern.n()];
-        for (column, value) in self.basis.at(x, y, 0, 0) {
-            out[column] += value;
-            for (s, monomial) in self.shape.iter().enumerate() {
-                out[first + s] += value * monomial[column];
-            }
-        }
-        out
-    }
-
     /// Let the amplitude of the field vary over the panel as told: for each spline, what the even amplitude is multiplied by (> 0).
     pub(super) fn vary(&mut self, by: &[f64]) {
         self.local = self
@@ -589,6 +654,21 @@ impl System {
             .iter()
             .map(|&(i, j)| 1.0 / (by[i] * by[j]))
             .collect();
+    }
+
+    /// Points of the surface (x, y, weight) as a full vector over the unknowns, as [`System::row`] without rests.
+    pub fn points(&self, points: &[[f64; 3]]) -> Vec<f64> {
+        let n = self.basis.count();
+        let mut out = vec![0.0; self.pattern.n()];
+        for [x, y, weight] in points {
+            for (k, b) in self.basis.at(*x, *y, 0, 0) {
+                out[k] += weight * b;
+            }
+        }
+        for (s, monomial) in self.shape.iter().enumerate() {
+            out[n + self.rests + s] = dot(&out[..n], monomial);
+        }
+        out
     }
 
     /// Number of unknowns.

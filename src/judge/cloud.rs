@@ -20,6 +20,7 @@ pub struct Cloud {
     /// For each draw, its spline coefficients less those found, less their best quadratic.
     pub steps: Vec<Vec<f64>>,
     basis: Basis,
+    quadratics: Quadratics,
     xs: Vec<f64>,
     ys: Vec<f64>,
 }
@@ -46,6 +47,7 @@ impl Cloud {
             found: on_lines(&basis, &surface.coefficients, &bench.xs, &bench.ys),
             steps,
             basis,
+            quadratics,
             xs: bench.xs.clone(),
             ys: bench.ys.clone(),
         }
@@ -56,6 +58,24 @@ impl Cloud {
         self.steps.get(k).map_or_else(Vec::new, |step| {
             on_lines(&self.basis, step, &self.xs, &self.ys)
         })
+    }
+
+    /// Standard deviation of the deviation at the nodes that other steps about another surface tell, mm, the floor included.
+    pub fn sd_of(&self, steps: &[Vec<f64>]) -> Vec<f64> {
+        let mut square = vec![0.0; self.xs.len() * self.ys.len()];
+        for step in steps {
+            let mut step = step.clone();
+            self.quadratics.remove(&self.basis, &mut step);
+            let values = on_lines(&self.basis, &step, &self.xs, &self.ys);
+            for (s, v) in square.iter_mut().zip(values) {
+                *s += v * v;
+            }
+        }
+        let count = steps.len().max(1) as f64;
+        square
+            .iter()
+            .map(|s| (s / count + FLOOR_MM * FLOOR_MM).sqrt())
+            .collect()
     }
 
     /// Standard deviation of the deviation at nodes (xs × ys), mm, the floor included.
@@ -91,6 +111,7 @@ pub fn on_lines(basis: &Basis, coefficients: &[f64], xs: &[f64], ys: &[f64]) -> 
         .0
 }
 
+#[derive(Debug)]
 /// The six quadratics as spline coefficients, orthonormal over the panel's nodes.
 struct Quadratics {
     /// (coefficients, values at the nodes times their areas).

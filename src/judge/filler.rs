@@ -5,6 +5,7 @@ use super::Interval;
 use super::cloud::{Cloud, on_lines};
 use super::regions;
 use crate::fit::Surface;
+use crate::fit::basis::Basis;
 use crate::panel::Panel;
 use crate::problem::Error;
 use crate::reference::{Kind, Workbench};
@@ -130,85 +131,176 @@ impl<'a> Fill<'a> {
     }
 }
 
-/// One draw of the panel taken as true, and what a survey like this one would have found of it.
+/// One panel taken as true, and what a survey like this one would have found of it.
 pub struct Drawn {
-    /// Filler to level the draw under its own reference, cc.
+    /// Filler to level it under its own reference, cc.
     pub true_cc: f64,
     /// Filler that its survey would have told, cc.
     pub found_cc: f64,
-    /// Deviation of the draw from its own reference at the workbench's nodes, mm.
+    /// Its deviation from its own reference at the workbench's nodes, mm.
     pub deviation: Vec<f64>,
     /// Deviation that its survey would have told, mm.
     pub found_deviation: Vec<f64>,
+    /// Deviation from the fair shape, whatever may be sanded, true and found, mm; empty for draws that were not moved.
+    pub fairness: [Vec<f64>; 2],
+    /// Standard deviation that its survey would have told with it, mm; empty for draws that were not moved.
+    pub sd: Vec<f64>,
 }
 
-/// The draws that were surveyed anew, each with the reference of `kind` fitted anew on `coarse`, to the draw and to what was
-/// found of it.
-///
-/// # Errors
-/// [`Error::Calculation`] when a reference does not settle.
-pub fn drawn(
-    fill: &Fill,
-    surface: &Surface,
-    cloud: &Cloud,
-    coarse: &Workbench,
-    coarse_cloud: &Cloud,
-    kind: Kind,
-) -> Result<Vec<Drawn>, Error> {
-    let one = |rough: &[f64], heights: &[f64]| -> Result<(f64, Vec<f64>), Error> {
-        let reference = coarse.reference(kind, rough, &coarse.allowance)?;
-        let values = on_lines(coarse.basis(), &reference, &fill.bench.xs, &fill.bench.ys);
-        let total = fill.lows(heights, &values).total_cc();
+/// The benches that panels are taken to.
+pub struct Benches<'a> {
+    /// Where fillers are worked out.
+    pub fill: &'a Fill<'a>,
+    /// Heights on its nodes.
+    pub cloud: &'a Cloud,
+    /// Where references are fitted.
+    pub coarse: &'a Workbench,
+    /// Heights on its nodes.
+    pub coarse_cloud: &'a Cloud,
+}
+
+impl Benches<'_> {
+    /// Filler and deviation of a surface under its own reference of `kind`.
+    fn levelled(
+        &self,
+        kind: Kind,
+        rough: &[f64],
+        heights: &[f64],
+    ) -> Result<(f64, Vec<f64>), Error> {
+        let bench = self.fill.bench;
+        let reference = self.coarse.reference(kind, rough, &self.coarse.allowance)?;
+        let values = on_lines(self.coarse.basis(), &reference, &bench.xs, &bench.ys);
+        let total = self.fill.lows(heights, &values).total_cc();
         Ok((
             total,
             heights.iter().zip(&values).map(|(z, t)| z - t).collect(),
         ))
-    };
+    }
+
+    /// Deviation of a surface from its own best fit, whatever may be sanded, mm.
+    fn fairness(&self, basis: &Basis, coefficients: &[f64]) -> Result<Vec<f64>, Error> {
+        let bench = self.fill.bench;
+        let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
+        let rough = on(self.coarse);
+        let free = vec![f64::INFINITY; rough.len()];
+        let fair = self.coarse.reference(Kind::BestFit, &rough, &free)?;
+        let values = on_lines(self.coarse.basis(), &fair, &bench.xs, &bench.ys);
+        Ok(on(bench).iter().zip(values).map(|(z, t)| z - t).collect())
+    }
+
+    fn levelled_splines(
+        &self,
+        kind: Kind,
+        basis: &Basis,
+        coefficients: &[f64],
+    ) -> Result<(f64, Vec<f64>), Error> {
+        let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
+        self.levelled(kind, &on(self.coarse), &on(self.fill.bench))
+    }
+}
+
+/// Panels like this one with what their surveys found, each under its own reference of `kind`: the rehearsals where there are any,
+/// else the draws that were surveyed anew.
+///
+/// # Errors
+/// [`Error::Calculation`] when a reference does not settle.
+pub fn drawn(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
+    let basis = &surface.basis;
+    if surface.rehearsals.is_empty() {
+        return surface
+            .refits
+            .par_iter()
+            .enumerate()
+            .map(|(k, refit)| {
+                let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
+                    found.iter().zip(step).map(|(f, s)| f + s).collect()
+                };
+                let (true_cc, deviation) = on.levelled(
+                    kind,
+                    &add(&on.coarse_cloud.found, on.coarse_cloud.step(k)),
+                    &add(&on.cloud.found, on.cloud.step(k)),
+                )?;
+                let (found_cc, found_deviation) = on.levelled_splines(kind, basis, refit)?;
+                Ok(Drawn {
+                    true_cc,
+                    found_cc,
+                    deviation,
+                    found_deviation,
+                    fairness: [Vec::new(), Vec::new()],
+                    sd: Vec::new(),
+                })
+            })
+            .collect();
+    }
     surface
-        .refits
+        .rehearsals
         .par_iter()
-        .enumerate()
-        .map(|(k, refit)| {
-            let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
-                found.iter().zip(step).map(|(f, s)| f + s).collect()
-            };
-            let (true_cc, deviation) = one(
-                &add(&coarse_cloud.found, coarse_cloud.step(k)),
-                &add(&cloud.found, cloud.step(k)),
-            )?;
-            let (found_cc, found_deviation) = one(
-                &on_lines(&surface.basis, refit, &coarse.xs, &coarse.ys),
-                &on_lines(&surface.basis, refit, &fill.bench.xs, &fill.bench.ys),
-            )?;
+        .map(|rehearsal| {
+            let (true_cc, deviation) = on.levelled_splines(kind, basis, &rehearsal.truth)?;
+            let (found_cc, found_deviation) = on.levelled_splines(kind, basis, &rehearsal.found)?;
+            let fairness =
+                [&rehearsal.truth, &rehearsal.found].map(|surface| on.fairness(basis, surface));
+            let [truth, found] = fairness;
             Ok(Drawn {
                 true_cc,
                 found_cc,
                 deviation,
                 found_deviation,
+                fairness: [truth?, found?],
+                sd: on.cloud.sd_of(&rehearsal.steps),
             })
         })
         .collect()
 }
 
-/// What surveys like this one miss beyond what draws can tell, as a share of the amount: highs narrower than the lines are
-/// apart, and the three numbers being taken as known. Worked out on 156 simulated panels of 13 kinds, where
-/// it brings the share of intervals that hold the truth from 82 to 94 %.
+/// With a photo, what surveys like this one miss beyond what draws can tell, as a share of the amount: highs narrower than the lines are
+/// apart, and the three numbers being taken as known. Worked out on simulated panels, as [`Surface::widened`] was.
 const BEYOND_DRAWS: f64 = 0.05;
 /// Amounts below this are told by differences, not ratios, cc.
 const SMALL_CC: f64 = 5.0;
+/// A panel whose survey would have told less than this share of the amount, or more than its inverse, says nothing of its errors.
+const OTHERS_SHARE: f64 = 0.1;
 /// 97.5 % point of the normal distribution.
 const Z: f64 = 1.96;
 
-/// The most likely amount and its 95 % interval for an amount of `found_cc`, from what surveys of the draws found
+/// The most likely amount and its 95 % interval for an amount of `found_cc`, from what surveys of panels like this one found
 /// (found, true), cc.
 ///
-/// A survey smooths: it finds lows shallower and narrow highs lower than they are. How much, the draws tell: they
-/// are panels whose truth is known, surveyed as this one was. The mean of log(true/found) mends the bias, its
-/// spread and [`BEYOND_DRAWS`] make the interval, which is made to hold the found amount.
+/// A survey smooths: it finds lows shallower and narrow highs lower than they are, and a high that is too low lets the reference
+/// down. How much, panels tell whose truth is known, surveyed as this one was. The median of log(true/found) mends the bias; the
+/// interval reaches t(n − 1) times their spread to either side ([`Spread`]), and is made to hold the found amount.
+pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
+    let logs: Vec<f64> = pairs
+        .iter()
+        .filter(|(found, truth)| {
+            let share = found / found_cc;
+            *truth > 0.0 && share > OTHERS_SHARE && share < 1.0 / OTHERS_SHARE
+        })
+        .map(|(found, truth)| (truth / found).ln())
+        .collect();
+    let in_ratio = found_cc > SMALL_CC && 2 * logs.len() > pairs.len();
+    let (likely, low, high) = if in_ratio {
+        let by = Spread::of(&logs);
+        let at = |log: f64| found_cc * log.exp();
+        (
+            at(by.middle),
+            at(by.middle - by.reach),
+            at(by.middle + by.reach),
+        )
+    } else {
+        let differences: Vec<f64> = pairs.iter().map(|(found, truth)| truth - found).collect();
+        let by = Spread::of(&differences);
+        let at = found_cc + by.middle;
+        (at.max(0.0), at - by.reach, at + by.reach)
+    };
+    holding(found_cc, likely, low, high)
+}
+
+/// The same from draws that were not moved, with a photo.
 ///
 /// `widened`: by how much draws and noise were made wider than the fit says ([`Surface::widened`]). The bias is the even part of what
 /// the draws do, so it grows with the square of their spread: it is taken back by that square, and the interval stays as wide.
-pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, Interval) {
+pub fn most_likely_widened(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, Interval) {
     let usable = found_cc > SMALL_CC && pairs.iter().all(|(f, t)| *f > 0.2 * SMALL_CC && *t > 0.0);
     let changes: Vec<f64> = pairs
         .iter()
@@ -231,6 +323,10 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, I
         let at = found_cc + mean;
         (at.max(0.0), at - reach, at + reach)
     };
+    holding(found_cc, likely, low, high)
+}
+
+fn holding(found_cc: f64, likely: f64, low: f64, high: f64) -> (f64, Interval) {
     (
         likely,
         Interval {
@@ -239,6 +335,47 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, I
             high: high.max(found_cc),
         },
     )
+}
+
+/// Where 95 of a hundred further values of a sample lie, robustly: about its median, t(n − 1) times the standard deviation without the
+/// smallest and the largest value to either side, since now and then a moved panel has hardly any low left.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    /// The middle.
+    pub middle: f64,
+    /// How far the interval reaches to either side.
+    pub reach: f64,
+}
+
+/// By how much the standard deviation of n normal values without the smallest and the largest falls short, and the 97.5 %
+/// point of Student's t with n − 1 degrees of freedom (both worked out with SciPy; between these n by the nearest smaller one).
+const TRIMMED: [(usize, f64, f64); 4] = [
+    (24, 1.185, 2.07),
+    (20, 1.213, 2.09),
+    (16, 1.254, 2.13),
+    (12, 1.319, 2.20),
+];
+
+impl Spread {
+    /// Of a sample; without a smallest and a largest value to spare, as far as its own values reach.
+    pub fn of(values: &[f64]) -> Self {
+        let mut sorted = values.to_vec();
+        sorted.sort_by(f64::total_cmp);
+        let n = sorted.len();
+        let Some(half) = n.checked_sub(1).map(|last| last / 2) else {
+            return Spread::default();
+        };
+        let middle = (sorted[half] + sorted[n / 2]) / 2.0;
+        let row = TRIMMED.iter().find(|row| n >= row.0);
+        let reach = match row {
+            Some((_, short, t)) => short * t * mean_and_sd(&sorted[1..n - 1]).1,
+            None => {
+                let most = |v: f64| (v - middle).abs();
+                Z * most(sorted[0]).max(most(sorted[n - 1]))
+            }
+        };
+        Spread { middle, reach }
+    }
 }
 
 /// Mean and standard deviation (n − 1); zero for fewer than two.

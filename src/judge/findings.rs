@@ -1,8 +1,9 @@
 //! Lows and highs as a person meets them: where, how deep, how large, how sure, what to do, and what a high costs.
 
-use super::filler::{Drawn, Fill, Lows, lows, mean_and_sd, most_likely};
+use super::filler::{Drawn, Fill, Lows, lows, mean_and_sd, most_likely_widened};
 use super::limits::Favourable;
 use super::regions;
+use super::rehearsed::RegionErrors;
 use super::{Action, Grid, Interval, Nodes, Region, RegionKind};
 use crate::panel::Panel;
 use crate::problem::Error;
@@ -36,6 +37,8 @@ pub struct Ground<'a> {
     pub drawn: &'a [Drawn],
     /// By how much the draws are wider than the fit says ([`crate::fit::Surface::widened`]).
     pub widened: f64,
+    /// Errors of regions that rehearsals tell; none with a photo.
+    pub errors: Option<&'a RegionErrors>,
     /// Where limits are exceeded even at the favourable end.
     pub favourable: &'a Favourable,
     /// Units of the sentences.
@@ -159,7 +162,7 @@ pub fn regions(
     ) {
         paint(&mut map, &lows.labels, g.label, out.len());
         let number = out.len() + 1;
-        out.push(low(on, &lows.labels, &g, number));
+        out.push(low(on, &lows.labels, &g, number, lows.count));
     }
     let (labels, count) = map_highs(on.nodes, on.panel.node_limit_mm);
     let highs = gather(grid, &labels, count, &on.nodes.fairness, on.areas_mm2);
@@ -170,7 +173,7 @@ pub fn regions(
     let prices = prices(&lands)?;
     for (k, g) in highs.iter().enumerate() {
         paint(&mut map, &labels, g.label, out.len());
-        out.push(high(on, &labels, g, k + 1, prices.get(k)));
+        out.push(high(on, &labels, g, (k + 1, highs.len()), prices.get(k)));
     }
     Ok((out, map))
 }
@@ -184,16 +187,28 @@ fn paint(map: &mut Array2<u16>, labels: &Array2<u32>, label: u32, index: usize) 
     }
 }
 
-/// Interval of a region's volume: within the same nodes, each draw against what its survey would have found.
-fn volume_interval(on: &Ground, labels: &Array2<u32>, g: &Gathered, sign: f64) -> Interval {
+/// Interval of a region's volume: from the errors that rehearsals tell, or, with a photo, within the same nodes each draw against what
+/// its survey would have found.
+fn volume_interval(
+    on: &Ground,
+    labels: &Array2<u32>,
+    g: &Gathered,
+    kind: RegionKind,
+    own: usize,
+) -> Interval {
+    if let Some(errors) = on.errors {
+        return errors.volume(kind, own, g.volume_cc, g.worst, on.nodes.sd[g.worst_node]);
+    }
+    let sign = if kind == RegionKind::Low { -1.0 } else { 1.0 };
     let bench = on.fill.bench;
     let nx = bench.xs.len();
     let ratio = (bench.step_mm / on.nodes.grid.step_mm).round() as usize;
-    let own: Vec<usize> = (0..bench.areas_mm2.len())
+    let nodes: Vec<usize> = (0..bench.areas_mm2.len())
         .filter(|k| labels.get([k / nx * ratio, k % nx * ratio]) == Some(&g.label))
         .collect();
     let volume = |deviation: &[f64]| -> f64 {
-        own.iter()
+        nodes
+            .iter()
             .map(|&k| (sign * deviation[k]).max(0.0) * bench.areas_mm2[k] / 1000.0)
             .sum()
     };
@@ -202,7 +217,7 @@ fn volume_interval(on: &Ground, labels: &Array2<u32>, g: &Gathered, sign: f64) -
         .iter()
         .map(|d| (volume(&d.found_deviation), volume(&d.deviation)))
         .collect();
-    most_likely(g.volume_cc, &pairs, on.widened).1
+    most_likely_widened(g.volume_cc, &pairs, on.widened).1
 }
 
 /// An interval around a found value that holds the draws' normal interval too, never below 0.
@@ -215,8 +230,11 @@ fn spread_about(found: f64, draws: &[f64]) -> Interval {
     }
 }
 
-fn worst_interval(on: &Ground, g: &Gathered) -> Interval {
+fn worst_interval(on: &Ground, g: &Gathered, kind: RegionKind, own: usize) -> Interval {
     let sd = on.nodes.sd[g.worst_node];
+    if let Some(errors) = on.errors {
+        return errors.worst(kind, own, g.worst, sd);
+    }
     Interval {
         value: g.worst,
         low: g.worst - Z * sd,
@@ -224,9 +242,9 @@ fn worst_interval(on: &Ground, g: &Gathered) -> Interval {
     }
 }
 
-fn low(on: &Ground, labels: &Array2<u32>, g: &Gathered, number: usize) -> Region {
+fn low(on: &Ground, labels: &Array2<u32>, g: &Gathered, number: usize, own: usize) -> Region {
     let grid = on.nodes.grid;
-    let worst = worst_interval(on, g);
+    let worst = worst_interval(on, g, RegionKind::Low, own);
     let needs_cycle = exceeded(on, labels, g);
     let limit = on.panel.node_limit_mm;
     let action = if on.panel.sheet_metal && worst.high < -limit {
@@ -246,7 +264,7 @@ fn low(on: &Ground, labels: &Array2<u32>, g: &Gathered, number: usize) -> Region
         extent_mm: g.extent,
         area_cm2: g.area_mm2 / 100.0,
         worst_mm: worst,
-        volume_cc: volume_interval(on, labels, g, -1.0),
+        volume_cc: volume_interval(on, labels, g, RegionKind::Low, own),
         action,
         needs_cycle,
         saves_cc_per_tenth: None,
@@ -262,7 +280,7 @@ fn high(
     on: &Ground,
     labels: &Array2<u32>,
     g: &Gathered,
-    number: usize,
+    (number, own): (usize, usize),
     price: Option<&Price>,
 ) -> Region {
     let grid = on.nodes.grid;
@@ -281,8 +299,8 @@ fn high(
         worst_at: place,
         extent_mm: g.extent,
         area_cm2: g.area_mm2 / 100.0,
-        worst_mm: worst_interval(on, g),
-        volume_cc: volume_interval(on, labels, g, 1.0),
+        worst_mm: worst_interval(on, g, RegionKind::High, own),
+        volume_cc: volume_interval(on, labels, g, RegionKind::High, own),
         action: if offered { Action::Sand } else { Action::Leave },
         needs_cycle: exceeded(on, labels, g),
         saves_cc_per_tenth: price.map(|p| p.per_tenth),

@@ -6,7 +6,9 @@
 
 use super::cloud::Cloud;
 use super::edge::{self, NO_DIRECTION};
+use super::filler::{Drawn, Spread};
 use super::nodes::{FAR_MM, Reach};
+use super::rehearsed::t_over_normal;
 use super::verdict::MOST_UNMEASURED;
 use super::{Grid, Interval, LimitResult, LimitState, NodeState, Nodes, Sight};
 use crate::panel::{Limit, Panel, Quantity};
@@ -27,6 +29,8 @@ struct Judged {
     direction: Array2<u8>,
     coarse: Array2<f64>,
     draws: Vec<Array2<f64>>,
+    /// For each rehearsal: what its survey would have told, and what is truly there.
+    rehearsed: Vec<[Array2<f64>; 2]>,
 }
 
 /// What limits are judged on.
@@ -47,6 +51,8 @@ pub struct Judging<'a> {
     pub reach: &'a Reach,
     /// What the survey sees.
     pub sight: &'a Sight,
+    /// Base of the widest wave gauge where there is no other tool, mm.
+    pub widest_gauge_mm: Option<f64>,
     /// Units of the sentences.
     pub units: Units,
 }
@@ -76,7 +82,10 @@ fn zone_at(panel: &Panel, x: f64, y: f64) -> Option<usize> {
 }
 
 /// Judge the panel's limits, then each zone's.
-pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
+///
+/// `rehearsals` are panels like this one with what their surveys told, on the coarse grid; none with a photo.
+/// `lows` were found on the map.
+pub fn judge(on: &Judging, rehearsals: &[Drawn], lows: usize) -> (Vec<LimitResult>, Favourable) {
     let mut wanted: Vec<(Quantity, f64)> = Vec::new();
     let all: Vec<(Option<usize>, &Limit)> = on
         .panel
@@ -99,7 +108,7 @@ pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
     }
     let judged: Vec<Judged> = wanted
         .iter()
-        .filter_map(|&(quantity, base)| tool_everywhere(on, quantity, base))
+        .filter_map(|&(quantity, base)| tool_everywhere(on, rehearsals, quantity, base))
         .collect();
     let mut favourable = Favourable {
         grid: on.coarse,
@@ -114,7 +123,7 @@ pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
             match (checkable(on, limit), found) {
                 (Ok(()), Some(judged)) => {
                     favourable.limits.push((limit.max, zone, low_ends(judged)));
-                    result(on, zone, limit, judged)
+                    result(on, zone, limit, judged, lows)
                 }
                 (Err(remedy), _) => not_checked(on, zone, limit, remedy),
                 (Ok(()), None) => not_checked(
@@ -132,21 +141,48 @@ pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
     (results, favourable)
 }
 
+/// A gauge answers a wave eight bases long with 1 − cos(π/8) of its height, 8 %: a limit over more than four bases, which is about
+/// waves of twice its base, is beyond it.
+const GAUGE_REACH: f64 = 4.0;
+
 /// Whether this survey can check a limit at all; if not, why, and what would let it.
 fn checkable(on: &Judging, limit: &Limit) -> Result<(), String> {
-    let needed = limit.base_mm / 2.0;
-    match on.sight.shortest_mm() {
-        Some(shortest) if shortest <= limit.base_mm + 1e-6 => Ok(()),
-        Some(shortest) => Err(format!(
-            "readings this far apart see no wave shorter than {}; take readings each {}",
+    let seen = [
+        ("along x", on.sight.along_x_mm),
+        ("along y", on.sight.along_y_mm),
+    ];
+    if seen.iter().all(|(_, wave)| wave.is_none()) {
+        return Err("no placing holds two readings".to_string());
+    }
+    let coarse: Vec<(&str, f64)> = seen
+        .iter()
+        .filter_map(|(way, wave)| Some((*way, (*wave)?)))
+        .filter(|(_, wave)| *wave > limit.base_mm + 1e-6)
+        .collect();
+    if let Some(shortest) = coarse.iter().map(|c| c.1).max_by(f64::total_cmp) {
+        let ways: Vec<&str> = coarse.iter().map(|c| c.0).collect();
+        return Err(format!(
+            "readings this far apart see no wave shorter than {}; take readings each {} {}",
             on.units.place(shortest),
-            on.units.place(needed)
+            on.units.place(limit.base_mm / 2.0),
+            ways.join(" and ")
+        ));
+    }
+    match on.widest_gauge_mm {
+        Some(base) if limit.base_mm > GAUGE_REACH * base + 1e-6 => Err(format!(
+            "a wave gauge with feet {} apart is nearly blind to waves that long; take some placings with a straightedge",
+            on.units.place(base)
         )),
-        None => Err("no placing holds two readings".to_string()),
+        _ => Ok(()),
     }
 }
 
-fn tool_everywhere(on: &Judging, quantity: Quantity, base_mm: f64) -> Option<Judged> {
+fn tool_everywhere(
+    on: &Judging,
+    rehearsals: &[Drawn],
+    quantity: Quantity,
+    base_mm: f64,
+) -> Option<Judged> {
     let lay = |dev: &Array2<f64>, step: f64| -> Option<(Array2<f64>, Array2<u8>)> {
         match quantity {
             Quantity::Gap => edge::gaps(dev, step, base_mm).map(|m| (m.gap, m.direction)),
@@ -186,6 +222,17 @@ fn tool_everywhere(on: &Judging, quantity: Quantity, base_mm: f64) -> Option<Jud
         .into_par_iter()
         .filter_map(|k| coarse_of(Some(on.cloud.step(k))))
         .collect();
+    let over = |deviation: &[f64]| {
+        let values = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
+            let k = iy * nx + ix;
+            if open[k] { deviation[k] } else { f64::NAN }
+        });
+        lay(&values, on.coarse.step_mm).map(|m| m.0)
+    };
+    let rehearsed = rehearsals
+        .par_iter()
+        .filter_map(|d| Some([over(&d.fairness[1])?, over(&d.fairness[0])?]))
+        .collect();
     Some(Judged {
         quantity,
         base_mm,
@@ -193,6 +240,7 @@ fn tool_everywhere(on: &Judging, quantity: Quantity, base_mm: f64) -> Option<Jud
         direction,
         coarse,
         draws,
+        rehearsed,
     })
 }
 
@@ -212,7 +260,13 @@ fn low_ends(judged: &Judged) -> Array2<f64> {
     })
 }
 
-fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> LimitResult {
+fn result(
+    on: &Judging,
+    zone: Option<usize>,
+    limit: &Limit,
+    judged: &Judged,
+    lows: usize,
+) -> LimitResult {
     let grid = on.nodes.grid;
     let here = |x: f64, y: f64| zone_at(on.panel, x, y) == zone;
     let (mut worst, mut at) = (f64::NEG_INFINITY, None);
@@ -266,7 +320,18 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
     } else {
         0.0
     };
-    let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse)).max(worst);
+    // Sharp places between the lines are found too low: how much, the rehearsals' worst values tell.
+    let missed: Vec<f64> = judged
+        .rehearsed
+        .iter()
+        .map(|pair| pair.each_ref().map(coarse))
+        .filter(|[found, truth]| *found > 0.0 && *truth > 0.0)
+        .map(|[found, truth]| (truth / found).ln())
+        .collect();
+    let missed = Spread::of(&missed);
+    let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse))
+        .max(worst * (missed.middle + t_over_normal(lows) * missed.reach).exp())
+        .max(worst);
     let mut remedy = String::new();
     let mut state = if high <= limit.max {
         LimitState::Met
@@ -279,6 +344,22 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
         low = 0.0;
     }
     let blank = blank / all.max(1.0);
+    let unseen = on.sight.blind_mm.iter().rev().find(|wave| {
+        let shortest = on.sight.shortest_mm().unwrap_or(f64::INFINITY);
+        **wave <= limit.base_mm && **wave >= shortest - 1e-6
+    });
+    if let (LimitState::Met, Some(wave)) = (state, unseen) {
+        return not_checked(
+            on,
+            zone,
+            limit,
+            format!(
+                "the wave gauge is blind to waves of {}, and no other tool was used; take some placings with a straightedge or \
+                 with feet another distance apart",
+                on.units.place(*wave)
+            ),
+        );
+    }
     if state == LimitState::Met && on.reach.one_way() {
         state = LimitState::Unsure;
         remedy = on.sight.untied.first().cloned().unwrap_or_default();

@@ -7,13 +7,17 @@
 pub mod cloud;
 pub mod contour;
 pub mod edge;
+mod edges;
 pub mod filler;
 pub mod findings;
+mod flagged;
 pub mod limits;
 pub mod nodes;
 pub mod photo;
 pub mod regions;
+pub mod rehearsed;
 pub mod sight;
+pub mod status;
 pub mod texture;
 pub mod verdict;
 pub mod volume;
@@ -296,7 +300,55 @@ pub struct Flag {
     pub expected_mm: f64,
     /// `file:line:column`.
     pub place: String,
-    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3".
+    /// Full sentence: "A7, x 450: 13.00 mm, expected about 1.3 (ten times too large?)".
+    pub reason: String,
+    /// Whether it is left out with its whole placing, see [`FlaggedPlacing`].
+    pub whole_placing: bool,
+}
+
+/// What was learned of one straightedge: its shape beyond a straight line and an even bow.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct EdgeError {
+    /// Its length, mm.
+    pub length_mm: f64,
+    /// Placings it was learned from.
+    pub placings: usize,
+    /// `straight`, `shaped` (taken out of the readings) or `not-told`.
+    pub state: String,
+    /// Where it is off most, by how much, mm: positive is hollow.
+    pub worst_mm: f64,
+    /// Standard deviation of that, mm.
+    pub worst_sd_mm: f64,
+    /// Where that is, from its first end, mm.
+    pub worst_at_mm: f64,
+    /// (from its first end, off by, standard deviation), mm.
+    pub profile: Vec<[f64; 3]>,
+    /// All of it in a sentence.
+    pub sentence: String,
+}
+
+/// A placing left out as a whole, with what would make it agree with the others.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FlaggedPlacing {
+    /// Its label ("A1 again").
+    pub placing: String,
+    /// The likely mend: `reversed`, `other-axis`, `units`, `swapped`, `moved`, `drift` or `unknown`.
+    pub mend: String,
+    /// Label of the placing it looks swapped with.
+    pub with: Option<String>,
+    /// Readings left out with it.
+    pub readings: usize,
+    /// Its first reading's place, mm.
+    pub from_mm: [f64; 2],
+    /// Its last reading's place, mm.
+    pub to_mm: [f64; 2],
+    /// Rms misfit as written, its own rest taken out, mm.
+    pub misfit_mm: f64,
+    /// The same with the likely mend, mm; `None` where none is known.
+    pub mended_misfit_mm: Option<f64>,
+    /// `file:line`.
+    pub place: String,
+    /// Full sentence.
     pub reason: String,
 }
 
@@ -345,6 +397,25 @@ pub struct Sight {
     pub blind_mm: Vec<f64>,
     /// Sentences on directions that are not tied.
     pub untied: Vec<String>,
+    /// The same by tool and direction.
+    pub rows: Vec<SightRow>,
+}
+
+/// What the placings of one tool in one direction see.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SightRow {
+    /// "along x", "along y" or "askew".
+    pub direction: &'static str,
+    /// The tool.
+    pub tool: &'static str,
+    /// Placings.
+    pub placings: usize,
+    /// Middle distance between their readings, mm; `None` where placings hold one reading each.
+    pub pitch_mm: Option<f64>,
+    /// Shortest wavelength they see that way, mm.
+    pub shortest_mm: Option<f64>,
+    /// Wavelengths the tool is blind to, mm, longest first: a wave gauge at a half, a quarter … of its base.
+    pub blind_mm: Vec<f64>,
 }
 
 /// Everything that is shown, saved and printed about one map.
@@ -386,6 +457,10 @@ pub struct Judgement {
     pub measure_next: Vec<String>,
     /// Readings left out.
     pub flags: Vec<Flag>,
+    /// Placings left out as a whole; their readings are among the flags.
+    pub flagged_placings: Vec<FlaggedPlacing>,
+    /// What was learned of the straightedges themselves.
+    pub edges: Vec<EdgeError>,
     /// Echo of every placing.
     pub placings: Vec<PlacingEcho>,
     /// Readings taken.
@@ -394,7 +469,9 @@ pub struct Judgement {
     pub repeatability_mm: Option<f64>,
     /// Noise of one reading found by the fit, mm, by tool.
     pub noise_mm: Vec<(String, f64)>,
-    /// Status of the fit, one sentence.
+    /// What became of the fit.
+    pub fit: status::FitStatus,
+    /// The same as one sentence.
     pub fit_status: String,
     /// Range (correlation length) of the deviation field, mm.
     pub range_mm: f64,

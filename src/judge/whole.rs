@@ -1,14 +1,15 @@
 //! The stage's main function: everything the other files of this stage find, put together into one [`Judgement`].
 
 use super::cloud::Cloud;
-use super::filler::{self, Fill};
+use super::filler::{self, Benches, Fill};
 use super::findings::{self, Ground, Stand};
 use super::limits::{self, Judging};
 use super::nodes::{self, Reach, Sources};
+use super::rehearsed::RegionErrors;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
-use super::{Flag, Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight};
+use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight, status};
 use crate::fit::Surface;
 use crate::observe::Survey;
 use crate::panel::{ASSUMED_ALLOWANCE_MM, Panel};
@@ -125,25 +126,23 @@ pub fn judge(
         cloud: &cloud,
         reach: &reach,
         sight: &seen,
+        widest_gauge_mm: sight::widest_gauge_mm(survey),
         units: options.units,
     };
     let fill = Fill::new(panel, &middle);
     let rough_fill = Fill::new(panel, &rough);
-    let ((limits, favourable), drawn) = rayon::join(
-        || limits::judge(&judging),
-        || {
-            filler::drawn(
-                &fill,
-                surface,
-                &cloud,
-                &rough,
-                &rough_cloud,
-                options.reference,
-            )
-        },
-    );
-    let drawn = drawn?;
+    let benches = Benches {
+        fill: &fill,
+        cloud: &cloud,
+        coarse: &rough,
+        coarse_cloud: &rough_cloud,
+    };
+    let drawn = filler::drawn(&benches, surface, options.reference)?;
+    let rehearsed = !surface.rehearsals.is_empty();
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
+    let rehearsals = if rehearsed { drawn.as_slice() } else { &[] };
+    let (limits, favourable) = limits::judge(&judging, rehearsals, lows.count);
+    let errors = rehearsed.then(|| RegionErrors::of(&drawn, &middle, panel.node_limit_mm));
     let (regions, map) = findings::regions(
         &Ground {
             panel,
@@ -153,6 +152,7 @@ pub fn judge(
             fill: &fill,
             drawn: &drawn,
             widened: surface.widened,
+            errors: errors.as_ref(),
             favourable: &favourable,
             units: options.units,
         },
@@ -184,8 +184,11 @@ pub fn judge(
     )?;
     nodes.region = map;
     let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
-    let (most_likely_cc, to_level_cc) =
-        filler::most_likely(lows.total_cc(), &pairs, surface.widened);
+    let (most_likely_cc, to_level_cc) = if rehearsed {
+        filler::most_likely(lows.total_cc(), &pairs)
+    } else {
+        filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
+    };
     let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
     let evidence = Evidence {
         limits: &limits,
@@ -202,6 +205,7 @@ pub fn judge(
     let measure_next = verdict::measure_next(&evidence);
     let unmeasured_share = verdict::unmeasured_share(&nodes, &areas);
     let (texture, bands) = texture_of(&nodes, &areas);
+    let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
     let mut warnings = warnings;
     warnings.extend(steep_warning(&nodes));
     Ok(Judgement {
@@ -222,7 +226,9 @@ pub fn judge(
         reasons,
         not_checked,
         measure_next,
-        flags: flags(survey, surface, options.units),
+        flags: super::flagged::readings(survey, surface, options.units),
+        edges: super::edges::edges(surface, options.units),
+        flagged_placings: super::flagged::placings(survey, surface, options.units),
         placings: echoes(survey),
         readings: survey.taken(),
         repeatability_mm: surface.repeatability_mm,
@@ -231,7 +237,8 @@ pub fn judge(
             .iter()
             .map(|(t, n)| (t.word().to_string(), *n))
             .collect(),
-        fit_status: surface.status.sentence().to_string(),
+        fit,
+        fit_status,
         range_mm: surface.range_mm,
         amplitude_mm: surface.amplitude_mm,
         sight: seen,
@@ -341,40 +348,6 @@ fn steep_warning(nodes: &Nodes) -> Option<Warning> {
              are left unmeasured",
         )
     })
-}
-
-/// Readings left out, each with what its neighbours lead one to expect.
-fn flags(survey: &Survey, surface: &Surface, units: Units) -> Vec<Flag> {
-    surface
-        .left_out
-        .iter()
-        .filter_map(|out| {
-            let placing = survey.placings.get(out.placing)?;
-            let reading = placing.readings.get(out.reading)?;
-            let value = reading.value_mm?;
-            let along_y = placing.toward[1].abs() > placing.toward[0].abs();
-            let (axis, at) = if along_y {
-                ("y", reading.y)
-            } else {
-                ("x", reading.x)
-            };
-            Some(Flag {
-                placing: placing.label(),
-                x_mm: reading.x,
-                y_mm: reading.y,
-                value_mm: value,
-                expected_mm: out.expected_mm,
-                place: format!("{}:{}:{}", placing.file, reading.line, reading.column),
-                reason: format!(
-                    "{}, {axis} {}: {}, expected about {}",
-                    placing.label(),
-                    units.place(at),
-                    units.depth(value),
-                    units.depth(out.expected_mm)
-                ),
-            })
-        })
-        .collect()
 }
 
 fn echoes(survey: &Survey) -> Vec<PlacingEcho> {

@@ -58,6 +58,8 @@ struct Page<'a> {
     waves: String,
     unmeasured: String,
     sure: Vec<String>,
+    sight: Vec<SightRow>,
+    left_out: Vec<(&'a str, &'a str)>,
     parameters: Vec<ParameterRow>,
     cautions: Vec<Caution>,
     shape_only: &'static str,
@@ -88,6 +90,15 @@ struct LimitRow<'a> {
     within: String,
     origin: &'a str,
     remedy: &'a str,
+}
+
+struct SightRow {
+    direction: &'static str,
+    tool: &'static str,
+    placings: usize,
+    pitch: String,
+    shortest: String,
+    blind: String,
 }
 
 struct ReferenceRow {
@@ -152,6 +163,8 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         waves: words::form_wavelengths(j, units),
         unmeasured: percent(j.unmeasured_share),
         sure: sure(j, units),
+        sight: sight(j, units),
+        left_out: super::words::left_out(j),
         parameters: parameters(j),
         cautions: care::cautions(j, panel),
         shape_only: care::SHAPE_ONLY,
@@ -344,10 +357,7 @@ fn allowance(j: &Judgement, units: Units) -> String {
 }
 
 fn sure(j: &Judgement, units: Units) -> Vec<String> {
-    let fine = |mm: f64| match units {
-        Units::Metric => format!("{mm:.3} mm"),
-        Units::Us => format!("{:.1} thou", mm / MM_PER_INCH * 1000.0),
-    };
+    let fine = |mm: f64| words::fine(mm, units);
     let mut all = Vec::new();
     if j.readings == 0 {
         return all;
@@ -357,7 +367,10 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
             "Repeatability of one reading (standard deviation, from repeated placings): {}.",
             fine(sd)
         ),
-        None => "Repeatability not known: no placing was repeated.".into(),
+        None => {
+            "Repeatability not known: take one placing a second time and write it down as “again”."
+                .into()
+        }
     });
     for (tool, sd) in &j.noise_mm {
         all.push(format!(
@@ -365,23 +378,9 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
             fine(*sd)
         ));
     }
-    for (axis, wave) in [("x", j.sight.along_x_mm), ("y", j.sight.along_y_mm)] {
-        all.push(match wave {
-            Some(mm) => format!(
-                "Shortest wave this survey sees along {axis}: {}.",
-                units.place(mm)
-            ),
-            None => format!("No placing runs along {axis}: waves that way are not seen."),
-        });
-    }
-    if !j.sight.blind_mm.is_empty() {
-        let waves: Vec<String> = j.sight.blind_mm.iter().map(|mm| units.place(*mm)).collect();
-        all.push(format!(
-            "A wave gauge of the survey is blind to waves of {}.",
-            waves.join(", ")
-        ));
-    }
     all.extend(j.sight.untied.iter().cloned());
+    let edges = j.edges.iter();
+    all.extend(edges.map(|e| format!("{}.", super::summary::capital(&e.sentence))));
     all.push(format!(
         "Fit: {}. Defects as found: about {} high (standard deviation), reaching about {}.",
         j.fit_status.trim_end_matches('.'),
@@ -389,6 +388,29 @@ fn sure(j: &Judgement, units: Units) -> Vec<String> {
         units.place(j.range_mm)
     ));
     all
+}
+
+fn sight(j: &Judgement, units: Units) -> Vec<SightRow> {
+    let or_not = |mm: Option<f64>| mm.map_or("not known".into(), |mm| units.place(mm));
+    j.sight
+        .rows
+        .iter()
+        .map(|row| {
+            let blind: Vec<String> = row.blind_mm.iter().map(|mm| units.place(*mm)).collect();
+            SightRow {
+                direction: row.direction,
+                tool: row.tool,
+                placings: row.placings,
+                pitch: or_not(row.pitch_mm),
+                shortest: or_not(row.shortest_mm),
+                blind: if blind.is_empty() {
+                    "none".into()
+                } else {
+                    blind.join(", ")
+                },
+            }
+        })
+        .collect()
 }
 
 fn parameters(j: &Judgement) -> Vec<ParameterRow> {

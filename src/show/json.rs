@@ -6,8 +6,8 @@
 use super::care;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::{
-    Band, Flag, Interval, Judgement, LimitResult, ReferenceSummary, Region, RegionKind, Sight,
-    Texture,
+    Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary,
+    Region, RegionKind, Sight, Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
 use crate::photo::areas::Area;
@@ -79,6 +79,8 @@ struct Survey<'a> {
     placings: usize,
     readings: usize,
     flagged: &'a [Flag],
+    flagged_placings: &'a [FlaggedPlacing],
+    edges: &'a [EdgeError],
     shortest_wave_mm: Option<f64>,
     repeatability_mm: Option<f64>,
     sight: &'a Sight,
@@ -97,6 +99,7 @@ struct Noise<'a> {
 
 #[derive(Clone, Debug, Serialize)]
 struct Fit<'a> {
+    state: &'static str,
     status: &'a str,
     range_mm: f64,
     amplitude_mm: f64,
@@ -251,6 +254,8 @@ fn survey(j: &Judgement) -> Survey<'_> {
         placings: j.placings.len(),
         readings: j.readings,
         flagged: &j.flags,
+        flagged_placings: &j.flagged_placings,
+        edges: &j.edges,
         shortest_wave_mm: waves.into_iter().flatten().reduce(f64::min),
         repeatability_mm: j.repeatability_mm,
         sight: &j.sight,
@@ -263,6 +268,7 @@ fn survey(j: &Judgement) -> Survey<'_> {
             })
             .collect(),
         fit: Fit {
+            state: j.fit.word(),
             status: &j.fit_status,
             range_mm: j.range_mm,
             amplitude_mm: j.amplitude_mm,

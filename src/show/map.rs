@@ -577,8 +577,23 @@ impl<'a> Sheet<'a> {
         }
     }
 
-    /// A cross with a white edge at each reading that was left out.
+    /// A cross with a white edge at each reading that was left out, joined by dashes where the whole placing was.
     fn left_out(&self, shapes: &mut Vec<Shape>) {
+        for placing in &self.j.flagged_placings {
+            let [a, b] = [placing.from_mm, placing.to_mm].map(|p| self.px(p));
+            if [a, b].iter().flatten().all(|v| v.is_finite()) {
+                for (colour, width) in [(palette::WHITE, 4.0), (palette::INK, 1.8)] {
+                    let width = width * self.look.hair();
+                    for points in dashes(&[a, b], 0.5 * self.look.text, 0.35 * self.look.text) {
+                        shapes.push(Shape::Line {
+                            points,
+                            colour,
+                            width,
+                        });
+                    }
+                }
+            }
+        }
         for flag in &self.j.flags {
             let at = self.px([flag.x_mm, flag.y_mm]);
             if at.iter().all(|v| v.is_finite()) {

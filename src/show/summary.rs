@@ -1,6 +1,7 @@
 //! The summary on the terminal: ten to twenty lines a tired person can act on, verdict first, then the work in its order.
 
 use super::{care, words};
+use crate::judge::status::FitStatus;
 use crate::judge::{Action, Judgement, Region, RegionKind, Verdict};
 use crate::panel::Panel;
 use crate::problem::Error;
@@ -65,6 +66,8 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     );
     all.extend(work(j, panel, units));
     all.extend(left_out(j));
+    all.extend(sure(j, units));
+    all.extend(edges(j));
     all.extend(photos(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
@@ -575,14 +578,48 @@ fn measure(j: &Judgement) -> Option<Line> {
     (!sentences.is_empty()).then(|| Line::new("MEASURE", sentences.join(" "), Tone::Work))
 }
 
-fn left_out(j: &Judgement) -> Option<Line> {
+/// How well readings repeat, what waves they see, and what became of the fit.
+fn sure(j: &Judgement, units: Units) -> Option<Line> {
+    if j.readings == 0 {
+        return None;
+    }
+    let repeats = match j.repeatability_mm {
+        Some(sd) => format!("a reading repeats to {}", words::fine(sd, units)),
+        None => "repeatability not known: take one placing a second time (\"again\")".into(),
+    };
+    let waves = [("x", j.sight.along_x_mm), ("y", j.sight.along_y_mm)]
+        .map(|(axis, wave)| match wave {
+            Some(mm) => format!("{} along {axis}", units.place(mm)),
+            None => format!("none along {axis}"),
+        })
+        .join(", ");
+    let fit = if j.fit == FitStatus::Solved {
+        String::new()
+    } else {
+        format!("; fit: {}", j.fit_status)
+    };
+    Some(Line::new(
+        "HOW SURE",
+        format!("{repeats}; shortest wave seen: {waves}{fit}"),
+        Tone::Note,
+    ))
+}
+
+/// A straightedge that is not straight, or of which this survey cannot tell.
+fn edges(j: &Judgement) -> Option<Line> {
     let told: Vec<&str> = j
-        .flags
+        .edges
         .iter()
-        .take(FLAGS_TOLD)
-        .map(|f| f.reason.as_str())
+        .filter(|e| e.state != "straight")
+        .map(|e| e.sentence.as_str())
         .collect();
-    let more = j.flags.len().saturating_sub(FLAGS_TOLD);
+    (!told.is_empty()).then(|| Line::new("EDGE", told.join("; "), Tone::Note))
+}
+
+fn left_out(j: &Judgement) -> Option<Line> {
+    let all = words::left_out(j);
+    let told: Vec<&str> = all.iter().take(FLAGS_TOLD).map(|(r, _)| *r).collect();
+    let more = all.len().saturating_sub(FLAGS_TOLD);
     let tail = if more > 0 {
         format!("; {more} more in report.html")
     } else {

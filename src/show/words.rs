@@ -3,7 +3,7 @@
 use crate::judge::photo::{PhotoNote, unsure_of_colour};
 use crate::judge::{Interval, Judgement, LimitResult, LimitState, Region, RegionKind, Verdict};
 use crate::panel::{Limit, Quantity};
-use crate::units::Units;
+use crate::units::{MM_PER_INCH, Units};
 
 /// "0.30 mm under 300 mm", "0.05 mm swing over 50 mm", "3.0 mm/m over 300 mm".
 pub fn limit(limit: &Limit, units: Units) -> String {
@@ -30,6 +30,14 @@ pub fn worst(result: &LimitResult, units: Units) -> String {
             depth(result.worst.value, units),
             depth_range(result.worst, units)
         ),
+    }
+}
+
+/// A standard deviation with its unit, a digit finer than depths.
+pub fn fine(mm: f64, units: Units) -> String {
+    match units {
+        Units::Metric => format!("{mm:.3} mm"),
+        Units::Us => format!("{:.1} thou", mm / MM_PER_INCH * 1000.0),
     }
 }
 
@@ -238,6 +246,27 @@ pub fn verdict(verdict: Verdict) -> &'static str {
 /// "best fit" for `best-fit`.
 pub fn plain(word: &str) -> String {
     word.replace('-', " ")
+}
+
+/// What was left out, each (sentence, place in the file) once: placings first, then single readings. Of two swapped placings the
+/// first speaks for both.
+pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
+    let placings = j
+        .flagged_placings
+        .iter()
+        .enumerate()
+        .filter(|(k, own)| {
+            let partner = |other: &crate::judge::FlaggedPlacing| {
+                own.with.as_ref() == Some(&other.placing)
+                    && other.with.as_ref() == Some(&own.placing)
+            };
+            !j.flagged_placings[..*k].iter().any(partner)
+        })
+        .map(|(_, p)| (p.reason.as_str(), p.place.as_str()));
+    let readings = j.flags.iter().filter(|f| !f.whole_placing);
+    placings
+        .chain(readings.map(|f| (f.reason.as_str(), f.place.as_str())))
+        .collect()
 }
 
 #[cfg(test)]

@@ -324,6 +324,29 @@ pub enum Directions {
     AlongY,
 }
 
+/// How far the underside of a straightedge is off a straight line, over its length from the end it is set down from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum EdgeError {
+    /// Not at all.
+    None,
+    /// Bent at a share of its length, by this much there, mm: positive is hollow.
+    Kink(f64, f64),
+    /// A wave of this amplitude, mm, so many to the length, beginning at a crest.
+    Wave(f64, f64),
+}
+
+impl EdgeError {
+    /// Off by, mm, at a share of the length.
+    pub fn at(self, t: f64) -> f64 {
+        match self {
+            EdgeError::None => 0.0,
+            EdgeError::Kink(at, mm) if t < at => mm * t / at,
+            EdgeError::Kink(at, mm) => mm * (1.0 - t) / (1.0 - at),
+            EdgeError::Wave(mm, count) => mm * (std::f64::consts::TAU * count * t).cos(),
+        }
+    }
+}
+
 /// How a tool is set down over a panel: lines along one or both axes, the first half a spacing in from the edge.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SurveyPlan {
@@ -346,6 +369,10 @@ pub struct SurveyPlan {
     pub directions: Directions,
     /// Bow of the straightedge: its underside is hollow by this in the middle, mm (constant curvature).
     pub bow_mm: f64,
+    /// The straightedge's own shape beyond its bow.
+    pub edge: EdgeError,
+    /// Whether it is set down end for end.
+    pub edge_turned: bool,
     /// The straightedge stands on two packers of this thickness, one under each end, mm; 0 for none.
     pub packers_mm: f64,
     /// How the tool sits where gravity does not settle it (pin gauge, wave gauge's zero, bridge): standard
@@ -368,6 +395,8 @@ impl SurveyPlan {
             rounding_mm: 0.05,
             directions: Directions::Both,
             bow_mm: 0.0,
+            edge: EdgeError::None,
+            edge_turned: false,
             packers_mm: 0.0,
             rest_sd_mm: 0.0,
             place_sd_mm: 0.0,
@@ -453,6 +482,11 @@ impl SurveyPlan {
     /// The same survey with the edge on packers.
     pub fn on_packers(self, packers_mm: f64) -> Self {
         SurveyPlan { packers_mm, ..self }
+    }
+
+    /// The same survey with an edge that is not straight.
+    pub fn with_edge(self, edge: EdgeError) -> Self {
+        SurveyPlan { edge, ..self }
     }
 
     /// The same survey with a bowed edge.
@@ -624,7 +658,11 @@ pub fn place(
     let mut contacts: Vec<[f64; 2]> = Vec::new();
     let tool: Box<dyn Fn(f64) -> f64> = match plan.tool {
         Tool::Straightedge => {
-            let bow = |s: f64| bow(plan.bow_mm, s / stretch.length_mm);
+            let bow = |s: f64| {
+                let t = s / plan.edge_mm.max(1.0);
+                let t = if plan.edge_turned { 1.0 - t } else { t };
+                bow(plan.bow_mm, s / stretch.length_mm) + plan.edge.at(t)
+            };
             let mut bent: Vec<_> = touch.iter().map(|&[s, z]| [s, z - bow(s)]).collect();
             if let [first, .., last] = &mut bent[..] {
                 first[1] += plan.packers_mm;
