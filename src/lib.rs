@@ -14,6 +14,7 @@
 pub mod cli;
 pub mod fit;
 pub mod judge;
+pub mod next;
 pub mod observe;
 pub mod panel;
 pub mod photo;

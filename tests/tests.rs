@@ -8,6 +8,7 @@ mod fit_checks;
 mod invariance;
 mod joint;
 mod misreads;
+mod next;
 mod photos;
 mod published;
 mod reading_files;

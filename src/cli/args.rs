@@ -25,6 +25,8 @@ pub struct Cli {
 pub enum Command {
     /// Map highs and lows from readings and photos: verdict, what to sand and fill, the filler
     Map(MapArgs),
+    /// Say where to measure next: the best placings, what each buys, a form and a picture
+    Next(NextArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
     /// Write a page of numbered targets to print and tape on before a photo of the guide coat
@@ -70,6 +72,36 @@ pub struct MapArgs {
     /// End with exit status 3 unless the verdict is fair
     #[arg(long)]
     pub require_fair: bool,
+}
+
+/// `lowspot next`.
+#[derive(Debug, Args)]
+pub struct NextArgs {
+    /// The panel: panel.toml
+    pub panel: PathBuf,
+    /// Readings so far: notes (.txt) or tables (.csv); without any, the walk to begin with
+    pub readings: Vec<PathBuf>,
+    /// How many placings, 1 to 100; without it 6, or the whole walk where nothing was read yet
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=100))]
+    pub placings: Option<u16>,
+    /// What to measure with; without it, what most readings were taken with
+    #[arg(long, value_enum)]
+    pub tool: Option<ToolWord>,
+    /// Length of the tool; for a wave gauge the distance between its feet
+    #[arg(long, value_name = "LENGTH")]
+    pub length: Option<String>,
+    /// Distance between readings
+    #[arg(long, value_name = "LENGTH")]
+    pub step: Option<String>,
+    /// Folder for the form, the picture and the data
+    #[arg(long, value_name = "DIR", default_value = "lowspot-next")]
+    pub out: PathBuf,
+    /// Print next.json on standard output, and nothing else there
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
 }
 
 /// `lowspot blank`.

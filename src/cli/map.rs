@@ -5,6 +5,7 @@ use super::job::Job;
 use crate::fit;
 use crate::judge::photo::{self, PhotoFindings};
 use crate::judge::{self, Judgement, Verdict};
+use crate::next;
 use crate::problem::Error;
 use crate::show;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -55,7 +56,11 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
             None => fit::fit(panel, survey)?,
         };
         progress.now("fitting the fair shape");
-        let judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
+        let mut judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
+        if judged.verdict == Verdict::MeasureMore {
+            progress.now("weighing placings");
+            judged = with_next(judged, job, &found)?;
+        }
         let learned = found.coat.clone();
         surface = Some(found);
         match coat {
@@ -122,6 +127,27 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
     Ok((judgement, report))
 }
 
+/// Placings that a map suggests.
+const SUGGESTED: usize = 3;
+
+/// The judgement with the best placings to take next. A panel too small for the survey's own tool goes without.
+fn with_next(judged: Judgement, job: &Job, found: &fit::Surface) -> Result<Judgement, Error> {
+    let basis = next::Basis {
+        panel: &job.panel,
+        survey: &job.survey,
+        surface: found,
+        judgement: &judged,
+        units: job.units,
+    };
+    let plan = next::tooling(&job.panel, &job.survey, None, None, None)
+        .and_then(|set| next::further(&basis, set, SUGGESTED, next::FEW_PLACES));
+    match plan {
+        Ok(plan) => Ok(judged.with_next(&plan, job.units)),
+        Err(e) if e.is_usage() => Ok(judged),
+        Err(e) => Err(e),
+    }
+}
+
 /// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
 fn tell_readings(job: &Job) {
     if job.survey.placings.is_empty() {
@@ -160,10 +186,10 @@ fn tell_warnings(judgement: &Judgement, verbose: bool) {
 }
 
 /// A line on standard error that tells what is being done; nothing when that is no terminal.
-struct Progress(ProgressBar);
+pub(super) struct Progress(ProgressBar);
 
 impl Progress {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let bar = ProgressBar::new_spinner();
         if let Ok(style) = ProgressStyle::with_template("{msg} … {elapsed}") {
             bar.set_style(style);
@@ -172,7 +198,7 @@ impl Progress {
         Progress(bar)
     }
 
-    fn now(&self, what: &'static str) {
+    pub(super) fn now(&self, what: &'static str) {
         self.0.set_message(what);
     }
 }

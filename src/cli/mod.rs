@@ -5,6 +5,7 @@ mod blank;
 mod demo;
 mod job;
 mod map;
+mod next;
 mod targets;
 
 use crate::problem::Error;
@@ -25,6 +26,7 @@ pub fn run() -> ExitCode {
     };
     let outcome = match &cli.command {
         Command::Map(args) => map::run(args),
+        Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
         Command::Demo(args) => demo::run(args),

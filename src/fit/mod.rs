@@ -13,6 +13,7 @@ pub mod edge_shape;
 pub mod field;
 pub mod misread;
 pub mod outline;
+pub mod posterior;
 pub mod rehearse;
 pub mod reml;
 pub mod robust;
@@ -116,6 +117,8 @@ pub struct Surface {
     pub range_mm: f64,
     /// Amplitude of the deviation field, mm.
     pub amplitude_mm: f64,
+    /// Range and amplitude found for a field as strong everywhere, mm: what is expected where nothing was read yet.
+    pub even_mm: [f64; 2],
     /// Readings left out.
     pub left_out: Vec<LeftOut>,
     /// Placings left out as a whole; their readings are among those left out.
@@ -133,7 +136,7 @@ pub struct Surface {
 }
 
 /// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
-fn plain_noise(tool: Tool) -> f64 {
+pub fn plain_noise(tool: Tool) -> f64 {
     match tool {
         Tool::WaveGauge => 0.02,
         Tool::Straightedge => 0.04,
@@ -751,6 +754,7 @@ impl Fitted {
             noise_mm,
             range_mm: self.numbers.range_mm,
             amplitude_mm: self.numbers.ratio * sigma,
+            even_mm: [self.even.range_mm, self.even.ratio * self.even.sigma_mm],
             left_out,
             misread,
             edges: self.edges.map(|e| e.edges).unwrap_or_default(),

@@ -640,6 +640,16 @@ impl System {
         out
     }
 
+    /// Let the amplitude of the field vary over the panel as told: for each spline, what the even amplitude is multiplied by (> 0).
+    pub(super) fn vary(&mut self, by: &[f64]) {
+        self.local = self
+            .field
+            .entries()
+            .iter()
+            .map(|&(i, j)| 1.0 / (by[i] * by[j]))
+            .collect();
+    }
+
     /// Points of the surface (x, y, weight) as a full vector over the unknowns, as [`System::row`] without rests.
     pub fn points(&self, points: &[[f64; 3]]) -> Vec<f64> {
         let n = self.basis.count();

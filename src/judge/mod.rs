@@ -23,7 +23,7 @@ pub mod verdict;
 pub mod volume;
 
 mod whole;
-pub use whole::{Options, grid, judge, resampled};
+pub use whole::{Options, grid, judge, resampled, step_mm};
 
 use crate::panel::{Form, Limit};
 use crate::problem::Warning;

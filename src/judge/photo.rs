@@ -229,6 +229,28 @@ pub fn photo_alone(
         .map(|(k, area)| region(k, area, panel, options.units))
         .collect();
     let nodes = blank_nodes(panel, grid, Some(&findings.coat));
+    let empty = unread(panel, conditions, nodes, warnings);
+    Judgement {
+        to_level_cc: Interval {
+            low: findings.least_filler_cc,
+            ..empty.to_level_cc
+        },
+        reasons: reasons(&findings, options.units),
+        not_checked: not_checked(&findings),
+        measure_next: placings(panel, &regions, options.units),
+        regions,
+        photos: Some(findings),
+        ..empty
+    }
+}
+
+/// The judgement of a panel of which nothing was read: every number unknown, every limit not checked.
+pub fn unread(
+    panel: &Panel,
+    conditions: &Conditions,
+    nodes: Nodes,
+    warnings: Vec<Warning>,
+) -> Judgement {
     let zones = panel
         .zones
         .iter()
@@ -251,16 +273,16 @@ pub fn photo_alone(
         bands: Vec::new(),
         to_level_cc: Interval {
             value: f64::NAN,
-            low: findings.least_filler_cc,
+            low: f64::NAN,
             high: f64::NAN,
         },
         most_likely_cc: f64::NAN,
         references: Vec::new(),
         verdict: Verdict::MeasureMore,
-        reasons: reasons(&findings, options.units),
-        not_checked: not_checked(&findings),
-        measure_next: placings(panel, &regions, options.units),
-        regions,
+        reasons: vec!["nothing was measured yet".into()],
+        not_checked: Vec::new(),
+        measure_next: Vec::new(),
+        regions: Vec::new(),
         flags: Vec::new(),
         flagged_placings: Vec::new(),
         edges: Vec::new(),
@@ -279,7 +301,7 @@ pub fn photo_alone(
         supports: conditions.supports.clone(),
         sand_allowance_mm: panel.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM),
         sand_allowance_given: panel.sand_allowance_mm.is_some(),
-        photos: Some(findings),
+        photos: None,
     }
 }
 

@@ -11,6 +11,10 @@ use ndarray::Array2;
 /// A panel of which more than this share is not measured is not called fair.
 pub(super) const MOST_UNMEASURED: f64 = 0.05;
 
+/// Asked for until a placing was repeated.
+pub const REPEAT: &str =
+    "one placing a second time (\"again\"): without it nobody knows how well you repeat";
+
 /// What a verdict is made from.
 pub struct Evidence<'a> {
     /// Limits as judged.
@@ -221,10 +225,7 @@ pub fn measure_next(on: &Evidence) -> Vec<String> {
         ));
     }
     if !on.repeated {
-        out.push(
-            "one placing a second time (\"again\"): without it nobody knows how well you repeat"
-                .into(),
-        );
+        out.push(REPEAT.into());
     }
     out
 }

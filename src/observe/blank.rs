@@ -77,18 +77,36 @@ const MOST_READINGS: usize = 1_000_000;
 /// than 20,000 placings.
 pub fn write(panel: &Panel, options: &BlankOptions) -> Result<String, Error> {
     let set = Settings::of(panel, options)?;
-    let plan = match options.spacing_mm {
-        Some(spacing) => Plan::at(panel, &set, spacing).ok_or_else(too_many)?,
-        None => chosen(panel, &set)?,
+    let plan = plan(panel, &set, options.spacing_mm)?;
+    Ok(text(panel, &set, &plan))
+}
+
+fn plan(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<Plan, Error> {
+    let plan = match spacing_mm {
+        Some(spacing) => Plan::at(panel, set, spacing).ok_or_else(too_many)?,
+        None => chosen(panel, set)?,
     };
     if plan.placings.is_empty() {
-        return Err(Error::Usage(format!(
-            "no placing with readings each {} mm fits on {}; give a smaller --step, or a smaller --length",
-            plain_mm(set.step),
-            panel.name
-        )));
+        return Err(none_fits(panel, set));
     }
-    Ok(text(panel, &set, &plan))
+    Ok(plan)
+}
+
+/// Said where no placing lies wholly on the panel.
+pub fn none_fits(panel: &Panel, set: &Settings) -> Error {
+    Error::Usage(format!(
+        "no placing with readings each {} mm fits on {}; give a smaller --step, or a smaller --length",
+        plain_mm(set.step),
+        panel.name
+    ))
+}
+
+/// The placings of a form at the spacing chosen for the panel, line by line, to and fro.
+///
+/// # Errors
+/// As [`write`].
+pub fn placings(panel: &Panel, set: &Settings) -> Result<Vec<Planned>, Error> {
+    Ok(plan(panel, set, None)?.placings)
 }
 
 fn too_many() -> Error {
@@ -113,14 +131,23 @@ fn chosen(panel: &Panel, set: &Settings) -> Result<Plan, Error> {
         .ok_or_else(too_many)
 }
 
-struct Settings {
-    tool: Tool,
-    length: f64,
-    step: f64,
+/// The tool as it will be used: all that [`BlankOptions`] leaves open is chosen for the panel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Settings {
+    /// The tool.
+    pub tool: Tool,
+    /// Its length, for a wave gauge the distance between its feet, mm.
+    pub length: f64,
+    /// Distance between readings, mm.
+    pub step: f64,
 }
 
 impl Settings {
-    fn of(panel: &Panel, options: &BlankOptions) -> Result<Settings, Error> {
+    /// For a panel.
+    ///
+    /// # Errors
+    /// [`Error::Usage`] when a length cannot be meant.
+    pub fn of(panel: &Panel, options: &BlankOptions) -> Result<Settings, Error> {
         let hundredths = |v: f64| (v * 100.0).round() / 100.0;
         let checked = |name: &str, value: Option<f64>, least: f64, most: f64| match value {
             Some(v) if !(least..=most).contains(&v) => Err(Error::Usage(format!(
@@ -160,7 +187,7 @@ impl Settings {
     }
 
     /// Longest span of readings of one placing, mm: a wave gauge slides as far as the line goes.
-    fn reach(&self) -> f64 {
+    pub fn reach(&self) -> f64 {
         match self.tool {
             Tool::WaveGauge => f64::INFINITY,
             _ => self.length,
@@ -168,7 +195,7 @@ impl Settings {
     }
 
     /// Room that the tool needs beyond its first and last reading, mm.
-    fn margin(&self) -> f64 {
+    pub fn margin(&self) -> f64 {
         match self.tool {
             Tool::WaveGauge => self.length / 2.0,
             _ => 0.0,
@@ -177,12 +204,18 @@ impl Settings {
 }
 
 /// A placing to take: along an axis (0 is x, 1 is y) from `from` to `to`, at `at` on the other axis, mm.
-struct Planned {
-    axis: usize,
-    from: f64,
-    to: f64,
-    at: f64,
-    readings: usize,
+#[derive(Clone, Debug, PartialEq)]
+pub struct Planned {
+    /// 0 along x, 1 along y.
+    pub axis: usize,
+    /// First reading, mm.
+    pub from: f64,
+    /// Last reading, mm.
+    pub to: f64,
+    /// Place on the other axis, mm.
+    pub at: f64,
+    /// How many readings.
+    pub readings: usize,
 }
 
 struct Plan {
@@ -247,7 +280,7 @@ fn whole(at: f64, apart: f64) -> f64 {
 }
 
 /// Stretches of the line along `axis` at `at` that lie on the panel, in whole mm.
-fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
+pub(crate) fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
     let across = 1 - axis;
     let mut cuts: Vec<f64> = std::iter::once(&panel.outline)
         .chain(&panel.cutouts)
@@ -314,14 +347,7 @@ fn text(panel: &Panel, set: &Settings, plan: &Plan) -> String {
         plain_mm(plan.apart[0].round()),
         plain_mm(plan.apart[1].round()),
     );
-    out.push_str(tool_hint(set.tool, panel.form));
-    out.push_str(&panel_line(&panel.name));
-    out.push_str(&format!(
-        "date _   by _   skin _ C   supports _\ntool {} {}   step {}   unit mm\n",
-        set.tool.word(),
-        plain_mm(set.length),
-        plain_mm(set.step)
-    ));
+    out.push_str(&header(panel, set));
     let mut number = [0; 2];
     let mut axis = 0;
     for placing in &plan.placings {
@@ -331,13 +357,50 @@ fn text(panel: &Panel, set: &Settings, plan: &Plan) -> String {
         }
         number[axis] += 1;
         let name = format!("{}{}", ["A", "B"][axis], number[axis]);
-        let range = format!("{} to {}", plain_mm(placing.from), plain_mm(placing.to));
-        let at = plain_mm(placing.at);
-        let (x, y) = if axis == 0 { (range, at) } else { (at, range) };
-        let blanks = vec!["_"; placing.readings].join(" ");
-        out.push_str(&format!("{name:<5} x {x:<14} y {y:<14} : {blanks}\n"));
+        out.push_str(&placing.line(&name));
     }
     out
+}
+
+/// A hint for the tool, then the form's header lines.
+pub fn header(panel: &Panel, set: &Settings) -> String {
+    format!(
+        "{}{}date _   by _   skin _ C   supports _\ntool {} {}   step {}   unit mm\n",
+        tool_hint(set.tool, panel.form),
+        panel_line(&panel.name),
+        set.tool.word(),
+        plain_mm(set.length),
+        plain_mm(set.step)
+    )
+}
+
+impl Planned {
+    /// Where it lies, as the form writes it: "x 0 to 600     y 100".
+    pub fn place(&self) -> [String; 2] {
+        let range = format!("{} to {}", plain_mm(self.from), plain_mm(self.to));
+        let at = plain_mm(self.at);
+        if self.axis == 0 {
+            [range, at]
+        } else {
+            [at, range]
+        }
+    }
+
+    /// First and last reading, mm.
+    pub fn ends(&self) -> [[f64; 2]; 2] {
+        [self.from, self.to].map(|s| {
+            let mut p = [self.at; 2];
+            p[self.axis] = s;
+            p
+        })
+    }
+
+    /// Its line of the form, with `_` for every reading.
+    pub fn line(&self, name: &str) -> String {
+        let [x, y] = self.place();
+        let blanks = vec!["_"; self.readings].join(" ");
+        format!("{name:<5} x {x:<14} y {y:<14} : {blanks}\n")
+    }
 }
 
 fn tool_hint(tool: Tool, form: Form) -> &'static str {

@@ -52,7 +52,7 @@ fn head(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
     Ok(())
 }
 
-fn shortened(words: &str, size: f64, room: f64) -> Result<String, Error> {
+pub(super) fn shortened(words: &str, size: f64, room: f64) -> Result<String, Error> {
     let mut kept: Vec<char> = words.chars().take(200).collect();
     if text::width(words, size)? <= room {
         return Ok(words.to_string());
@@ -414,7 +414,7 @@ fn notes(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error>
     Ok(())
 }
 
-fn wrapped(words: &str, size: f64, room: f64) -> Result<Vec<String>, Error> {
+pub(super) fn wrapped(words: &str, size: f64, room: f64) -> Result<Vec<String>, Error> {
     let mut lines = vec![String::new()];
     for word in words.split_whitespace() {
         let Some(line) = lines.last_mut() else { break };

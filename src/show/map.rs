@@ -81,7 +81,7 @@ pub(super) struct Look {
 }
 
 impl Look {
-    fn paper(width_px: u32) -> Result<Self, Error> {
+    pub(super) fn paper(width_px: u32) -> Result<Self, Error> {
         if !(600..=6000).contains(&width_px) {
             return Err(Error::Usage(format!(
                 "a map {width_px} px wide cannot be drawn; 600 to 6000 px can"
@@ -121,7 +121,12 @@ pub(super) struct Sheet<'a> {
 }
 
 impl<'a> Sheet<'a> {
-    fn new(j: &'a Judgement, panel: &'a Panel, units: Units, look: Look) -> Result<Self, Error> {
+    pub(super) fn new(
+        j: &'a Judgement,
+        panel: &'a Panel,
+        units: Units,
+        look: Look,
+    ) -> Result<Self, Error> {
         Ok(Sheet {
             j,
             panel,
@@ -311,7 +316,7 @@ impl<'a> Sheet<'a> {
         }
     }
 
-    fn placings(&self, shapes: &mut Vec<Shape>) {
+    pub(super) fn placings(&self, shapes: &mut Vec<Shape>) {
         for placing in &self.j.placings {
             let [a, b] = placing.ends.map(|p| self.px(p));
             if [a, b].iter().flatten().all(|v| v.is_finite()) {
@@ -402,17 +407,24 @@ impl<'a> Sheet<'a> {
         }
     }
 
-    fn openings(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
+    /// Openings without their words.
+    pub(super) fn cutouts(&self, shapes: &mut Vec<Shape>) {
         for opening in &self.panel.cutouts {
-            scene.shapes.push(Shape::Area {
+            shapes.push(Shape::Area {
                 points: self.ring(opening),
                 colour: palette::WHITE,
             });
-            scene.shapes.push(Shape::Line {
+            shapes.push(Shape::Line {
                 points: self.ring(opening),
                 colour: palette::INK,
                 width: 2.0 * self.look.hair(),
             });
+        }
+    }
+
+    fn openings(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
+        self.cutouts(&mut scene.shapes);
+        for opening in &self.panel.cutouts {
             let [x0, y0, x1, y1] = opening.bounds();
             let middle = self.px([(x0 + x1) / 2.0, (y0 + y1) / 2.0]);
             let room = [(x1 - x0) * self.frame.scale, (y1 - y0) * self.frame.scale];
@@ -468,7 +480,7 @@ impl<'a> Sheet<'a> {
         Ok(())
     }
 
-    fn outline(&self, shapes: &mut Vec<Shape>) {
+    pub(super) fn outline(&self, shapes: &mut Vec<Shape>) {
         shapes.push(Shape::Line {
             points: self.ring(&self.panel.outline),
             colour: palette::INK,
@@ -477,7 +489,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Ticks at round places along the bottom and the left, the axes' names, and the datum corner.
-    fn axes(&self, scene: &mut Scene) {
+    pub(super) fn axes(&self, scene: &mut Scene) {
         let (f, text) = (self.frame, self.look.text);
         let end = f.end();
         for place in self.round_places(f.origin_mm[0] + f.size_mm[0], 3.6) {

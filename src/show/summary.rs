@@ -14,7 +14,7 @@ use std::path::Path;
 const LOWS_TOLD: usize = 4;
 const HIGHS_TOLD: usize = 2;
 /// Widest line, characters.
-const WIDEST: usize = 100;
+pub(super) const WIDEST: usize = 100;
 /// Left-out readings told one by one.
 const FLAGS_TOLD: usize = 3;
 
@@ -716,7 +716,7 @@ fn style(tone: Tone) -> Style {
 }
 
 /// Words in rows: the first begins at column `first`, the others at `hang`; control characters become "?".
-fn wrapped(text: &str, first: usize, hang: usize, width: usize) -> Vec<String> {
+pub(super) fn wrapped(text: &str, first: usize, hang: usize, width: usize) -> Vec<String> {
     let mut rows = vec![String::new()];
     let mut column = first;
     for word in text.split_whitespace() {

@@ -1,0 +1,166 @@
+//! `lowspot next`: the placings to take next, or with nothing read yet the walk to begin with.
+
+use super::args::NextArgs;
+use super::job::{length, shown};
+use super::map::Progress;
+use crate::fit;
+use crate::judge::{self, Judgement, photo};
+use crate::next::{self, Plan};
+use crate::observe::{self, Survey};
+use crate::panel::{self, Panel};
+use crate::problem::{Error, Warning};
+use crate::reference::Kind;
+use crate::show;
+use crate::units::Units;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Placings suggested unless told otherwise.
+const PLACINGS: usize = 6;
+
+/// Run it.
+///
+/// # Errors
+/// What stopped it; nothing has been written then. A form that holds readings is never overwritten.
+pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
+    let (panel, mut warnings) = panel::file::load(&args.panel)?;
+    let option =
+        |name: &str, text: &Option<String>| text.as_deref().map(|t| length(name, t)).transpose();
+    let (length_mm, step_mm) = (
+        option("--length", &args.length)?,
+        option("--step", &args.step)?,
+    );
+    let survey = if args.readings.is_empty() {
+        Survey::default()
+    } else {
+        observe::load(&args.readings, &panel)?
+    };
+    warnings.extend(survey.warnings.iter().cloned());
+    let set = next::tooling(
+        &panel,
+        &survey,
+        args.tool.map(Into::into),
+        length_mm,
+        step_mm,
+    )?;
+    let units = args.units.into();
+    let count = args.placings.map(usize::from);
+    let (plan, judgement) = if survey.taken() == 0 {
+        let plan = next::start(&panel, set, count)?;
+        let grid = judge::grid(&panel, judge::step_mm(&panel));
+        let nodes = photo::blank_nodes(&panel, grid, None);
+        let empty = photo::unread(&panel, &survey.conditions, nodes, Vec::new());
+        (plan, empty)
+    } else {
+        observe::check_carries(&survey, &panel)?;
+        further(&panel, &survey, set, count.unwrap_or(PLACINGS), units)?
+    };
+    tell(&judgement, &warnings);
+    let (name, text) = form(&args.out, &plan, &panel)?;
+    let json = show::next::json(&plan, &judgement)?;
+    let (png, svg) = show::next::pictures(&plan, &judgement, &panel, units)?;
+    show::write_all(
+        &args.out,
+        &[
+            show::File::new("next.json", json.clone()),
+            show::File::new(&name, text),
+            show::File::new("next.png", png),
+            show::File::new("next.svg", svg),
+        ],
+    )?;
+    if args.json {
+        super::say(json.trim_end());
+        return Ok(ExitCode::SUCCESS);
+    }
+    let mut files: Vec<&Path> = args.readings.iter().map(PathBuf::as_path).collect();
+    let written = args.out.join(&name);
+    if survey.taken() == 0 {
+        files.clear();
+    }
+    files.push(&written);
+    let files: Vec<String> = files.into_iter().map(shown).collect();
+    super::say(&format!(
+        "{}\n{} is ready to fill in, {} shows where they lie. Then\n  lowspot map {} {}",
+        show::next::summary(&plan, units),
+        shown(&written),
+        shown(&args.out.join("next.png")),
+        shown(&args.panel),
+        files.join(" ")
+    ));
+    Ok(ExitCode::SUCCESS)
+}
+
+fn further(
+    panel: &Panel,
+    survey: &Survey,
+    set: crate::observe::blank::Settings,
+    count: usize,
+    units: Units,
+) -> Result<(Plan, Judgement), Error> {
+    let progress = Progress::new();
+    progress.now("finding the surface");
+    let surface = fit::fit(panel, survey)?;
+    progress.now("fitting the fair shape");
+    let options = judge::Options {
+        reference: Kind::BestFit,
+        units,
+    };
+    let judgement = judge::judge(panel, survey, &surface, options, Vec::new())?;
+    progress.now("weighing placings");
+    let basis = next::Basis {
+        panel,
+        survey,
+        surface: &surface,
+        judgement: &judgement,
+        units,
+    };
+    let plan = next::further(&basis, set, count, next::MOST_PLACES)?;
+    Ok((plan, judgement))
+}
+
+/// Warnings and readings left out, on standard error.
+fn tell(judgement: &Judgement, warnings: &[Warning]) {
+    let mut err = anstream::stderr().lock();
+    for warning in warnings.iter().chain(&judgement.warnings) {
+        let _ = writeln!(err, "note: {warning}");
+    }
+    for flag in &judgement.flags {
+        let _ = writeln!(err, "left out: {}", flag.reason);
+    }
+}
+
+/// The form, under a name that overwrites no readings: next.txt, else next-2.txt, …
+fn form(dir: &Path, plan: &Plan, panel: &Panel) -> Result<(String, String), Error> {
+    let text = show::next::form(plan, panel);
+    for k in 1..1000 {
+        let name = match k {
+            1 => "next.txt".to_string(),
+            k => format!("next-{k}.txt"),
+        };
+        if still_blank(&dir.join(&name)) {
+            return Ok((name, text));
+        }
+    }
+    Err(Error::Usage(format!(
+        "{} is full of forms with readings; choose another folder with --out",
+        shown(dir)
+    )))
+}
+
+/// Whether a file may be written over: there is none, or it is a form of ours in which no reading has been written.
+fn still_blank(path: &Path) -> bool {
+    if !path.exists() {
+        return true;
+    }
+    let untouched = |line: &str| {
+        let line = line.trim();
+        let placing = line.split_once(" : ");
+        match placing {
+            Some((_, readings)) => readings.split_whitespace().all(|r| r == "_"),
+            None => !line.contains("again") && !line.contains("turned"),
+        }
+    };
+    let ours = |text: &str| text.starts_with("# ") && text.contains("\ntool ");
+    std::fs::read_to_string(path).is_ok_and(|text| ours(&text) && text.lines().all(untouched))
+}
