@@ -533,15 +533,15 @@ impl Looker<'_> {
         let mut chosen: Vec<(Vec<f64>, f64)> = Vec::new();
         for k in 1..=3 {
             let mut next: Option<(f64, f64, usize)> = None;
-            for (c, column) in columns.iter().enumerate() {
-                let mut with = chosen.clone();
-                with.push(column.clone());
-                let Some(seen) = expectation.with(&with) else {
-                    continue;
-                };
-                let read = seen.read(values, sigma);
-                if next.is_none_or(|(score, ..)| read.score > score) {
-                    next = Some((read.score, read.square, c));
+            let Some(seen) = expectation.with(&chosen) else {
+                break;
+            };
+            let white = seen.whitened(values);
+            for (c, (column, sd)) in columns.iter().enumerate() {
+                let read = seen.with_one_more(&white, column, sd / expectation.variance.sqrt());
+                let (score, square) = read(sigma);
+                if next.is_none_or(|(best, ..)| score > best) {
+                    next = Some((score, square, c));
                 }
             }
             let Some((score, square, c)) = next else {
@@ -906,11 +906,40 @@ impl Seen {
     }
 
     fn whitened(&self, values: &[f64]) -> Vec<f64> {
-        let mut white: Vec<f64> = values
-            .iter()
-            .zip(&self.middle)
-            .map(|(v, m)| v - m)
-            .collect();
+        self.white(
+            values
+                .iter()
+                .zip(&self.middle)
+                .map(|(v, m)| v - m)
+                .collect(),
+        )
+    }
+
+    /// Score and misfit of whitened values with one more column, whose size has the relative standard deviation `sd`: in the whitened
+    /// space the covariance is 1 + sd²·ccᵀ, so |w|² loses (c·w)²·sd²/(1 + sd²·|c|²) and the log determinant gains
+    /// ln(1 + sd²·|c|²) (Sherman and Morrison 1950).
+    fn with_one_more(
+        &self,
+        white: &[f64],
+        column: &[f64],
+        sd: f64,
+    ) -> impl Fn(f64) -> (f64, f64) + use<> {
+        let c = self.white(column.to_vec());
+        let (size, along) = (sd * sd, dot(&c, white));
+        let grown = 1.0 + size * dot(&c, &c);
+        let left = (dot(white, white) - size * along * along / grown).max(0.0);
+        let (log, k) = (self.log + grown.ln() / 2.0, self.freedom());
+        move |sigma_mm| {
+            let square = left / (sigma_mm * sigma_mm);
+            (
+                -log - (FREEDOM + k) / 2.0 * (square / FREEDOM).ln_1p(),
+                square,
+            )
+        }
+    }
+
+    /// Made white, without what the rests take up.
+    fn white(&self, mut white: Vec<f64>) -> Vec<f64> {
         forward(&self.root, &mut white);
         for rest in &self.rests {
             let part = dot(rest, &white);
