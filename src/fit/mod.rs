@@ -8,7 +8,6 @@ pub mod band;
 pub mod basis;
 pub mod cholesky;
 pub mod coat;
-mod contact;
 pub mod edge_shape;
 pub mod field;
 pub mod misread;
@@ -428,8 +427,7 @@ fn attempt(
     near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
     let sigma = typical_noise(noise, typical);
-    // What was read, less what gaps near contact are read too large by; and that less the edges' own shapes.
-    let mut read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
     let mut y = read.clone();
     let columns = edge_shape::Columns::new(&system, survey);
     let mut edges: Option<edge_shape::Found> = None;
@@ -509,22 +507,6 @@ fn attempt(
                 confirmed.unknowns
             };
             unevenness = (unevenness.1, system.localise(&unknowns));
-            let rounding = steps.get(&typical).copied().unwrap_or(0.0);
-            let gaps: Vec<f64> = system
-                .predicted(&unknowns)
-                .iter()
-                .zip(&edge_part)
-                .map(|(p, e)| p + e)
-                .collect();
-            contact::mend(
-                &system,
-                survey,
-                &gaps,
-                numbers.sigma_mm,
-                rounding,
-                &mut read,
-            );
-            y = less(&read, &edge_part);
         }
         if round == 1 && !confirmed.changed && !moved {
             break;
@@ -693,7 +675,7 @@ impl Fitted {
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
         let rehearsals = if seen.is_none() {
-            self.rehearse(&full, &mut rng)?
+            self.rehearse(survey, &full, &mut rng)?
         } else {
             Vec::new()
         };

@@ -3,12 +3,13 @@
 //! How far a survey may be out is not told by its own draws alone: real defects are few and sharp, and whether a line runs over the tip of
 //! one is luck. So the luck is tried again. A draw of the found surface is one panel that the readings allow; its deviation
 //! field is moved to another place (the plane mirrored at the panel's edges), which is as likely a panel as the first, since defects do not
-//! know where lines will run. It is read at the same places with the same noise and found by the same steps, local amplitude learned
-//! anew. What that came to against what is truly there is a sample of this survey's errors (a parametric bootstrap: Efron and Tibshirani
+//! know where lines will run. It is read at the same places with the same noise, straightedges resting on it where gravity puts them and
+//! no gap read below 0, and found by the same steps, local amplitude learned anew. What that came to against what is truly there is a sample of this survey's errors (a parametric bootstrap: Efron and Tibshirani
 //! 1993, ch. 6.5, with the move added).
 
 use super::Fitted;
 use super::system;
+use crate::observe::{Survey, Tool};
 use crate::problem::Error;
 use rand::RngExt as _;
 use rand_chacha::ChaCha8Rng;
@@ -45,6 +46,7 @@ impl Fitted {
     /// [`Error::Calculation`] when a matrix cannot be factored.
     pub(super) fn rehearse(
         &self,
+        survey: &Survey,
         draws: &[Vec<f64>],
         rng: &mut ChaCha8Rng,
     ) -> Result<Vec<Rehearsal>, Error> {
@@ -79,11 +81,7 @@ impl Fitted {
             .zip(draws)
             .map(|(chance, draw)| {
                 let truth = self.moved(draw, chance.shift);
-                let mut y = self.system.predicted(&truth);
-                let spread = y.iter_mut().zip(&self.system.relative_sd);
-                for ((value, sd), noise) in spread.zip(&chance.noise) {
-                    *value += self.numbers.sigma_mm * sd * noise;
-                }
+                let y = self.read(survey, &truth, &chance.noise);
                 let mut own = normal.clone();
                 own.right = self.system.right_hand(&y, &extra);
                 let mut unknowns = own.right.clone();
@@ -109,6 +107,36 @@ impl Fitted {
                 })
             })
             .collect()
+    }
+
+    /// What the survey would read of a panel, mm.
+    fn read(&self, survey: &Survey, truth: &[f64], noise: &[f64]) -> Vec<f64> {
+        let mut y = self.system.predicted(truth);
+        let rows = &self.system.rows;
+        let mut first = 0;
+        while let Some(placing) = rows.get(first).map(|r| r.placing) {
+            let own = rows[first..]
+                .iter()
+                .take_while(|r| r.placing == placing)
+                .count();
+            let span = first..first + own;
+            let edge = survey.placings[placing].tool == Tool::Straightedge;
+            if edge {
+                let along: Vec<f64> = rows[span.clone()]
+                    .iter()
+                    .map(|r| r.rest.get(1).copied().unwrap_or(0.0))
+                    .collect();
+                rest(&along, &mut y[span.clone()]);
+            }
+            for k in span {
+                y[k] += self.numbers.sigma_mm * self.system.relative_sd[k] * noise[k];
+                if edge {
+                    y[k] = y[k].max(0.0);
+                }
+            }
+            first += own;
+        }
+        y
     }
 
     /// Solve with the local amplitude that an earlier solution tells.
@@ -138,6 +166,32 @@ impl Fitted {
     }
 }
 
+/// Let a straightedge come to rest: of all lines that leave no gap below 0 and touch at two places, the one with the least sum of gaps.
+/// `gaps` are gaps under any line at the places `along`, mm; they become those under the edge at rest.
+fn rest(along: &[f64], gaps: &mut [f64]) {
+    let n = gaps.len();
+    let under = |i: usize, j: usize, k: usize| {
+        let share = (along[k] - along[i]) / (along[j] - along[i]);
+        gaps[k] - gaps[i] - share * (gaps[j] - gaps[i])
+    };
+    let mut best: Option<(f64, usize, usize)> = None;
+    for i in 0..n {
+        for j in i + 1..n {
+            if along[i] == along[j] || (0..n).any(|k| under(i, j, k) < -1e-9) {
+                continue;
+            }
+            let sum: f64 = (0..n).map(|k| under(i, j, k)).sum();
+            if best.is_none_or(|(least, ..)| sum < least) {
+                best = Some((sum, i, j));
+            }
+        }
+    }
+    if let Some((_, i, j)) = best {
+        let at_rest: Vec<f64> = (0..n).map(|k| under(i, j, k).max(0.0)).collect();
+        gaps.copy_from_slice(&at_rest);
+    }
+}
+
 /// Place k of an endless row 0 … n−1, n−1 … 0, 0 …
 fn mirrored(k: usize, n: usize) -> usize {
     let k = k % (2 * n);
@@ -146,7 +200,22 @@ fn mirrored(k: usize, n: usize) -> usize {
 
 #[cfg(test)]
 mod tests {
-    use super::mirrored;
+    use super::{mirrored, rest};
+
+    #[test]
+    fn an_edge_rests_on_the_two_highest_places_about_its_middle() {
+        // Heights 0, 2, 1, 2, 0 under a level line at 5: the edge lies on the two places 2 high.
+        let along = [0.0, 1.0, 2.0, 3.0, 4.0];
+        let mut gaps = [5.0, 3.0, 4.0, 3.0, 5.0];
+        rest(&along, &mut gaps);
+        assert_eq!(gaps, [2.0, 0.0, 1.0, 0.0, 2.0]);
+        // However the line lay from which the gaps were counted.
+        let mut tilted = [5.0, 3.5, 5.0, 4.5, 7.0];
+        rest(&along, &mut tilted);
+        for (a, b) in tilted.iter().zip(gaps) {
+            assert!((a - b).abs() < 1e-12);
+        }
+    }
 
     #[test]
     fn a_row_is_mirrored_at_both_ends() {

@@ -320,17 +320,25 @@ fn result(
     } else {
         0.0
     };
-    // Sharp places between the lines are found too low: how much, the rehearsals' worst values tell.
-    let missed: Vec<f64> = judged
+    // Sharp places between the lines are found too low: how much, the rehearsals' worst values tell. As a ratio where there are lows,
+    // which are found lower the deeper they are; as a difference where there is only noise.
+    let worsts: Vec<[f64; 2]> = judged
         .rehearsed
         .iter()
         .map(|pair| pair.each_ref().map(coarse))
         .filter(|[found, truth]| *found > 0.0 && *truth > 0.0)
-        .map(|[found, truth]| (truth / found).ln())
         .collect();
-    let missed = Spread::careful(&missed);
+    let missed = if lows > 0 {
+        let logs: Vec<f64> = worsts.iter().map(|[f, t]| (t / f).ln()).collect();
+        let by = Spread::careful(&logs);
+        worst * (by.middle + t_over_normal(lows) * by.reach).exp()
+    } else {
+        let differences: Vec<f64> = worsts.iter().map(|[f, t]| t - f).collect();
+        let by = Spread::careful(&differences);
+        worst + by.middle + t_over_normal(lows) * by.reach
+    };
     let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse))
-        .max(worst * (missed.middle + t_over_normal(lows) * missed.reach).exp())
+        .max(missed)
         .max(worst);
     let mut remedy = String::new();
     let mut state = if high <= limit.max {

@@ -2,7 +2,7 @@
 
 use super::nodes::{FAR_MM, Reach};
 use super::{
-    Action, LimitResult, LimitState, NodeState, Nodes, Region, RegionKind, Sight, Verdict,
+    Action, Flag, LimitResult, LimitState, NodeState, Nodes, Region, RegionKind, Sight, Verdict,
 };
 use crate::panel::{Limit, Quantity};
 use crate::units::Units;
@@ -29,6 +29,8 @@ pub struct Evidence<'a> {
     pub sight: &'a Sight,
     /// Where readings lie.
     pub reach: &'a Reach,
+    /// Readings left out.
+    pub flags: &'a [Flag],
     /// Whether a placing was repeated.
     pub repeated: bool,
     /// Units of the sentences.
@@ -116,6 +118,27 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
             amount(&l.limit, l.worst.value, on.units),
             amount(&l.limit, l.worst.low, on.units),
             amount(&l.limit, l.worst.high, on.units)
+        ));
+    }
+    // What was left out may be right after all: then it is a defect that the map does not show.
+    let least = on
+        .limits
+        .iter()
+        .filter(|l| l.limit.quantity != Quantity::Slope)
+        .map(|l| l.limit.max)
+        .fold(f64::INFINITY, f64::min);
+    let mut doubtful = on
+        .flags
+        .iter()
+        .filter(|f| (f.value_mm - f.expected_mm).abs() > least);
+    if let Some(flag) = doubtful.next() {
+        let more = match doubtful.count() {
+            0 => String::new(),
+            n => format!(", and {n} more"),
+        };
+        reasons.push(format!(
+            "left out: {}{more}; read it again before the panel is called fair",
+            flag.reason
         ));
     }
     let share = unmeasured_share(on.nodes, on.areas_mm2);

@@ -190,6 +190,7 @@ pub fn judge(
         filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
     };
     let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
+    let flags = super::flagged::readings(survey, surface, options.units);
     let evidence = Evidence {
         limits: &limits,
         regions: &regions,
@@ -197,6 +198,7 @@ pub fn judge(
         areas_mm2: &areas,
         sight: &seen,
         reach: &reach,
+        flags: &flags,
         repeated: surface.repeatability_mm.is_some(),
         units: options.units,
     };
@@ -226,7 +228,7 @@ pub fn judge(
         reasons,
         not_checked,
         measure_next,
-        flags: super::flagged::readings(survey, surface, options.units),
+        flags,
         edges: super::edges::edges(surface, options.units),
         flagged_placings: super::flagged::placings(survey, surface, options.units),
         placings: echoes(survey),
