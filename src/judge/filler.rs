@@ -199,39 +199,43 @@ impl Benches<'_> {
     }
 }
 
-/// Panels like this one with what their surveys found, each under its own reference of `kind`: the rehearsals where there are any,
-/// else the draws that were surveyed anew.
+/// The draws that were surveyed anew, each under its own reference of `kind`.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a reference does not settle.
-pub fn drawn(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
-    let basis = &surface.basis;
-    if surface.rehearsals.is_empty() {
-        return surface
-            .refits
-            .par_iter()
-            .enumerate()
-            .map(|(k, refit)| {
-                let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
-                    found.iter().zip(step).map(|(f, s)| f + s).collect()
-                };
-                let (true_cc, deviation) = on.levelled(
-                    kind,
-                    &add(&on.coarse_cloud.found, on.coarse_cloud.step(k)),
-                    &add(&on.cloud.found, on.cloud.step(k)),
-                )?;
-                let (found_cc, found_deviation) = on.levelled_splines(kind, basis, refit)?;
-                Ok(Drawn {
-                    true_cc,
-                    found_cc,
-                    deviation,
-                    found_deviation,
-                    fairness: [Vec::new(), Vec::new()],
-                    sd: Vec::new(),
-                })
+pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
+    surface
+        .refits
+        .par_iter()
+        .enumerate()
+        .map(|(k, refit)| {
+            let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
+                found.iter().zip(step).map(|(f, s)| f + s).collect()
+            };
+            let (true_cc, deviation) = on.levelled(
+                kind,
+                &add(&on.coarse_cloud.found, on.coarse_cloud.step(k)),
+                &add(&on.cloud.found, on.cloud.step(k)),
+            )?;
+            let (found_cc, found_deviation) = on.levelled_splines(kind, &surface.basis, refit)?;
+            Ok(Drawn {
+                true_cc,
+                found_cc,
+                deviation,
+                found_deviation,
+                fairness: [Vec::new(), Vec::new()],
+                sd: Vec::new(),
             })
-            .collect();
-    }
+        })
+        .collect()
+}
+
+/// Panels like this one with what their surveys found, each under its own reference of `kind`: the rehearsals.
+///
+/// # Errors
+/// [`Error::Calculation`] when a reference does not settle.
+pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
+    let basis = &surface.basis;
     surface
         .rehearsals
         .par_iter()
@@ -260,8 +264,9 @@ const BEYOND_DRAWS: f64 = 0.05;
 /// so on scarce surveys they tell too much of it: on 216 simulated surveys the rms error of the logarithm is 0.123 without, 0.098 with a
 /// half, 0.106 with all of it mended. The interval stands about all of it.
 const MENDED: f64 = 0.5;
-/// Amounts below this are told by differences, not ratios, cc.
-const SMALL_CC: f64 = 5.0;
+/// Amounts below this are told by differences, not ratios, and from the draws where they are: a panel with next to nothing on it has no
+/// defects whose places were luck, cc.
+pub const SMALL_CC: f64 = 5.0;
 /// A panel whose survey would have told less than this share of the amount, or more than its inverse, says nothing of its errors.
 const OTHERS_SHARE: f64 = 0.1;
 /// 97.5 % point of the normal distribution.

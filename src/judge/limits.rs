@@ -321,21 +321,28 @@ fn result(
         0.0
     };
     // Sharp places between the lines are found too low: how much, the rehearsals' worst values tell. As a ratio where there are lows,
-    // which are found lower the deeper they are; as a difference where there is only noise.
+    // which are found lower the deeper they are; where there is only noise, as a ratio or a difference, whichever is less.
     let worsts: Vec<[f64; 2]> = judged
         .rehearsed
         .iter()
         .map(|pair| pair.each_ref().map(coarse))
         .filter(|[found, truth]| *found > 0.0 && *truth > 0.0)
         .collect();
-    let missed = if lows > 0 {
+    let wider = t_over_normal(lows);
+    let by_ratio = {
         let logs: Vec<f64> = worsts.iter().map(|[f, t]| (t / f).ln()).collect();
         let by = Spread::careful(&logs);
-        worst * (by.middle + t_over_normal(lows) * by.reach).exp()
-    } else {
+        worst * (by.middle + wider * by.reach).exp()
+    };
+    let by_difference = {
         let differences: Vec<f64> = worsts.iter().map(|[f, t]| t - f).collect();
         let by = Spread::careful(&differences);
-        worst + by.middle + t_over_normal(lows) * by.reach
+        worst + by.middle + wider * by.reach
+    };
+    let missed = if lows > 0 {
+        by_ratio
+    } else {
+        by_ratio.min(by_difference)
     };
     let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse))
         .max(missed)

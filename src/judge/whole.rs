@@ -137,8 +137,12 @@ pub fn judge(
         coarse: &rough,
         coarse_cloud: &rough_cloud,
     };
-    let drawn = filler::drawn(&benches, surface, options.reference)?;
     let rehearsed = !surface.rehearsals.is_empty();
+    let drawn = if rehearsed {
+        filler::rehearsed(&benches, surface, options.reference)?
+    } else {
+        filler::resurveyed(&benches, surface, options.reference)?
+    };
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
     let rehearsals = if rehearsed { drawn.as_slice() } else { &[] };
     let (limits, favourable) = limits::judge(&judging, rehearsals, lows.count);
@@ -184,8 +188,12 @@ pub fn judge(
     )?;
     nodes.region = map;
     let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
-    let (most_likely_cc, to_level_cc) = if rehearsed {
+    let (most_likely_cc, to_level_cc) = if rehearsed && lows.total_cc() > filler::SMALL_CC {
         filler::most_likely(lows.total_cc(), &pairs)
+    } else if rehearsed {
+        let drawn = filler::resurveyed(&benches, surface, options.reference)?;
+        let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
+        filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
     } else {
         filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
     };
