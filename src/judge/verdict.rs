@@ -210,16 +210,24 @@ pub fn not_checked(on: &Evidence) -> Vec<String> {
 /// What to measure next, the most telling first.
 pub fn measure_next(on: &Evidence) -> Vec<String> {
     let mut out = Vec::new();
+    // One sentence a place, whatever it settles.
+    let mut settled: Vec<(String, Vec<String>)> = Vec::new();
     for l in on.limits.iter().filter(|l| l.state == LimitState::Unsure) {
         if l.remedy.starts_with("all placings run") {
             continue;
         }
-        out.push(format!(
-            "two placings crossing at {}: settles {}",
-            spot(l.worst_at, on.units),
-            words(&l.limit, on.units)
-        ));
+        let (place, limit) = (spot(l.worst_at, on.units), words(&l.limit, on.units));
+        match settled.iter_mut().find(|s| s.0 == place) {
+            Some((_, limits)) => limits.push(limit),
+            None => settled.push((place, vec![limit])),
+        }
     }
+    out.extend(settled.iter().map(|(place, limits)| {
+        format!(
+            "two placings crossing at {place}: settles {}",
+            limits.join(" and ")
+        )
+    }));
     out.extend(on.sight.untied.iter().cloned());
     if let Some(place) = emptiest(on) {
         out.push(format!(
