@@ -5,13 +5,11 @@
 //! surveys and 1,000 panels, are the tests marked `ignored` (`cargo test --release --test tests calibration -- --ignored
 //! --nocapture`); `.ci/run` runs them. The seeds are not those that anything was chosen on (301 to 306).
 
+use crate::support::levels::{at_nodes, found_and_judged, less_quadratic, to_level, workbench};
 use crate::support::simulate::{self, Kind, Recipe, SurveyPlan, Truth};
-use lowspot::fit;
-use lowspot::judge::{self, Grid, Judgement, RegionKind, Verdict, edge, regions};
-use lowspot::observe::Survey;
+use lowspot::judge::{self, Grid, RegionKind, Verdict, edge};
 use lowspot::panel::Panel;
 use lowspot::reference::{Kind as Reference, Workbench};
-use lowspot::units::Units;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -57,25 +55,6 @@ const QUANTITIES: [(&str, Pick); 5] = [
     ("worst gap", |o| &o.gaps),
 ];
 
-fn workbench(panel: &Panel, step_mm: f64) -> Workbench {
-    Workbench::new(panel, step_mm, &|nx, ny| {
-        judge::volume::node_weights_mm2(&Grid { step_mm, nx, ny }, panel)
-            .into_raw_vec_and_offset()
-            .0
-    })
-    .unwrap()
-}
-
-fn judged(panel: &Panel, survey: &Survey) -> (fit::Surface, Judgement) {
-    let surface = fit::fit(panel, survey).unwrap();
-    let options = judge::Options {
-        reference: Reference::BestFit,
-        units: Units::Metric,
-    };
-    let j = judge::judge(panel, survey, &surface, options, Vec::new()).unwrap();
-    (surface, j)
-}
-
 /// The true surface and its own references, on the nodes of a judgement and of a workbench.
 struct Known {
     bench: Workbench,
@@ -91,11 +70,7 @@ struct Known {
 impl Known {
     fn of(panel: &Panel, truth: &Truth, grid: Grid) -> Self {
         let bench = workbench(panel, STEP);
-        let heights: Vec<f64> = bench
-            .ys
-            .iter()
-            .flat_map(|&y| bench.xs.iter().map(move |&x| truth.height(x, y)))
-            .collect();
+        let heights = at_nodes(&bench, |x, y| truth.height(x, y));
         let own = bench
             .reference(Reference::BestFit, &heights, &bench.allowance)
             .unwrap();
@@ -121,22 +96,6 @@ impl Known {
         }
     }
 
-    /// Volume of the lows, cc, by the rule of the docs.
-    fn to_level_cc(&self) -> f64 {
-        let nx = self.bench.xs.len();
-        let depth = Array2::from_shape_fn((self.bench.ys.len(), nx), |(iy, ix)| {
-            -self.deviation[iy * nx + ix]
-        });
-        let (labels, _) = regions::label(&depth, &|_, _| 0.0, 0.15);
-        labels
-            .iter()
-            .zip(&depth)
-            .zip(&self.bench.areas_mm2)
-            .filter(|((l, _), _)| **l > 0)
-            .map(|((_, d), a)| d * a / 1000.0)
-            .sum()
-    }
-
     /// The largest gap under a 300 mm edge at the nodes for which `here` holds, mm.
     fn worst_gap(&self, grid: Grid, here: &dyn Fn(usize, usize) -> bool) -> f64 {
         let map = edge::gaps(&self.fair, grid.step_mm, 300.0).unwrap();
@@ -148,22 +107,9 @@ impl Known {
     }
 }
 
-/// Less the best quadratic (six terms), by the program's own least squares, which is checked against certified data.
-fn less_quadratic(bench: &Workbench, values: &[f64]) -> Vec<f64> {
-    let nx = bench.xs.len();
-    let (l, w) = (bench.xs[nx - 1], bench.ys[bench.ys.len() - 1]);
-    let terms = Array2::from_shape_fn((values.len(), 6), |(k, t)| {
-        let (u, v) = (bench.xs[k % nx] / l - 0.5, bench.ys[k / nx] / w - 0.5);
-        [1.0, u, v, u * u, u * v, v * v][t]
-    });
-    let fit = fit::least_squares::solve(&terms, values).unwrap();
-    let fitted = terms.dot(&ndarray::Array1::from(fit.coef));
-    values.iter().zip(fitted).map(|(v, f)| v - f).collect()
-}
-
 fn outcome(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcome {
     let survey = simulate::survey(truth, panel, plan, seed + 1000);
-    let (surface, j) = judged(panel, &survey);
+    let (surface, j) = found_and_judged(panel, &survey);
     let grid = j.nodes.grid;
     let known = Known::of(panel, truth, grid);
     let nx = known.bench.xs.len();
@@ -194,7 +140,7 @@ fn outcome(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
         found: j.to_level_cc.value,
         low: j.to_level_cc.low,
         high: j.to_level_cc.high,
-        truth: known.to_level_cc(),
+        truth: to_level(&known.bench, &known.deviation),
     });
     for (k, region) in j.regions.iter().enumerate() {
         let (true_deviation, sign) = match region.kind {
@@ -394,7 +340,7 @@ fn called_fair(seeds: std::ops::RangeInclusive<u64>) -> [usize; 4] {
         let truth = spoilt(&panel, recipe, seed, worst)?;
         let plan = &plans[(seed / 5 % 6) as usize];
         let survey = simulate::survey(&truth, &panel, plan, seed + 1000);
-        let (_, j) = judged(&panel, &survey);
+        let (_, j) = found_and_judged(&panel, &survey);
         let grid = j.nodes.grid;
         let known = Known::of(&panel, &truth, grid);
         let near = |iy: usize, ix: usize| j.nodes.reading_distance[[iy, ix]] <= grid.step_mm;

@@ -1,16 +1,16 @@
 //! Where to measure next: that suggested placings reduce the filler's error, lie on the panel, and that the plan, its form and
 //! its sentences are sound. Panels are simulated.
 
+use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, Stretch, SurveyPlan, Truth};
-use lowspot::judge::{self, Grid, Judgement, Verdict, regions};
+use lowspot::judge::{Judgement, Verdict};
 use lowspot::next::{self, Plan};
 use lowspot::observe::blank::{self, BlankOptions, Planned, Settings};
 use lowspot::observe::{Survey, Tool, notes};
 use lowspot::panel::{Panel, Polygon};
-use lowspot::reference::{Kind as Reference, Workbench};
+use lowspot::reference::Kind as Reference;
 use lowspot::units::Units;
 use lowspot::{fit, show};
-use ndarray::Array2;
 use rayon::prelude::*;
 use std::process::Command;
 
@@ -24,46 +24,14 @@ const SIZE: [f64; 2] = [1200.0, 900.0];
 
 /// Filler of the true surface under its own reference, cc.
 fn true_cc(panel: &Panel, truth: &Truth) -> f64 {
-    let bench = Workbench::new(panel, STEP, &|nx, ny| {
-        let grid = Grid {
-            step_mm: STEP,
-            nx,
-            ny,
-        };
-        judge::volume::node_weights_mm2(&grid, panel)
-            .into_raw_vec_and_offset()
-            .0
-    })
-    .unwrap();
-    let (nx, ny) = (bench.xs.len(), bench.ys.len());
-    let heights: Vec<f64> = (0..nx * ny)
-        .map(|k| truth.height(bench.xs[k % nx], bench.ys[k / nx]))
-        .collect();
+    let bench = workbench(panel, STEP);
+    let heights = at_nodes(&bench, |x, y| truth.height(x, y));
     let own = bench
         .reference(Reference::BestFit, &heights, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
-    let depth = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
-        own[iy * nx + ix] - heights[iy * nx + ix]
-    });
-    let (labels, _) = regions::label(&depth, &|_, _| 0.0, 0.15);
-    labels
-        .iter()
-        .zip(&depth)
-        .zip(&bench.areas_mm2)
-        .filter(|((l, _), _)| **l > 0)
-        .map(|((_, d), a)| d * a / 1000.0)
-        .sum()
-}
-
-fn found(panel: &Panel, survey: &Survey) -> (fit::Surface, Judgement) {
-    let surface = fit::fit(panel, survey).unwrap();
-    let options = judge::Options {
-        reference: Reference::BestFit,
-        units: Units::Metric,
-    };
-    let j = judge::judge(panel, survey, &surface, options, Vec::new()).unwrap();
-    (surface, j)
+    let deviation: Vec<f64> = heights.iter().zip(own).map(|(z, t)| z - t).collect();
+    to_level(&bench, &deviation)
 }
 
 /// A plan for what is known so far.
@@ -126,7 +94,7 @@ fn outcome(seed: u64) -> Outcome {
     let (panel, truth, start) = begun(seed, 1.0);
     let cc = true_cc(&panel, &truth);
     let error = |j: &Judgement| [j.to_level_cc.value - cc, j.most_likely_cc - cc];
-    let known = found(&panel, &start);
+    let known = found_and_judged(&panel, &start);
     let grid = simulate::survey(
         &truth,
         &panel,
@@ -134,18 +102,18 @@ fn outcome(seed: u64) -> Outcome {
         seed + 2000,
     );
     assert_eq!(grid.placings.len(), 24);
-    let regular = found(&panel, &grid).1;
+    let regular = found_and_judged(&panel, &grid).1;
     let mut at_once = start.clone();
     let all = plan(&panel, &start, &known, 12);
     take(&panel, &truth, &mut at_once, &all, seed + 3000);
     assert_eq!(at_once.placings.len(), 24);
-    let once = found(&panel, &at_once).1;
+    let once = found_and_judged(&panel, &at_once).1;
     let (mut survey, mut state) = (start, known);
     let first = error(&state.1);
     for part in 0..3 {
         let four = plan(&panel, &survey, &state, 4);
         take(&panel, &truth, &mut survey, &four, seed + 4000 + part);
-        state = found(&panel, &survey);
+        state = found_and_judged(&panel, &survey);
     }
     Outcome([first, error(&regular), error(&once), error(&state.1)])
 }
@@ -227,7 +195,7 @@ fn suggested_placings_lie_on_the_panel_and_are_all_different() {
     ])];
     let mut survey = simulate::survey(&truth, &panel, &coarse(), 7);
     survey.placings[0].name = "N4".into();
-    let known = found(&panel, &survey);
+    let known = found_and_judged(&panel, &survey);
     for tool in Tool::ALL {
         let set = next::tooling(&panel, &survey, Some(tool), Some(300.0), Some(50.0)).unwrap();
         let basis = next::Basis {
@@ -270,7 +238,7 @@ fn suggested_placings_lie_on_the_panel_and_are_all_different() {
 #[test]
 fn the_form_reads_back_as_the_placings_suggested() {
     let (panel, _, survey) = begun(2, 1.0);
-    let plan = plan(&panel, &survey, &found(&panel, &survey), 5);
+    let plan = plan(&panel, &survey, &found_and_judged(&panel, &survey), 5);
     let form = show::next::form(&plan, &panel);
     let read = notes::parse(&form, "next.txt", &panel, &survey.placings);
     assert!(read.faults.is_empty(), "{:?}", read.faults);
@@ -290,7 +258,7 @@ fn the_form_reads_back_as_the_placings_suggested() {
 #[test]
 fn the_same_survey_gets_the_same_plan() {
     let (panel, _, survey) = begun(3, 1.0);
-    let known = found(&panel, &survey);
+    let known = found_and_judged(&panel, &survey);
     assert_eq!(
         plan(&panel, &survey, &known, 4),
         plan(&panel, &survey, &known, 4)
@@ -366,7 +334,7 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
     // A nearly fair simulated panel read coarsely: the limit stays open.
     let open = (1..40).find_map(|seed| {
         let (panel, _, survey) = begun(seed, 0.35);
-        let known = found(&panel, &survey);
+        let known = found_and_judged(&panel, &survey);
         (known.1.verdict == Verdict::MeasureMore).then_some((panel, survey, known))
     });
     let (panel, survey, known) = open.expect("an open verdict among forty");
@@ -408,7 +376,7 @@ fn a_survey_one_way_is_crossed_first() {
         (simulate::Directions::AlongY, 0),
     ] {
         let survey = simulate::survey(&truth, &panel, &coarse().along(directions), 5);
-        let known = found(&panel, &survey);
+        let known = found_and_judged(&panel, &survey);
         let plan = plan(&panel, &survey, &known, 4);
         assert_eq!(plan.suggestions.len(), 4);
         assert!(plan.suggestions.iter().all(|s| s.placing.axis == axis));
