@@ -3,7 +3,8 @@
 //!
 //! Every panel here is simulated (tests/support/simulate.rs). Truth is the true surface under its own reference. The full runs, 216
 //! surveys and 1,000 panels, are the tests marked `ignored` (`cargo test --release --test tests calibration -- --ignored
-//! --nocapture`); `.ci/run` runs them. The seeds are not those that anything was chosen on (301 to 306).
+//! --nocapture`); `.ci/run` runs them. Most was chosen on seeds 301 to 306; the spread's quantiles,
+//! Student's t for regions and the half of the bias that is mended were settled after 501 to 508 had been seen.
 
 use crate::support::levels::{at_nodes, found_and_judged, less_quadratic, to_level, workbench};
 use crate::support::simulate::{self, Kind, Recipe, SurveyPlan, Truth};
@@ -276,12 +277,6 @@ fn check(seeds: std::ops::RangeInclusive<u64>, least: f64, least_kind: f64) {
             "{what}: {:.1} rms errors wide",
             width(&all)
         );
-        // One worst gap a survey: two of eight missed are no sign of a fault.
-        let least_kind = if what == "worst gap" {
-            least_kind.min(0.7)
-        } else {
-            least_kind
-        };
         assert!(share >= least_kind, "{what}: {worst}: {share:.2} held");
     }
 }
@@ -383,6 +378,6 @@ fn what_exceeds_a_limit_where_it_was_measured_is_never_called_fair() {
 #[test]
 #[ignore = "over 1,000 panels: run by .ci/run in release"]
 fn of_1000_panels_over_a_limit_none_is_called_fair() {
-    let [at_readings, fair, ..] = called_fair(1001..=2300);
+    let [at_readings, fair, ..] = called_fair(5001..=6300);
     assert!(at_readings >= 1000 && fair == 0, "{fair} of {at_readings}");
 }
