@@ -20,6 +20,7 @@ pub mod panel;
 pub mod photo;
 pub mod problem;
 pub mod reference;
+pub(crate) mod settings;
 pub mod show;
 pub mod text;
 pub mod units;

@@ -5,29 +5,22 @@
 
 mod areas;
 mod limits;
-mod slips;
 mod targets;
 
 pub use areas::MOST_CORNERS;
 
-use self::slips::{Slip, blanked};
 use super::{Form, NODE_LIMIT_MM, Panel};
 use crate::problem::{Error, Fault, Warning};
-use crate::text::{self, Faults, plain_mm, quoted};
-use crate::units;
-use std::ops::Range;
+use crate::settings::{Reader, Value, get};
+use crate::text::{self, plain_mm, quoted};
 use std::path::Path;
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeTable;
 
 /// Smallest length or width of a panel, mm.
 pub const LEAST_SIDE_MM: f64 = 10.0;
 /// Largest length or width of a panel, mm (100 m).
 pub const MOST_SIDE_MM: f64 = 100_000.0;
 const MOST_BYTES: u64 = 1_000_000;
-const MOST_NAME: usize = 80;
-/// Most slips of syntax that are looked for in one file.
-const MOST_SLIPS: usize = 20;
 
 const KEYS: [&str; 19] = [
     "name",
@@ -74,14 +67,7 @@ pub fn load(path: &Path) -> Result<(Panel, Vec<Warning>), Error> {
 /// assert!(warnings.is_empty());
 /// ```
 pub fn parse(text: &str, file: &str) -> Result<(Panel, Vec<Warning>), Vec<Fault>> {
-    let mut reader = Reader {
-        text,
-        file,
-        faults: Faults::of(file),
-        warnings: Vec::new(),
-        corners: 0,
-        syntax_sound: true,
-    };
+    let mut reader = Reader::new(text, file);
     if let Some(advice) = not_a_panel(text) {
         reader.faults.add(0, 0, advice);
         return Err(reader.faults.into_list());
@@ -108,24 +94,6 @@ fn not_a_panel(text: &str) -> Option<&'static str> {
     let placing = first.contains(" to ") && first.contains(':');
     let table = first.contains("placing") && first.contains("reading");
     (!first.contains('=') && (notes || placing || table)).then_some(ADVICE)
-}
-
-struct Reader<'t> {
-    text: &'t str,
-    file: &'t str,
-    faults: Faults,
-    warnings: Vec<Warning>,
-    corners: usize,
-    syntax_sound: bool,
-}
-
-type Value<'v, 'i> = &'v Spanned<DeValue<'i>>;
-
-fn get<'v, 'i>(table: &'v DeTable<'i>, key: &str) -> Option<Value<'v, 'i>> {
-    table
-        .iter()
-        .find(|(k, _)| k.get_ref().as_ref() == key)
-        .map(|(_, v)| v)
 }
 
 impl Reader<'_> {
@@ -186,201 +154,6 @@ impl Reader<'_> {
             moving_surface,
             targets,
         })
-    }
-
-    // Places and messages.
-
-    fn fault(&mut self, span: Range<usize>, message: impl Into<String>) {
-        let (line, column) = if self.faults.full() {
-            (0, 0)
-        } else {
-            text::place(self.text, span.start)
-        };
-        self.faults.add(line, column, message);
-    }
-
-    fn warn(&mut self, span: Option<Range<usize>>, text: impl Into<String>) {
-        let place = span.map_or(self.file.to_string(), |s| {
-            let (line, column) = text::place(self.text, s.start);
-            format!("{}:{line}:{column}", self.file)
-        });
-        self.warnings.push(Warning {
-            place,
-            text: text.into(),
-        });
-    }
-
-    /// The text with every line blanked that is not TOML, each told as a fault. The parser loses what follows
-    /// a slip, so it is asked again after each; places stay the same.
-    fn without_slips(&mut self) -> String {
-        let mut text = self.text.to_string();
-        for _ in 0..MOST_SLIPS {
-            let (_, faults) = DeTable::parse_recoverable(&text);
-            let first = faults
-                .iter()
-                .min_by_key(|f| f.span().map_or(0, |s| s.start));
-            let Some(slip) = first.map(|f| Slip::of(&text, f)) else {
-                break;
-            };
-            self.syntax_sound = false;
-            self.fault(slip.at..slip.at, slip.message);
-            let mended = blanked(&text, slip.cut);
-            if mended == text {
-                break;
-            }
-            text = mended;
-        }
-        text
-    }
-
-    fn check_keys<'k>(
-        &mut self,
-        table: &DeTable,
-        known: impl Iterator<Item = &'k str> + Clone,
-        of: &str,
-    ) {
-        for (key, _) in table.iter() {
-            let word: &str = key.get_ref();
-            if known.clone().any(|k| k == word) {
-                continue;
-            }
-            let advice = match text::closest(word, known.clone()) {
-                Some(near) => format!("did you mean {near}?"),
-                None => format!(
-                    "known keys: {}",
-                    known.clone().collect::<Vec<_>>().join(", ")
-                ),
-            };
-            self.fault(
-                key.span(),
-                format!("{} is no key of {of}; {advice}", quoted(word)),
-            );
-        }
-    }
-
-    /// A key that must be there. Not asked for where a slip of syntax may have swallowed it.
-    fn wanted<'v, 'i>(
-        &mut self,
-        table: &'v DeTable<'i>,
-        key: &str,
-        example: &str,
-    ) -> Option<Value<'v, 'i>> {
-        let found = get(table, key);
-        let written = || {
-            self.text
-                .lines()
-                .any(|l| l.trim_start().trim_start_matches('"').starts_with(key))
-        };
-        if found.is_none() && (self.syntax_sound || !written()) {
-            self.faults.add(
-                0,
-                0,
-                format!("{key} is missing; add a line such as {example}"),
-            );
-        }
-        found
-    }
-
-    fn wrong_kind(&mut self, value: Value, what: &str, expected: &str) {
-        let shown = self.text.get(value.span()).unwrap_or("").to_string();
-        self.fault(
-            value.span(),
-            format!("{what} {} is not {expected}", quoted(&shown)),
-        );
-    }
-
-    // Single values.
-
-    fn words<'v>(
-        &mut self,
-        value: &'v Spanned<DeValue>,
-        what: &str,
-        example: &str,
-    ) -> Option<&'v str> {
-        let words = value.get_ref().as_str();
-        if words.is_none() {
-            self.wrong_kind(value, what, &format!("text in quotes, such as {example}"));
-        }
-        words
-    }
-
-    fn name(&mut self, value: Value) -> Option<String> {
-        let name = self.words(value, "name", "\"cabin roof\"")?.trim();
-        let long = name.chars().count() > MOST_NAME;
-        if name.is_empty() || long || name.chars().any(char::is_control) {
-            self.fault(
-                value.span(),
-                format!(
-                    "name {} is no name; expected one line of 1 to {MOST_NAME} letters",
-                    quoted(name)
-                ),
-            );
-            return None;
-        }
-        Some(name.to_string())
-    }
-
-    fn flag(&mut self, table: &DeTable, key: &str) -> bool {
-        let Some(value) = get(table, key) else {
-            return false;
-        };
-        let flag = value.get_ref().as_bool();
-        if flag.is_none() {
-            self.wrong_kind(value, key, "true or false, written without quotes");
-        }
-        flag.unwrap_or(false)
-    }
-
-    /// A bare number as written; integers in any TOML radix, no NaN, no infinity.
-    fn bare(value: Value) -> Option<f64> {
-        match value.get_ref() {
-            DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix())
-                .ok()
-                .map(|v| v as f64),
-            DeValue::Float(f) => f.as_str().parse().ok().filter(|v: &f64| v.is_finite()),
-            _ => None,
-        }
-    }
-
-    /// A length in mm: a bare number, or text with its unit.
-    fn length(&mut self, value: Value, what: &str) -> Option<f64> {
-        if let Some(mm) = Self::bare(value) {
-            return Some(mm);
-        }
-        match value.get_ref().as_str() {
-            Some(words) => match units::length(words) {
-                Ok(mm) => Some(mm),
-                Err(why) => {
-                    self.fault(value.span(), format!("{what}: {why}"));
-                    None
-                }
-            },
-            None => {
-                self.wrong_kind(
-                    value,
-                    what,
-                    "a length; expected mm such as 300, or text with a unit such as \"12 in\"",
-                );
-                None
-            }
-        }
-    }
-
-    fn length_between(&mut self, value: Value, what: &str, least: f64, most: f64) -> Option<f64> {
-        let mm = self.length(value, what)?;
-        if (least..=most).contains(&mm) {
-            return Some(mm);
-        }
-        self.fault(
-            value.span(),
-            format!(
-                "{what} {} mm cannot be meant; expected {} to {} mm, or write the unit",
-                plain_mm(mm),
-                plain_mm(least),
-                plain_mm(most)
-            ),
-        );
-        None
     }
 
     fn side(&mut self, value: Value, what: &str) -> Option<f64> {

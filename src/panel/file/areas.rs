@@ -1,7 +1,7 @@
 //! Outlines of `panel.toml`: the outer edge, cutouts, no-sand and no-fill areas.
 
-use super::{Reader, Value, get};
 use crate::panel::{Polygon, corners};
+use crate::settings::{Reader, Value, get};
 use crate::text::plain_mm;
 use std::ops::Range;
 use toml::Spanned;

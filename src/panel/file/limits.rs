@@ -1,8 +1,9 @@
 //! Limits of `panel.toml`: by purpose, by `[[limit]]`, and the zones that have their own.
 
-use super::{MOST_SIDE_MM, Reader, Value, get};
+use super::MOST_SIDE_MM;
 use crate::panel::presets::{self, Finish};
 use crate::panel::{Limit, Quantity, Zone, corners};
+use crate::settings::{Reader, Value, get};
 use crate::text::{self, plain_mm, quoted};
 use std::ops::Range;
 use toml::Spanned;

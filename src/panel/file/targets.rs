@@ -1,8 +1,8 @@
 //! `[[target]]` entries of `panel.toml`: which number is taped where.
 
-use super::{Reader, get};
 use crate::panel::{Polygon, TARGET_SLACK_MM, Target};
 use crate::photo::marker;
+use crate::settings::{Reader, get};
 use crate::text::plain_mm;
 use std::ops::Range;
 use toml::Spanned;

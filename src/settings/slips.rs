@@ -1,4 +1,4 @@
-//! Slips of syntax in `panel.toml`: where they are, what to say, and what to pass over to read the rest.
+//! Slips of syntax in a settings file: where they are, what to say, and what to pass over to read the rest.
 
 use crate::text::quoted;
 use std::ops::Range;
