@@ -57,12 +57,8 @@ pub fn number(text: &str) -> Option<f64> {
 /// # Errors
 /// A sentence naming the value and what was expected.
 pub fn length(text: &str) -> Result<f64, String> {
-    let text = text.trim();
-    let split = text
-        .find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == ' ')
-        .unwrap_or(text.len());
-    let (digits, unit) = (text[..split].trim(), text[split..].trim());
-    let value = number(digits).ok_or_else(|| {
+    let (value, unit) = parted(text).ok_or_else(|| {
+        let text = text.trim();
         format!("\"{text}\" is not a length; expected a number and a unit such as 300 mm or 12 in")
     })?;
     if unit.is_empty() {
@@ -71,6 +67,42 @@ pub fn length(text: &str) -> Result<f64, String> {
     mm_per(unit).map(|factor| value * factor).ok_or_else(|| {
         format!("\"{unit}\" is no unit of length; expected mm, cm, m, in, thou or ft")
     })
+}
+
+/// A mass in g: a number, then a unit word or none (g).
+///
+/// ```
+/// assert_eq!(lowspot::units::mass("0.4 kg"), Ok(400.0));
+/// assert!(lowspot::units::mass("4 mm").is_err());
+/// ```
+///
+/// # Errors
+/// A sentence naming the value and what was expected.
+pub fn mass(text: &str) -> Result<f64, String> {
+    let (value, unit) = parted(text).ok_or_else(|| {
+        format!("\"{text}\" is not a mass; expected a number and a unit such as 400 g or 0.4 kg")
+    })?;
+    let factor = match unit {
+        "" | "g" => 1.0,
+        "kg" => 1000.0,
+        "oz" => 28.349523125,
+        "lb" => 453.59237,
+        _ => {
+            return Err(format!(
+                "\"{unit}\" is no unit of mass; expected g, kg, oz or lb"
+            ));
+        }
+    };
+    Ok(value * factor)
+}
+
+/// A number and the unit word behind it; `None` where it begins with no number.
+fn parted(text: &str) -> Option<(f64, &str)> {
+    let text = text.trim();
+    let split = text
+        .find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == ' ')
+        .unwrap_or(text.len());
+    Some((number(text[..split].trim())?, text[split..].trim()))
 }
 
 impl Units {

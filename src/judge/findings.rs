@@ -292,7 +292,8 @@ fn high(
         .map(|(n, _)| on.nodes.deviation[n])
         .fold(0.0, f64::max);
     // Without a stated allowance nothing is offered for sanding: it could be a whole ply of thin laminate.
-    let offered = on.panel.sand_allowance_mm.is_some() && allowed > 0.0 && comes_off > 0.02;
+    let offered =
+        on.panel.allowance_given_at(place[0], place[1]) && allowed > 0.0 && comes_off > 0.02;
     Region {
         name: format!("H{number}"),
         kind: RegionKind::High,

@@ -48,6 +48,7 @@ pub(crate) fn empty_panel() -> crate::panel::Panel {
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,
+        skin: crate::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }
