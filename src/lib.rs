@@ -18,6 +18,7 @@ pub mod next;
 pub mod observe;
 pub mod panel;
 pub mod photo;
+pub mod plan;
 pub mod problem;
 pub mod reference;
 pub(crate) mod settings;
