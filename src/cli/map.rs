@@ -46,6 +46,7 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
     let options = judge::Options {
         reference: job.reference,
         units: *units,
+        priced: judge::PRICED,
     };
     let coat = job.coat.clone();
     let mut surface = None;

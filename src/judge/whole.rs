@@ -31,6 +31,8 @@ pub struct Options {
     pub reference: Kind,
     /// Units of the sentences.
     pub units: Units,
+    /// Highs whose price is worked out, the largest first: [`super::PRICED`] for a map.
+    pub priced: usize,
 }
 
 /// Spacing of the nodes for a panel: 10 mm, finer on one too small for that, wider on one too large.
@@ -182,7 +184,7 @@ pub fn judge(
                     draws: &draw,
                 },
                 options.reference,
-                lands,
+                &lands[..lands.len().min(options.priced)],
             )
         },
     )?;

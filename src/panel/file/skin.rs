@@ -65,11 +65,11 @@ impl Reader<'_> {
         let keep_mm = thickness(self, table, "film_keep");
         let mut areas = Vec::new();
         for (entry, known) in self
-            .tables(table, "zone")
+            .listed(table, "zone")
             .into_iter()
             .map(|t| (t, false))
             .chain(
-                self.tables(table, "film_area")
+                self.listed(table, "film_area")
                     .into_iter()
                     .map(|t| (t, true)),
             )
@@ -84,7 +84,7 @@ impl Reader<'_> {
     }
 
     /// The tables of a list; what is no table is told where the list itself is read.
-    fn tables<'v, 'i>(&mut self, table: &'v DeTable<'i>, key: &str) -> Vec<Value<'v, 'i>> {
+    fn listed<'v, 'i>(&mut self, table: &'v DeTable<'i>, key: &str) -> Vec<Value<'v, 'i>> {
         let Some(value) = get(table, key) else {
             return Vec::new();
         };
