@@ -2,5 +2,6 @@
 
 pub mod builtin;
 pub mod figure;
+pub mod ratio;
 pub mod recipe;
 pub mod shop;
