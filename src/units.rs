@@ -1,6 +1,6 @@
-//! Lengths and temperatures with their units, read at the edge and written at the edge.
+//! Lengths, volumes, masses, densities and temperatures with their units, read at the edge and written at the edge.
 //!
-//! Inside the program: mm, cm², cc, °C. A bare number in a file or an option is mm.
+//! Inside the program: mm, cm², cc, g, g/cc, °C. A bare number in a file or an option is in these.
 
 /// Which units are shown. Files and arithmetic stay in mm and cc.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -16,6 +16,8 @@ pub enum Units {
 pub const MM_PER_INCH: f64 = 25.4;
 /// cc in one US fluid ounce (231 in³ = 128 fl oz, exactly).
 pub const CC_PER_FL_OZ: f64 = 231.0 * 16.387064 / 128.0;
+/// g in one avoirdupois ounce, exactly.
+pub const G_PER_OZ: f64 = 28.349523125;
 
 /// mm in one of the unit words `mm cm m in thou ft`; `None` for any other word.
 pub fn mm_per(unit: &str) -> Option<f64> {
@@ -57,8 +59,12 @@ pub fn number(text: &str) -> Option<f64> {
 /// # Errors
 /// A sentence naming the value and what was expected.
 pub fn length(text: &str) -> Result<f64, String> {
-    let (value, unit) = parted(text).ok_or_else(|| {
-        let text = text.trim();
+    let text = text.trim();
+    let split = text
+        .find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == ' ')
+        .unwrap_or(text.len());
+    let (digits, unit) = (text[..split].trim(), text[split..].trim());
+    let value = number(digits).ok_or_else(|| {
         format!("\"{text}\" is not a length; expected a number and a unit such as 300 mm or 12 in")
     })?;
     if unit.is_empty() {
@@ -69,40 +75,95 @@ pub fn length(text: &str) -> Result<f64, String> {
     })
 }
 
-/// A mass in g: a number, then a unit word or none (g).
+/// A volume in cc: a number, then a unit word or none (cc).
 ///
 /// ```
-/// assert_eq!(lowspot::units::mass("0.4 kg"), Ok(400.0));
-/// assert!(lowspot::units::mass("4 mm").is_err());
+/// use lowspot::units::volume;
+/// assert_eq!((volume("500 cc"), volume("0,5 L"), volume("500")), (Ok(500.0), Ok(500.0), Ok(500.0)));
+/// assert!((volume("1 fl oz").unwrap() - 29.57).abs() < 0.01);
+/// assert!(volume("500 g").is_err() && volume("NaN cc").is_err());
 /// ```
 ///
 /// # Errors
 /// A sentence naming the value and what was expected.
-pub fn mass(text: &str) -> Result<f64, String> {
-    let (value, unit) = parted(text).ok_or_else(|| {
-        format!("\"{text}\" is not a mass; expected a number and a unit such as 400 g or 0.4 kg")
-    })?;
-    let factor = match unit {
-        "" | "g" => 1.0,
-        "kg" => 1000.0,
-        "oz" => 28.349523125,
-        "lb" => 453.59237,
-        _ => {
-            return Err(format!(
-                "\"{unit}\" is no unit of mass; expected g, kg, oz or lb"
-            ));
-        }
+pub fn volume(text: &str) -> Result<f64, String> {
+    let (value, unit) = split(text, "volume", "500 cc or 17 fl oz")?;
+    let factor = match unit.to_lowercase().as_str() {
+        "" | "cc" | "ml" | "cm3" | "cm³" => 1.0,
+        "l" => 1000.0,
+        "fl oz" => CC_PER_FL_OZ,
+        _ => return Err(no_unit(&unit, "volume", "cc, ml, cm3, l or fl oz")),
     };
     Ok(value * factor)
 }
 
-/// A number and the unit word behind it; `None` where it begins with no number.
-fn parted(text: &str) -> Option<(f64, &str)> {
+/// A mass in g: a number, then a unit word or none (g).
+///
+/// # Errors
+/// A sentence naming the value and what was expected.
+pub fn mass(text: &str) -> Result<f64, String> {
+    let (value, unit) = split(text, "mass", "52 g or 2 oz")?;
+    let factor = match unit.to_lowercase().as_str() {
+        "" | "g" => 1.0,
+        "kg" => 1000.0,
+        "oz" => G_PER_OZ,
+        "lb" => 16.0 * G_PER_OZ,
+        _ => return Err(no_unit(&unit, "mass", "g, kg, oz or lb")),
+    };
+    Ok(value * factor)
+}
+
+/// A temperature in °C: a number, then `C` or `F`, or none (°C).
+///
+/// ```
+/// use lowspot::units::temperature;
+/// assert_eq!((temperature("20 °C"), temperature("68F"), temperature("-5")), (Ok(20.0), Ok(20.0), Ok(-5.0)));
+/// assert!(temperature("293 K").is_err());
+/// ```
+///
+/// # Errors
+/// A sentence naming the value and what was expected.
+pub fn temperature(text: &str) -> Result<f64, String> {
+    let (value, unit) = split(text, "temperature", "20 C or 68 F")?;
+    match unit.trim_start_matches('°').trim_start() {
+        "" | "C" | "c" => Ok(value),
+        "F" | "f" => Ok((value - 32.0) * 5.0 / 9.0),
+        _ => Err(no_unit(&unit, "temperature", "C or F")),
+    }
+}
+
+/// A density in g/cc: a number, then `g/cc` or `kg/l` (the same), or none.
+///
+/// # Errors
+/// A sentence naming the value and what was expected.
+pub fn density(text: &str) -> Result<f64, String> {
+    let (value, unit) = split(text, "density", "0.55 g/cc")?;
+    match unit.to_lowercase().as_str() {
+        "" | "g/cc" | "g/ml" | "g/cm3" | "g/cm³" | "kg/l" => Ok(value),
+        _ => Err(no_unit(&unit, "density", "g/cc or kg/l")),
+    }
+}
+
+/// Number and unit word of a quantity; blanks within the unit count once.
+fn split(text: &str, what: &str, example: &str) -> Result<(f64, String), String> {
     let text = text.trim();
-    let split = text
-        .find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == ' ')
-        .unwrap_or(text.len());
-    Some((number(text[..split].trim())?, text[split..].trim()))
+    let digit = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '+' | '-' | 'e' | 'E');
+    let end = text.find(|c| !digit(c)).unwrap_or(text.len());
+    let value = number(text.get(..end).unwrap_or("")).ok_or_else(|| {
+        format!(
+            "{} is not a {what}; expected a number and a unit such as {example}",
+            crate::text::quoted(text)
+        )
+    })?;
+    let unit = text.get(end..).unwrap_or("");
+    Ok((value, unit.split_whitespace().collect::<Vec<_>>().join(" ")))
+}
+
+fn no_unit(unit: &str, of: &str, expected: &str) -> String {
+    format!(
+        "{} is no unit of {of}; expected {expected}",
+        crate::text::quoted(unit)
+    )
 }
 
 impl Units {
@@ -176,6 +237,24 @@ impl Units {
         }
     }
 
+    /// A mass with its unit and about three significant digits: "125 g", "4.41 oz".
+    pub fn mass(self, g: f64) -> String {
+        match self {
+            Units::Metric => format!("{} g", three_digits(g)),
+            Units::Us => format!("{} oz", three_digits(g / G_PER_OZ)),
+        }
+    }
+
+    /// A temperature with its unit: "20 °C", "68 °F".
+    pub fn temperature(self, c: f64) -> String {
+        let (value, unit) = match self {
+            Units::Metric => (c, "°C"),
+            Units::Us => (c * 1.8 + 32.0, "°F"),
+        };
+        let text = format!("{value:.1}");
+        format!("{} {unit}", text.strip_suffix(".0").unwrap_or(&text))
+    }
+
     /// An area with its unit: "420 cm²", "65 in²".
     pub fn area(self, cm2: f64) -> String {
         match self {
@@ -183,4 +262,14 @@ impl Units {
             Units::Us => format!("{:.0} in²", cm2 * 100.0 / (MM_PER_INCH * MM_PER_INCH)),
         }
     }
+}
+
+/// A positive number with three significant digits, or all before the point: "1.25", "12.5", "1250".
+pub(crate) fn three_digits(value: f64) -> String {
+    let places = match value.abs() {
+        v if v < 9.995 => 2,
+        v if v < 99.95 => 1,
+        _ => 0,
+    };
+    format!("{value:.places$}")
 }

@@ -65,6 +65,14 @@ fn plain(name: &str, about: &str, base: Base, parts: Vec<Part>) -> Recipe {
     }
 }
 
+/// What is taken for a recipe whose base is none of the known ones, before its file is heard.
+pub(super) fn undescribed() -> Recipe {
+    Recipe {
+        greatest_pot_g: common(200.0),
+        ..plain("", "", Base::Other, Vec::new())
+    }
+}
+
 /// Below this most amine epoxies hardly cure.
 fn epoxy_from() -> Figure {
     Figure::new(
@@ -173,7 +181,17 @@ fn polyester_filler() -> Recipe {
     }
 }
 
+/// The wet coat that leaves 60 µm dry, mm.
+pub(super) fn usual_wet_coat(solids_percent: f64) -> Figure {
+    const DRY_MM: f64 = 0.06;
+    Figure::new(
+        DRY_MM * 100.0 / solids_percent,
+        "worked out from 60 µm dry a coat (common practice, no source: 40-80) and the solids",
+    )
+}
+
 fn build_primer() -> Recipe {
+    const SOLIDS: f64 = 50.0;
     // Both parts are taken at the density of the mix: 4 : 1 by volume is 4 : 1 by mass.
     let parts = vec![
         part("part A", Role::Base, 0.8, 1.35),
@@ -186,11 +204,8 @@ fn build_primer() -> Recipe {
         greatest_pot_g: common(2000.0),
         spread_cc_per_min: common(300.0),
         shrink_percent: Figure::new(0.0, "counted in the solids"),
-        solids_percent: common(50.0),
-        wet_coat_mm: Some(Figure::new(
-            0.12,
-            "worked out from 60 µm dry a coat (common practice, no source: 40-80) at 50 % solids",
-        )),
+        solids_percent: common(SOLIDS),
+        wet_coat_mm: Some(usual_wet_coat(SOLIDS)),
         dry_density_g_per_cc: Some(common(1.6)),
         isocyanate: true,
         ..plain(

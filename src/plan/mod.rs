@@ -11,6 +11,7 @@ pub mod figure;
 pub mod fit_for;
 pub mod hand_check;
 pub mod price;
+pub mod ratio;
 pub mod recipe;
 pub mod sanding;
 pub mod shop;

@@ -1,8 +1,12 @@
 //! The shop's own figures: losses, times, thicknesses, scale and recipes, each with where it comes from.
 
 use super::figure::COMMON;
+mod file;
+mod recipes;
+
 pub use super::figure::Figure;
 use super::recipe::Recipe;
+pub use file::{load, parse};
 
 /// Everything that a shop may set for itself; without a file, the defaults.
 #[derive(Clone, Debug, PartialEq)]
