@@ -6,6 +6,7 @@ mod demo;
 mod job;
 mod map;
 mod next;
+mod plan;
 mod targets;
 
 use crate::problem::Error;
@@ -26,6 +27,7 @@ pub fn run() -> ExitCode {
     };
     let outcome = match &cli.command {
         Command::Map(args) => map::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),

@@ -20,4 +20,4 @@ pub mod ways;
 mod whole;
 pub mod work;
 
-pub use whole::{Choice, Plan, plan};
+pub use whole::{Choice, Plan, Split, Used, plan};

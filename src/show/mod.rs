@@ -20,6 +20,7 @@ pub mod next;
 pub mod overlay;
 mod paint;
 pub mod palette;
+pub mod plan;
 mod scene;
 pub mod summary;
 mod text;
