@@ -168,9 +168,10 @@ impl List<'_> {
                         if m2 < 0.02 { "three" } else { "two" }
                     ),
                     depth: format!(
-                        "{} off, {} allowed",
+                        "{} off, {} allowed{}",
                         self.units.depth(r.comes_off_mm),
-                        self.units.depth(r.allowed_mm)
+                        self.units.depth(r.allowed_mm),
+                        self.film_there(r)
                     ),
                     amount: r.saves_cc.map_or(String::new(), |s| {
                         format!("saves {} to level", self.units.volume(s.value))
@@ -181,6 +182,25 @@ impl List<'_> {
                 }
             })
             .collect()
+    }
+
+    /// ", leaves 0.10 mm of film (0.03 at the lower end)".
+    fn film_there(&self, r: &Region) -> String {
+        let grid = self.j.nodes.grid;
+        let n = [
+            (r.worst_at[1] / grid.step_mm).round() as usize,
+            (r.worst_at[0] / grid.step_mm).round() as usize,
+        ];
+        let film = self.plan.film.as_ref();
+        let left = film.and_then(|f| Some((*f.left_mm.get(n)?, *f.low_mm.get(n)?)));
+        match left.filter(|(l, _)| l.is_finite()) {
+            Some((left, low)) => format!(
+                ", leaves {} of film ({} at the lower end)",
+                self.units.depth(left),
+                self.units.depth(low)
+            ),
+            None => String::new(),
+        }
     }
 
     fn mix(&self, way: &Way) -> Item {

@@ -38,7 +38,7 @@ pub fn svg(film: &FilmLeft, j: &Judgement, panel: &Panel) -> String {
             let mut worst = State::Unknown;
             for y in iy..(iy + cell).min(grid.ny) {
                 for x in ix..(ix + cell).min(grid.nx) {
-                    worst = worst.max(state(film, j, (y, x)));
+                    worst = worst.max(state(film, (y, x)));
                 }
             }
             mark(&mut out, worst, [grid.x(ix), h - grid.y(iy) - size], size);
@@ -68,13 +68,13 @@ pub fn svg(film: &FilmLeft, j: &Judgement, panel: &Panel) -> String {
     out
 }
 
-fn state(film: &FilmLeft, j: &Judgement, n: (usize, usize)) -> State {
+fn state(film: &FilmLeft, n: (usize, usize)) -> State {
     let left = film.left_mm[n];
     if left.is_nan() {
         State::Unknown
-    } else if left - 1.96 * j.nodes.sd[n] < 0.0 {
+    } else if film.low_mm[n] < 0.0 {
         State::Risk
-    } else if left < film.keep_mm {
+    } else if left < film.keep_mm - 1e-6 {
         State::Thin
     } else {
         State::Enough

@@ -224,9 +224,10 @@ pub(super) fn balance(plan: &Plan, panel: &Panel) -> Vec<String> {
         None => String::new(),
     };
     out.push(format!(
-        "filler stays: {}{before}: {:.0} g/m²{budget}",
+        "filler stays: {}{before}: {:.0} g/m²{budget}. The build coat comes on top: {}",
         mass(b.mass_g),
-        b.total_g_per_m2
+        b.total_g_per_m2,
+        mass(plan.split.build_coat_g)
     ));
     if let (Some(moment), Some(arm)) = (b.moment_g_mm, b.arm_mm) {
         let shift = b.cg_shift_mm.map_or(String::new(), |s| {

@@ -1,6 +1,7 @@
 //! plan.html: the plan to print and tick off, one file that opens anywhere.
 
 use super::super::care::{self, Caution};
+use super::super::summary::capital;
 use super::super::{map, words};
 use super::{balance, dear, film, fits, hand_check, hours_range, json, mass, mass_range, price};
 use crate::judge::Judgement;
@@ -36,7 +37,7 @@ struct Page<'a> {
     film_map: String,
     balance: Vec<String>,
     map: String,
-    work: &'a [Item],
+    work: Vec<Task>,
     hand_checks: Vec<String>,
     warned: Vec<&'a str>,
     asked: Vec<&'a str>,
@@ -53,6 +54,18 @@ struct WayRow {
     waiting: String,
     cycles: String,
     risk: &'static str,
+}
+
+/// One line of work as the page shows it.
+struct Task {
+    number: usize,
+    what: String,
+    lines: Vec<TaskLine>,
+}
+
+struct TaskLine {
+    text: String,
+    quiet: bool,
 }
 
 struct AmountRow {
@@ -78,13 +91,13 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
             Some(date) => format!("Survey of {date}."),
             None => "No survey date noted.".into(),
         },
-        way: way.map_or("nothing to fill".into(), |w| words::plain(w.kind.word())),
+        way: capital(&way.map_or("nothing to fill".into(), |w| words::plain(w.kind.word()))),
         why: &plan.why,
         open: (j.verdict == crate::judge::Verdict::MeasureMore).then_some(
             "What was measured does not decide yet: measure as the first lines say, and take the amounts as a guess till then.",
         ),
         before: care::before_amounts(panel),
-        prices: dear(plan, j).iter().map(|p| price(p, units)).collect(),
+        prices: dear(plan, j).iter().map(|p| capital(&price(p, units))).collect(),
         ways: ways(plan, units),
         not_offered: plan
             .not_offered
@@ -122,13 +135,16 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
             |f| film(f, units),
         ),
         film_map: plan.film.as_ref().map_or(String::new(), |f| super::film::svg(f, j, panel)),
-        balance: balance(plan, panel),
+        balance: balance(plan, panel).iter().map(|s| capital(s)).collect(),
         map: map::for_page(j, panel, units)?.svg,
-        work: &plan.work,
-        hand_checks: plan.hand_checks.iter().map(|l| hand_check(l, units)).collect(),
+        work: plan.work.iter().map(task).collect(),
+        hand_checks: plan.hand_checks.iter().map(|l| capital(&hand_check(l, units))).collect(),
         warned: fits(&plan.fits, How::Warned).collect(),
         asked: fits(&plan.fits, How::Asked).collect(),
-        cautions: json::all_cautions(plan, j, panel),
+        cautions: json::all_cautions(plan, j, panel)
+            .iter()
+            .map(|c| capital(c))
+            .collect(),
         used: &plan.used,
     };
     page.render()
@@ -150,6 +166,37 @@ fn ways(plan: &Plan, units: Units) -> Vec<WayRow> {
             risk: w.kind.risk(),
         })
         .collect()
+}
+
+fn task(item: &Item) -> Task {
+    let joined = |parts: [&String; 3]| {
+        let told: Vec<&str> = parts
+            .into_iter()
+            .filter(|p| !p.is_empty())
+            .map(String::as_str)
+            .collect();
+        capital(&told.join("; "))
+    };
+    let none = String::new();
+    let stop = if item.stop.is_empty() {
+        String::new()
+    } else {
+        format!("Stop when {}.", item.stop)
+    };
+    let lines = [
+        (joined([&item.place, &item.depth, &item.amount]), false),
+        (joined([&item.tool, &item.time, &none]), true),
+        (stop, false),
+    ];
+    Task {
+        number: item.number,
+        what: capital(item.what),
+        lines: lines
+            .into_iter()
+            .filter(|(text, _)| !text.is_empty())
+            .map(|(text, quiet)| TaskLine { text, quiet })
+            .collect(),
+    }
 }
 
 fn amount(row: &crate::plan::amounts::Row, units: Units) -> AmountRow {
