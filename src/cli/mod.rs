@@ -5,6 +5,7 @@ mod blank;
 mod demo;
 mod job;
 mod map;
+mod mix;
 mod next;
 mod targets;
 
@@ -29,6 +30,7 @@ pub fn run() -> ExitCode {
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
+        Command::Mix(args) => mix::run(args),
         Command::Demo(args) => demo::run(args),
     };
     match outcome {

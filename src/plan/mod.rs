@@ -2,6 +2,7 @@
 
 pub mod builtin;
 pub mod figure;
+pub mod mix;
 pub mod ratio;
 pub mod recipe;
 pub mod shop;
