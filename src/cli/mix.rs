@@ -131,7 +131,7 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
             format!("is no plan: {said}; expected the plan.json that was written for you"),
         )
     })?;
-    plan.mix.ok_or_else(|| {
+    let to_mix = plan.mix.ok_or_else(|| {
         let example = "{\"mix\": {\"recipe\": \"dry-micro\", \"to_mix_cc\": 500}}";
         fault(
             path,
@@ -139,7 +139,31 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
             0,
             format!("has nothing to mix; expected a plan such as {example}"),
         )
+    })?;
+    let faults: Vec<Fault> = [
+        ("to_mix_cc", to_mix.to_mix_cc, mix::LEAST_CC..=mix::MOST_CC),
+        ("depth_mm", to_mix.depth_mm, 0.001..=1000.0),
+        ("at_c", to_mix.at_c, -60.0..=80.0),
+    ]
+    .into_iter()
+    .filter_map(|(key, value, sound)| {
+        let value = value.filter(|v| !sound.contains(v))?;
+        Some(Fault {
+            file: path.display().to_string(),
+            line: 0,
+            column: 0,
+            message: format!(
+                "mix: {key} {value} cannot be meant; expected {} to {}",
+                sound.start(),
+                sound.end()
+            ),
+        })
     })
+    .collect();
+    match faults.is_empty() {
+        true => Ok(to_mix),
+        false => Err(Error::Faults(faults)),
+    }
 }
 
 /// The options that are numbers, converted.

@@ -274,10 +274,11 @@ fn warm_enough(request: &Request, what: &str, c: f64) -> Result<(), Error> {
         )
     };
     Err(usage(format!(
-        "{what}{} °C is too {kind} for {name}, which is for {} to {} °C ({}): {advice}",
+        "{what}{} °C is too {kind} for {name}, which is for {} to {} °C: {advice} ({} °C: {})",
         plain_mm(c),
         plain_mm(from.value),
         plain_mm(to.value),
+        plain_mm(bound.value),
         bound.origin
     )))
 }
@@ -326,14 +327,14 @@ fn used(request: &Request, density: &Figure) -> Vec<Used> {
     };
     add("density of the mix", "g/cc", Some(density));
     add("pot life", "min", Some(&r.pot_life_min));
-    let at = Figure::new(r.at_c, r.pot_life_min.origin.clone());
-    add("temperature of that pot life", "°C", Some(&at));
     add(
         "pot life and cure divided for each 10 °C by",
         "",
         Some(&r.factor),
     );
     add("sandable after", "h", Some(&r.sandable_h));
+    let at = Figure::new(r.at_c, "what pot life and sanding time are given for");
+    add("temperature of these times", "°C", Some(&at));
     add("greatest coat, level", "mm", r.greatest_coat_mm.as_ref());
     let steep = Figure::new(STEEP_SHARE, super::figure::COMMON);
     let halved = request.face != Face::Level && r.greatest_coat_mm.is_some();

@@ -2,9 +2,10 @@
 
 use super::summary::{WIDEST, wrapped};
 use crate::plan::mix::{Batch, Card, Face, Measure};
+use crate::plan::recipe::Base;
 use crate::problem::Error;
 use crate::text::plain_mm;
-use crate::units::{Units, three_digits};
+use crate::units::{CC_PER_FL_OZ, Units, three_digits};
 use serde::Serialize;
 
 /// The version of the layout.
@@ -225,30 +226,23 @@ impl Page<'_> {
             .chain([title.chars().count(), 16])
             .max()
             .unwrap_or(16);
-        let strokes = batch.parts.iter().any(|p| p.strokes.is_some());
-        let row = |name: &str, mass: &str, volume: &str, strokes: &str| {
-            format!("{name:<name_width$}  {mass:>10}  {volume:>18}  {strokes}")
+        // "by volume" ends where the volumes do; what follows them says how they are measured.
+        let row = |name: &str, mass: &str, volume: &str, how: &str| {
+            format!("{name:<name_width$}  {mass:>10}  {volume:>12} {how}")
                 .trim_end()
                 .to_string()
         };
-        let mut rows = vec![row(
-            title,
-            "by mass",
-            "by volume",
-            if strokes { "pump" } else { "" },
-        )];
+        let mut rows = vec![row(title, "by mass", "by volume", "")];
         rows.extend(batch.parts.iter().map(|p| {
             row(
                 &p.name,
                 &self.mass(p.mass_g),
-                &self.part_volume(p),
-                &p.strokes.map_or(String::new(), |s| {
-                    format!("{} strokes ({:+.0} %)", s.count, s.error_percent)
-                }),
+                &self.fine_volume(p.volume_cc),
+                &how_measured(p),
             )
         }));
-        let mixed = format!("{} mixed", self.units.volume(batch.volume_cc));
-        rows.push(row("together", &self.mass(batch.mass_g), &mixed, ""));
+        let mixed = self.fine_volume(batch.volume_cc);
+        rows.push(row("together", &self.mass(batch.mass_g), &mixed, "mixed"));
         self.out.push('\n');
         for row in rows {
             self.out.push_str(&row);
@@ -256,19 +250,11 @@ impl Page<'_> {
         }
     }
 
-    fn part_volume(&self, part: &Measure) -> String {
-        let cc = self.fine_volume(part.volume_cc);
-        match part.powder {
-            true => format!("{cc} loose"),
-            false => format!("{cc}      "),
-        }
-    }
-
     /// A volume that is measured out: a tenth of a cc as long as that can be told.
     fn fine_volume(&self, cc: f64) -> String {
         match self.units {
             Units::Metric => format!("{} cc", three_digits(cc)),
-            Units::Us => self.units.volume(cc),
+            Units::Us => format!("{} fl oz", three_digits(cc / CC_PER_FL_OZ)),
         }
     }
 
@@ -327,6 +313,9 @@ impl Page<'_> {
             Face::Vertical => " on a vertical face",
             Face::Overhead => " overhead",
         };
+        if let (Some(n), Some(dry), Base::Primer) = (self.card.coats, &thickness, self.card.base) {
+            return Some(format!("Coats: {n}, each {dry} when dry."));
+        }
         match (self.card.coats, thickness) {
             (Some(1), Some(most)) => Some(format!("Coats: 1, no thicker than {most}{face}.")),
             (Some(n), Some(most)) => Some(format!(
@@ -367,6 +356,19 @@ impl Page<'_> {
             );
         }
     }
+}
+
+/// How a part's volume is measured, and its strokes where the pump is calibrated.
+fn how_measured(part: &Measure) -> String {
+    let loose = if part.powder { "loose" } else { "" };
+    let strokes = part.strokes.map(|s| {
+        let plural = if s.count == 1 { "" } else { "s" };
+        format!("or {} stroke{plural} ({:+.1} %)", s.count, s.error_percent)
+    });
+    [loose, strokes.as_deref().unwrap_or("")]
+        .join(" ")
+        .trim()
+        .to_string()
 }
 
 /// Up to three decimals, no trailing zeros.

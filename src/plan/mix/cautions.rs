@@ -92,7 +92,7 @@ fn density(request: &Request, card: &Card) -> Option<String> {
     };
     powder.then(|| {
         format!(
-            "the density of {} g/cc is no measure of your mix; its parts alone make {} g/cc{air}. Weigh a level 100 cc cup of your own mix \
+            "the density of {} g/cc was not weighed on your own mix; its parts alone make {} g/cc{air}. Weigh a level 100 cc cup of it \
              and give it: --cup \"52 g\"",
             three_digits(used),
             three_digits(worked.without_air_g_per_cc)
@@ -121,10 +121,14 @@ fn dew(request: &Request, card: &Card) -> Option<String> {
         ));
     };
     let above_c = card.skin_c - dew_c;
+    let stands = match above_c {
+        a if a <= 0.0 => "below it: water stands on the panel".to_string(),
+        a => format!("only {a:.1} °C above it"),
+    };
     (above_c < ABOVE_DEW_C).then(|| {
         format!(
-            "dew: at {} % the dew point is {dew_c:.1} °C, and the skin at {} °C is only {above_c:.1} °C above it; {ABOVE_DEW_C} °C at least \
-             are wanted (published: a marine data sheet). Warm the panel or dry the air first",
+            "dew: at {} % the dew point is {dew_c:.1} °C, and the skin at {} °C is {stands}; {ABOVE_DEW_C} °C above it at least are wanted \
+             (published: a marine data sheet). Warm the panel or dry the air first",
             request.humidity_percent.map_or(String::new(), plain_mm),
             plain_mm(card.skin_c)
         )

@@ -121,9 +121,10 @@ impl Job<'_> {
         let first = fewest(self.total_g, self.limit.most_g).max(self.limit.coats);
         let counts = first..=(first + MOST_TRIES as usize).min(MOST_BATCHES);
         for count in counts {
-            let split = [false, true]
+            let split = self
+                .alike(count)
                 .into_iter()
-                .map(|staggered| self.split(count, staggered))
+                .chain([false, true].map(|staggered| self.split(count, staggered)))
                 .find(|steps| self.sound(steps));
             if let Some(steps) = split {
                 return Some((steps, false));
@@ -138,10 +139,21 @@ impl Job<'_> {
         None
     }
 
+    /// All batches alike, where each part and the total come within a step of what they should be over all batches.
+    fn alike(&self, count: usize) -> Option<Steps> {
+        let batch = self.rounded(self.total_g / count as f64);
+        let all_g = |k: u64| of_steps(k * count as u64, self.step);
+        let near = |g: f64, wanted_g: f64| (g - wanted_g).abs() <= self.step * (1.0 + 1e-9);
+        let mut parts = self.recipe.parts.iter().zip(&batch);
+        let sound = near(all_g(batch.iter().sum()), self.total_g)
+            && parts.all(|(p, k)| near(all_g(*k), p.mass_share * self.total_g));
+        sound.then(|| vec![batch; count])
+    }
+
     /// The total rounded, shared out by largest remainders, each part split as evenly as it goes. `staggered`: what is left
     /// over of one part goes to the batches after those that got the last part's, so that batches weigh alike.
     fn split(&self, count: usize, staggered: bool) -> Steps {
-        let parts = self.rounded();
+        let parts = self.rounded(self.total_g);
         let mut batches = vec![Vec::new(); count];
         let mut from = 0;
         for whole in parts {
@@ -157,16 +169,16 @@ impl Job<'_> {
         batches
     }
 
-    /// Whole steps of each part over all batches: together the total, each within a step of its share.
-    fn rounded(&self) -> Vec<u64> {
+    /// Whole steps of each part of a mass: together the mass, each within a step of its share.
+    fn rounded(&self, mass_g: f64) -> Vec<u64> {
         let wanted: Vec<f64> = self
             .recipe
             .parts
             .iter()
-            .map(|p| p.mass_share * self.total_g / self.step)
+            .map(|p| p.mass_share * mass_g / self.step)
             .collect();
         let mut steps: Vec<u64> = wanted.iter().map(|w| (w + 1e-9).floor() as u64).collect();
-        let total = (self.total_g / self.step).round() as u64;
+        let total = (mass_g / self.step).round() as u64;
         let missing = total.saturating_sub(steps.iter().sum()) as usize;
         let mut order: Vec<usize> = (0..wanted.len()).collect();
         let rest = |k: usize| wanted[k] - steps[k] as f64;
