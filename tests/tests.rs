@@ -8,6 +8,7 @@ mod fit_checks;
 mod invariance;
 mod joint;
 mod misreads;
+mod mixing;
 mod next;
 mod photos;
 mod published;

@@ -33,6 +33,8 @@ pub enum Command {
     Blank(BlankArgs),
     /// Write a page of numbered targets to print and tape on before a photo of the guide coat
     Targets(TargetsArgs),
+    /// Make the mixing card of a filler or primer: each part by mass and volume, in batches within the pot life
+    Mix(MixArgs),
     /// Write two made-up jobs into a new folder, map both, and tell what to try next
     Demo(DemoArgs),
 }
@@ -197,6 +199,69 @@ pub struct TargetsArgs {
     /// Folder for the pages
     #[arg(long, value_name = "DIR", default_value = "lowspot-targets")]
     pub out: PathBuf,
+}
+
+/// `lowspot mix`.
+#[derive(Debug, Args)]
+pub struct MixArgs {
+    /// Recipe: dry-micro, light-compound, polyester-filler, build-primer, or one of your shop.toml; without it, the shop's filler
+    #[arg(long, value_name = "NAME")]
+    pub recipe: Option<String>,
+    /// Amount to mix, losses included, such as "500 cc" (a bare number is cc)
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub volume: Option<String>,
+    /// How warm material and air are, such as "20 C" (a bare number is °C)
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub at: Option<String>,
+    /// Step of your scale, such as "1 g": every mass is then a whole number of steps
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub scale: Option<String>,
+    /// Your own figures and recipes: shop.toml
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Recipe, amount, depth and temperature from a plan; options given beside it win
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// Density of your own mix, g/cc
+    #[arg(
+        long,
+        value_name = "G/CC",
+        allow_hyphen_values = true,
+        conflicts_with = "cup"
+    )]
+    pub density: Option<String>,
+    /// What a level 100 cc cup of your own mix weighs, such as "52 g"
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub cup: Option<String>,
+    /// Depth of the deepest place: tells how many coats
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub depth: Option<String>,
+    /// How the face lies: a coat on a vertical or overhead one is half as thick
+    #[arg(long, value_enum, default_value = "level")]
+    pub face: FaceWord,
+    /// Humidity of the air, %: checked against the dew point
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+    pub humidity: Option<String>,
+    /// Temperature of the panel's skin, if it differs from --at
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub skin: Option<String>,
+    /// Print the card as JSON, and nothing else on standard output
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
+}
+
+/// Words for how a face lies.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum FaceWord {
+    /// Level: filler lies on it
+    Level,
+    /// Upright
+    Vertical,
+    /// Overhead
+    Overhead,
 }
 
 /// `lowspot demo`.

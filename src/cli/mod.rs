@@ -5,6 +5,7 @@ mod blank;
 mod demo;
 mod job;
 mod map;
+mod mix;
 mod next;
 mod plan;
 mod targets;
@@ -31,6 +32,7 @@ pub fn run() -> ExitCode {
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
+        Command::Mix(args) => mix::run(args),
         Command::Demo(args) => demo::run(args),
     };
     match outcome {

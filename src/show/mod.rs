@@ -16,6 +16,7 @@ mod labels;
 mod layer;
 mod legend;
 pub mod map;
+pub mod mix;
 pub mod next;
 pub mod overlay;
 mod paint;
