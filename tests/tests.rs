@@ -11,6 +11,7 @@ mod misreads;
 mod mixing;
 mod next;
 mod photos;
+mod planning;
 mod published;
 mod reading_files;
 mod samples;
