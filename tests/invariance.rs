@@ -22,6 +22,7 @@ fn judged(panel: &Panel, survey: &Survey) -> Judgement {
     let options = judge::Options {
         reference: Reference::BestFit,
         units: Units::Metric,
+        priced: judge::PRICED,
     };
     judge::judge(panel, survey, &surface, options, Vec::new()).unwrap()
 }
@@ -32,6 +33,7 @@ fn filler(panel: &Panel, survey: &Survey) -> (f64, Vec<(usize, usize)>) {
     let options = judge::Options {
         reference: Reference::BestFit,
         units: Units::Metric,
+        priced: judge::PRICED,
     };
     let nodes = judge::resampled(panel, survey, &surface, options, 10.0).unwrap();
     let areas = judge::volume::node_weights_mm2(&nodes.grid, panel);

@@ -108,6 +108,7 @@ fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -
     let options = judge::Options {
         reference: Reference::BestFit,
         units: Units::Metric,
+        priced: judge::PRICED,
     };
     judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
 }

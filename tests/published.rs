@@ -904,6 +904,7 @@ fn panel(outline: Polygon) -> Panel {
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,
+        skin: lowspot::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }

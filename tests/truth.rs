@@ -118,6 +118,7 @@ fn panel(outline: Polygon, cutouts: Vec<Polygon>) -> Panel {
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,
+        skin: lowspot::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }

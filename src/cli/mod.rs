@@ -7,6 +7,7 @@ mod job;
 mod map;
 mod mix;
 mod next;
+mod plan;
 mod targets;
 
 use crate::problem::Error;
@@ -27,6 +28,7 @@ pub fn run() -> ExitCode {
     };
     let outcome = match &cli.command {
         Command::Map(args) => map::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),

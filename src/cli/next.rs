@@ -105,6 +105,7 @@ fn further(
     let options = judge::Options {
         reference: Kind::BestFit,
         units,
+        priced: judge::PRICED,
     };
     let judgement = judge::judge(panel, survey, &surface, options, Vec::new())?;
     progress.now("weighing placings");

@@ -12,8 +12,8 @@ use crate::units::Units;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-/// Highs whose price is worked out: the largest; each costs a reference or two.
-const PRICED: usize = 4;
+/// Highs whose price a map works out: the largest; each costs a reference or two.
+pub const PRICED: usize = 4;
 /// Draws with which a price's interval is worked out.
 const PRICE_DRAWS: usize = 6;
 /// By how much more a high may come off in the price "each further 0.1 mm", mm.
@@ -292,7 +292,8 @@ fn high(
         .map(|(n, _)| on.nodes.deviation[n])
         .fold(0.0, f64::max);
     // Without a stated allowance nothing is offered for sanding: it could be a whole ply of thin laminate.
-    let offered = on.panel.sand_allowance_mm.is_some() && allowed > 0.0 && comes_off > 0.02;
+    let offered =
+        on.panel.allowance_given_at(place[0], place[1]) && allowed > 0.0 && comes_off > 0.02;
     Region {
         name: format!("H{number}"),
         kind: RegionKind::High,
@@ -425,7 +426,7 @@ pub struct Stand<'a> {
     pub draws: &'a (dyn Fn(usize) -> Vec<f64> + Sync),
 }
 
-/// Prices of the largest highs under the chosen kind of reference.
+/// Prices of these highs under the chosen kind of reference.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a reference does not settle.
@@ -450,7 +451,6 @@ pub fn prices(
         Ok((now - more, none - now))
     };
     // What each stand takes as it is does not hang on the high.
-    let lands = &lands[..lands.len().min(PRICED)];
     let draws: Vec<(Vec<f64>, f64)> = if lands.is_empty() {
         Vec::new()
     } else {

@@ -23,6 +23,7 @@ pub mod verdict;
 pub mod volume;
 
 mod whole;
+pub use findings::PRICED;
 pub use whole::{Options, grid, judge, resampled, step_mm};
 
 use crate::panel::{Form, Limit};

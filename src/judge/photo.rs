@@ -11,7 +11,7 @@ use super::{
 };
 use crate::fit::coat::CoatFit;
 use crate::observe::Conditions;
-use crate::panel::{ASSUMED_ALLOWANCE_MM, Limit, Panel};
+use crate::panel::{Limit, Panel};
 use crate::photo::areas::Area;
 use crate::photo::coat::SURE;
 use crate::photo::pinholes::{Cluster, Shape};
@@ -299,8 +299,8 @@ pub fn unread(
         warnings,
         skin_c: conditions.skin_c,
         supports: conditions.supports.clone(),
-        sand_allowance_mm: panel.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM),
-        sand_allowance_given: panel.sand_allowance_mm.is_some(),
+        sand_allowance_mm: panel.general_allowance_mm(),
+        sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
         photos: None,
     }
 }

@@ -12,7 +12,7 @@ use super::volume::node_weights_mm2;
 use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight, status};
 use crate::fit::Surface;
 use crate::observe::Survey;
-use crate::panel::{ASSUMED_ALLOWANCE_MM, Panel};
+use crate::panel::Panel;
 use crate::problem::{Error, Warning};
 use crate::reference::{Kind, References, Workbench};
 use crate::units::Units;
@@ -31,6 +31,8 @@ pub struct Options {
     pub reference: Kind,
     /// Units of the sentences.
     pub units: Units,
+    /// Highs whose price is worked out, the largest first: [`super::PRICED`] for a map.
+    pub priced: usize,
 }
 
 /// Spacing of the nodes for a panel: 10 mm, finer on one too small for that, wider on one too large.
@@ -182,7 +184,7 @@ pub fn judge(
                     draws: &draw,
                 },
                 options.reference,
-                lands,
+                &lands[..lands.len().min(options.priced)],
             )
         },
     )?;
@@ -256,8 +258,8 @@ pub fn judge(
         warnings,
         skin_c: survey.conditions.skin_c,
         supports: survey.conditions.supports.clone(),
-        sand_allowance_mm: panel.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM),
-        sand_allowance_given: panel.sand_allowance_mm.is_some(),
+        sand_allowance_mm: panel.general_allowance_mm(),
+        sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
         photos: None,
     })
 }

@@ -5,6 +5,7 @@
 
 mod areas;
 mod limits;
+mod skin;
 mod targets;
 
 pub use areas::MOST_CORNERS;
@@ -22,7 +23,7 @@ pub const LEAST_SIDE_MM: f64 = 10.0;
 pub const MOST_SIDE_MM: f64 = 100_000.0;
 const MOST_BYTES: u64 = 1_000_000;
 
-const KEYS: [&str; 19] = [
+const KEYS: [&str; 33] = [
     "name",
     "length",
     "width",
@@ -42,6 +43,20 @@ const KEYS: [&str; 19] = [
     "sheet_metal",
     "moving_surface",
     "target",
+    "film",
+    "film_keep",
+    "film_area",
+    "substrate",
+    "face",
+    "below_water",
+    "arm",
+    "arm_along",
+    "hinge",
+    "mass_budget",
+    "mass_budget_per_m2",
+    "mass_so_far",
+    "whole_mass",
+    "whole_cg",
 ];
 /// Reads a panel file.
 ///
@@ -132,6 +147,7 @@ impl Reader<'_> {
         let sheet_metal = self.flag(table, "sheet_metal");
         let moving_surface = self.flag(table, "moving_surface");
         let targets = self.targets(table, outline.as_ref());
+        let skin = self.skin(table, size);
         let (length_mm, width_mm) = size?;
         let form = form?;
         Some(Panel {
@@ -153,6 +169,7 @@ impl Reader<'_> {
             sheet_metal,
             moving_surface,
             targets,
+            skin,
         })
     }
 

@@ -6,6 +6,7 @@
 pub mod corners;
 pub mod file;
 pub mod presets;
+pub mod skin;
 
 use serde::Serialize;
 
@@ -195,6 +196,8 @@ pub struct Panel {
     pub moving_surface: bool,
     /// Numbered targets taped on for photos, each number once.
     pub targets: Vec<Target>,
+    /// What it is made of, its film, its arm and its budget of mass.
+    pub skin: skin::Skin,
 }
 
 /// A numbered target taped on the panel: the place of its centre.
@@ -231,13 +234,33 @@ impl Panel {
         self.outline.contains(x, y) || self.outline.distance_to_edge(x, y) <= TARGET_SLACK_MM
     }
 
-    /// Most that may come off at a point, mm: the allowance (or the assumed one), zero in a no-sand area.
+    /// Most that may come off at a point, mm: zero in a no-sand area; where film is known never more than film less what must stay.
+    /// Without either the assumed allowance.
     pub fn allowance_at(&self, x: f64, y: f64) -> f64 {
         if self.no_sand.iter().any(|p| p.contains(x, y)) {
-            0.0
-        } else {
-            self.sand_allowance_mm.unwrap_or(ASSUMED_ALLOWANCE_MM)
+            return 0.0;
         }
+        let spare = self.skin.film.spare_at(x, y);
+        match (self.sand_allowance_mm, spare) {
+            (Some(allowance), Some(spare)) => allowance.min(spare),
+            (Some(one), None) | (None, Some(one)) => one,
+            (None, None) => ASSUMED_ALLOWANCE_MM,
+        }
+    }
+
+    /// The allowance that holds where no area says otherwise, mm.
+    pub fn general_allowance_mm(&self) -> f64 {
+        let keep = self.skin.film.keep_mm();
+        let spare = self.skin.film.all_mm.map(|film| (film - keep).max(0.0));
+        let stated = self.sand_allowance_mm.or(spare);
+        stated
+            .unwrap_or(ASSUMED_ALLOWANCE_MM)
+            .min(spare.unwrap_or(f64::INFINITY))
+    }
+
+    /// Whether the user said what may come off at a point: by an allowance, or by the film there.
+    pub fn allowance_given_at(&self, x: f64, y: f64) -> bool {
+        self.sand_allowance_mm.is_some() || self.skin.film.at(x, y).is_some()
     }
 
     /// Area of skin in cm²: outline less openings.

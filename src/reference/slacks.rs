@@ -291,19 +291,25 @@ impl Group {
         (sum.sum(), worst.largest())
     }
 
-    /// The corrector's pull: products aimed at `mu`, with the second-order terms of the step just found.
-    pub fn correct(&mut self, mu: f64, pull: &mut [f64]) {
-        by_sanding!(self.correct_as(mu, pull))
+    /// The corrector's pull: products aimed at `mu`, if wanted with the second-order terms of the step just found.
+    pub fn correct(&mut self, mu: f64, second_order: bool, pull: &mut [f64]) {
+        by_sanding!(self.correct_as(mu, second_order, pull))
     }
 
-    fn correct_as<const SANDED: bool, const BOUNDED: bool>(&mut self, mu: f64, pull: &mut [f64]) {
+    fn correct_as<const SANDED: bool, const BOUNDED: bool>(
+        &mut self,
+        mu: f64,
+        second_order: bool,
+        pull: &mut [f64],
+    ) {
         let mu = Four::all(mu);
+        let second = Four::all(f64::from(u8::from(second_order)));
         for (n, w) in self.nodes.iter().zip(&mut self.work) {
-            w.targets[0] = mu - n.a * n.p - w.da * w.dp;
+            w.targets[0] = mu - n.a * n.p - second * w.da * w.dp;
             if SANDED {
-                w.targets[1] = mu - n.b * n.q - w.db * w.dq;
+                w.targets[1] = mu - n.b * n.q - second * w.db * w.dq;
                 if BOUNDED {
-                    w.targets[2] = mu - n.e * n.r + w.de * w.dq;
+                    w.targets[2] = mu - n.e * n.r + second * w.de * w.dq;
                 }
             }
             aim::<SANDED, BOUNDED>(n, w, pull);

@@ -12,6 +12,10 @@ use crate::problem::Error;
 const MOST_STEPS: usize = 60;
 /// Mean complementarity at which it stops, mm: far below what any gauge reads.
 const ACCURACY_MM: f64 = 2e-7;
+/// A mean product above this share of the least so far has not got anywhere.
+const STUCK_SHARE: f64 = 1.0;
+/// Share of the mean product that a careful step aims at, at least.
+const CAREFUL_AIM: f64 = 0.2;
 
 /// One reference problem on a node grid.
 #[derive(Debug)]
@@ -58,6 +62,7 @@ pub fn solve(
     let mut groups = start(problem, heights, allowance, price, &c);
     let count: f64 = groups.iter().map(Group::products).sum();
     let (mut theta, mut pull) = (vec![0.0; lines.count()], vec![0.0; lines.count()]);
+    let mut pace = Pace::default();
     for _ in 0..MOST_STEPS {
         let surface = fairness.spread(lines, &c);
         let (mut sum, mut worst) = (0.0, 0.0f64);
@@ -93,9 +98,11 @@ pub fn solve(
             + primal * limits.primal_change
             + dual * limits.dual_change
             + primal * dual * limits.both_change;
-        let centring = (after / count.max(1.0) / mu).powi(3) * mu;
+        let careful = pace.careful(mu);
+        let aim = (after / count.max(1.0) / mu).powi(3);
+        let aim = if careful { aim.max(CAREFUL_AIM) } else { aim };
         for group in &mut groups {
-            group.correct(centring, &mut pull);
+            group.correct(aim * mu, !careful, &mut pull);
         }
         let dc = direction(&pull);
         let moved = fairness.spread(lines, &dc);
@@ -103,7 +110,11 @@ pub fn solve(
         for group in &mut groups {
             limits.take(&group.step(&moved));
         }
-        let (primal, dual) = limits.longest(0.995);
+        let (mut primal, mut dual) = limits.longest(0.995);
+        if careful {
+            primal = primal.min(dual);
+            dual = primal;
+        }
         for (v, d) in c.iter_mut().zip(&dc) {
             *v += primal * d;
         }
@@ -114,6 +125,33 @@ pub fn solve(
     Err(Error::Calculation(
         "the reference surface did not settle; please keep the files and report it".into(),
     ))
+}
+
+/// Whether the steps get anywhere.
+///
+/// Mehrotra's corrector takes for granted that the predictor's whole step could be gone; where a few nodes allow only a short one it can
+/// drive the products up again, and the steps then run in a circle (Cartis, Appl. Numer. Math. 59, 2009, on
+/// Mehrotra-type correctors; from memory). A step after one that did not lower them is careful: no second-order terms, products kept even, slacks and multipliers moved alike.
+#[derive(Debug)]
+struct Pace {
+    least: f64,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Pace {
+            least: f64::INFINITY,
+        }
+    }
+}
+
+impl Pace {
+    /// Whether the step from this mean product must be careful.
+    fn careful(&mut self, mu: f64) -> bool {
+        let stuck = mu > STUCK_SHARE * self.least;
+        self.least = self.least.min(mu);
+        stuck
+    }
 }
 
 /// The reference with a squared loss, Σ g(T − z)²/(2h₀) + penalty: the linear filter that passes half of a wave of

@@ -21,6 +21,7 @@ pub mod next;
 pub mod overlay;
 mod paint;
 pub mod palette;
+pub mod plan;
 mod scene;
 pub mod summary;
 mod text;
@@ -49,6 +50,7 @@ pub(crate) fn empty_panel() -> crate::panel::Panel {
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,
+        skin: crate::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }

@@ -60,6 +60,7 @@ pub fn panel() -> Panel {
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,
+        skin: lowspot::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }

@@ -61,6 +61,7 @@ pub fn found_and_judged(panel: &Panel, survey: &Survey) -> (Surface, Judgement) 
     let options = judge::Options {
         reference: Reference::BestFit,
         units: Units::Metric,
+        priced: judge::PRICED,
     };
     let j = judge::judge(panel, survey, &surface, options, Vec::new()).unwrap();
     (surface, j)

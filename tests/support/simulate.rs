@@ -307,6 +307,7 @@ pub fn panel_sized(kind: Kind, length_mm: f64, width_mm: f64) -> Panel {
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,
+        skin: lowspot::panel::skin::Skin::default(),
         targets: Vec::new(),
     }
 }

@@ -10,13 +10,14 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 const LIMIT_KEYS: [&str; 4] = ["base", "gap", "swing", "slope"];
-const ZONE_KEYS: [&str; 6] = [
+const ZONE_KEYS: [&str; 7] = [
     "name",
     "outline",
     "limit",
     "purpose",
     "finish",
     "grazing_light",
+    "film",
 ];
 impl Reader<'_> {
     pub(super) fn purpose(&mut self, table: &DeTable) -> Option<String> {

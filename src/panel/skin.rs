@@ -1,0 +1,206 @@
+//! What a panel is made of and how it is placed: what the plan must know beyond its shape.
+
+use super::Polygon;
+use serde::Serialize;
+
+/// What lies under the filler.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Substrate {
+    /// Laminate or filler made with epoxy.
+    Epoxy,
+    /// Laminate or gelcoat made with polyester or vinyl ester.
+    Polyester,
+    /// Bare polystyrene foam.
+    PolystyreneFoam,
+    /// Bare foam of another kind.
+    Foam,
+    /// Wood.
+    Wood,
+    /// Aluminium.
+    Aluminium,
+    /// Steel.
+    Steel,
+}
+
+impl Substrate {
+    /// All of them with their words in panel.toml.
+    pub const ALL: [(&'static str, Substrate); 7] = [
+        ("epoxy", Substrate::Epoxy),
+        ("polyester", Substrate::Polyester),
+        ("polystyrene-foam", Substrate::PolystyreneFoam),
+        ("foam", Substrate::Foam),
+        ("wood", Substrate::Wood),
+        ("aluminium", Substrate::Aluminium),
+        ("steel", Substrate::Steel),
+    ];
+
+    /// The word in panel.toml.
+    pub fn word(self) -> &'static str {
+        let found = Self::ALL.iter().find(|(_, s)| *s == self);
+        found.map_or("", |(word, _)| word)
+    }
+}
+
+/// How a panel stands while it is filled.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Face {
+    /// Lying, worked from above.
+    #[default]
+    Level,
+    /// Standing: thick coats sag.
+    Vertical,
+    /// Worked from below.
+    Overhead,
+}
+
+impl Face {
+    /// All of them with their words in panel.toml.
+    pub const ALL: [(&'static str, Face); 3] = [
+        ("level", Face::Level),
+        ("vertical", Face::Vertical),
+        ("overhead", Face::Overhead),
+    ];
+
+    /// The word in panel.toml.
+    pub fn word(self) -> &'static str {
+        let found = Self::ALL.iter().find(|(_, f)| *f == self);
+        found.map_or("", |(word, _)| word)
+    }
+}
+
+/// Film over the structure that may be sanded into, where it is known.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Film {
+    /// Over the whole panel, mm.
+    pub all_mm: Option<f64>,
+    /// In areas of their own, mm; the last one that holds a place counts.
+    pub areas: Vec<(Polygon, f64)>,
+    /// What must stay, mm; `None`: the usual default.
+    pub keep_mm: Option<f64>,
+}
+
+/// Film to leave over the structure unless set, mm: filler over fibres (common practice, no source).
+pub const FILM_KEEP_MM: f64 = 0.1;
+
+impl Film {
+    /// Film at a place, mm; `None` where nobody said.
+    pub fn at(&self, x: f64, y: f64) -> Option<f64> {
+        let area = self.areas.iter().rev().find(|(p, _)| p.contains(x, y));
+        area.map(|(_, film)| *film).or(self.all_mm)
+    }
+
+    /// What must stay, mm.
+    pub fn keep_mm(&self) -> f64 {
+        self.keep_mm.unwrap_or(FILM_KEEP_MM)
+    }
+
+    /// Whether anything is known.
+    pub fn is_known(&self) -> bool {
+        self.all_mm.is_some() || !self.areas.is_empty()
+    }
+
+    /// What may come off at a place, mm, film less what must stay; `None` where the film is not known.
+    pub fn spare_at(&self, x: f64, y: f64) -> Option<f64> {
+        self.at(x, y).map(|film| (film - self.keep_mm()).max(0.0))
+    }
+}
+
+/// Where a panel's mass acts, and how much may be put on.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct MassPlace {
+    /// Arm from the user's datum, mm: of the panel's datum corner with `along`, else of all that is put on.
+    pub arm_mm: Option<f64>,
+    /// Direction in the panel frame in which the arm grows; `None`: one arm for the whole panel.
+    pub along: Option<[f64; 2]>,
+    /// Hinge line of a moving surface: two points, mm.
+    pub hinge: Option<[[f64; 2]; 2]>,
+    /// Most that may be put on in all, g.
+    pub budget_g: Option<f64>,
+    /// Most that may be put on for each m², g.
+    pub budget_g_per_m2: Option<f64>,
+    /// What filling and priming put on before, g.
+    pub so_far_g: f64,
+    /// Mass of the whole craft, g, and the arm of its centre of gravity, mm.
+    pub whole: Option<(f64, f64)>,
+}
+
+impl MassPlace {
+    /// Arm of a place, mm.
+    pub fn arm_at(&self, x: f64, y: f64) -> Option<f64> {
+        let arm = self.arm_mm?;
+        Some(match self.along {
+            Some([ux, uy]) => arm + ux * x + uy * y,
+            None => arm,
+        })
+    }
+
+    /// Distance of a place from the hinge line, mm, positive on the side on which `middle` lies.
+    pub fn behind_hinge_mm(&self, [x, y]: [f64; 2], middle: [f64; 2]) -> Option<f64> {
+        let [p, q] = self.hinge?;
+        let length = (q[0] - p[0]).hypot(q[1] - p[1]);
+        let side = |x: f64, y: f64| {
+            ((q[0] - p[0]) * (y - p[1]) - (q[1] - p[1]) * (x - p[0])) / length.max(1e-9)
+        };
+        let own = side(middle[0], middle[1]);
+        Some(if own < 0.0 { -side(x, y) } else { side(x, y) })
+    }
+}
+
+/// All of it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Skin {
+    /// What lies under the filler; `None`: nobody said.
+    pub substrate: Option<Substrate>,
+    /// How it stands.
+    pub face: Face,
+    /// Whether it will be below water; `None`: nobody said.
+    pub below_water: Option<bool>,
+    /// Film over the structure.
+    pub film: Film,
+    /// Mass and balance.
+    pub mass: MassPlace,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_area_that_holds_a_place_tells_its_film() {
+        let square = |a: f64, b: f64| Polygon(vec![[a, a], [b, a], [b, b], [a, b]]);
+        let film = Film {
+            all_mm: Some(0.5),
+            areas: vec![(square(0.0, 100.0), 0.3), (square(0.0, 50.0), 0.05)],
+            keep_mm: None,
+        };
+        assert_eq!(film.at(200.0, 200.0), Some(0.5));
+        assert_eq!(film.at(80.0, 80.0), Some(0.3));
+        assert_eq!(film.spare_at(20.0, 20.0), Some(0.0));
+        assert_eq!(Film::default().spare_at(0.0, 0.0), None);
+    }
+
+    #[test]
+    fn a_place_on_the_panels_side_lies_behind_the_hinge() {
+        let mass = MassPlace {
+            hinge: Some([[0.0, 100.0], [1000.0, 100.0]]),
+            ..MassPlace::default()
+        };
+        let middle = [500.0, 300.0];
+        assert_eq!(mass.behind_hinge_mm([10.0, 250.0], middle), Some(150.0));
+        assert_eq!(mass.behind_hinge_mm([10.0, 20.0], middle), Some(-80.0));
+        assert_eq!(mass.behind_hinge_mm([10.0, 20.0], [500.0, 0.0]), Some(80.0));
+    }
+
+    #[test]
+    fn an_arm_grows_along_the_panel_where_a_direction_is_given() {
+        let mut mass = MassPlace {
+            arm_mm: Some(2000.0),
+            ..MassPlace::default()
+        };
+        assert_eq!(mass.arm_at(300.0, 40.0), Some(2000.0));
+        mass.along = Some([-1.0, 0.0]);
+        assert_eq!(mass.arm_at(300.0, 40.0), Some(1700.0));
+    }
+}

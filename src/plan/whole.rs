@@ -1,0 +1,351 @@
+//! The stage's main function: everything put together into one [`Plan`].
+
+use super::amounts::Stuff;
+use super::balance::{Balance, Load};
+use super::fit_for::{self, Fit, Weather};
+use super::hand_check;
+use super::price::{self, Price};
+use super::recipe::Recipe;
+use super::sanding::{self, Board, FilmLeft};
+use super::shop::Shop;
+use super::spread::Floor;
+use super::ways::{self, Ground, Kind, Way};
+use super::work::{self, Item};
+use crate::judge::Judgement;
+use crate::observe::{Survey, Tool};
+use crate::panel::Panel;
+use crate::problem::Error;
+use crate::units::Units;
+use serde::Serialize;
+
+/// What the user may choose.
+pub struct Choice<'a> {
+    /// The shop's figures and recipes.
+    pub shop: &'a Shop,
+    /// Filler to use.
+    pub filler: &'a Recipe,
+    /// Primer to use.
+    pub primer: &'a Recipe,
+    /// Temperature of the shop, °C; `None`: the skin's as noted in the survey, else that of the recipe.
+    pub at_c: Option<f64>,
+    /// Temperature of the skin, °C; `None`: as noted in the survey, else the shop's.
+    pub skin_c: Option<f64>,
+    /// Relative humidity, %.
+    pub humidity: Option<f64>,
+    /// Way to go; `None`: the one this job suggests.
+    pub way: Option<Kind>,
+    /// Units of the sentences.
+    pub units: Units,
+}
+
+/// How depth is parted between filler and primer, by mass.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Split {
+    /// Hollows no deeper than primer takes, outside the lows, cc: left to the primer.
+    pub shallow_cc: f64,
+    /// Their area, cm².
+    pub shallow_cm2: f64,
+    /// What they weigh full of primer, g.
+    pub as_primer_g: f64,
+    /// What they would weigh full of filler, g.
+    pub as_filler_g: f64,
+    /// What the lows weigh full of filler, g.
+    pub lows_as_filler_g: f64,
+    /// What the lows would weigh full of primer, g.
+    pub lows_as_primer_g: f64,
+    /// Build coat over all that stays whichever way is gone, g.
+    pub build_coat_g: f64,
+}
+
+/// A figure that was used.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Used {
+    /// What it is, with its unit.
+    pub what: String,
+    /// Its value.
+    pub value: f64,
+    /// Where it comes from.
+    pub origin: String,
+}
+
+/// The plan.
+pub struct Plan {
+    /// Prices of highs, dearest first.
+    pub highs: Vec<Price>,
+    /// Ways, side by side.
+    pub ways: Vec<Way>,
+    /// Ways that do not fit, and why.
+    pub not_offered: Vec<(Kind, String)>,
+    /// Index of the way planned, in `ways`; `None` where there is nothing to fill or prime.
+    pub chosen: Option<usize>,
+    /// Why that one.
+    pub why: String,
+    /// Filler and primer.
+    pub split: Split,
+    /// Board.
+    pub board: Board,
+    /// Film over the structure, where it is known.
+    pub film: Option<FilmLeft>,
+    /// Mass and moments.
+    pub balance: Balance,
+    /// The work, in order.
+    pub work: Vec<Item>,
+    /// Lines to check the map by hand.
+    pub hand_checks: Vec<hand_check::Line>,
+    /// Whether the filler suits.
+    pub fits: Vec<Fit>,
+    /// Temperatures taken.
+    pub weather: Weather,
+    /// Figures used.
+    pub used: Vec<Used>,
+}
+
+impl Plan {
+    /// The way planned.
+    pub fn way(&self) -> Option<&Way> {
+        self.chosen.and_then(|k| self.ways.get(k))
+    }
+}
+
+/// Hollows shallower than this are nobody's business, mm: a region's rim (as for [`crate::judge::Judgement::to_level_cc`]).
+const SHALLOW_MM: f64 = 0.05;
+/// Lows on more of the panel than this are skimmed rather than spotted (common practice, no source).
+const SKIM_SHARE: f64 = 0.4;
+/// Edge that is told in the check by hand when the survey used none, mm.
+const EDGE_MM: f64 = 600.0;
+
+/// Make a plan of a judged panel.
+///
+/// # Errors
+/// [`Error::Survey`] when there are no readings: a photo tells no depth. [`Error::Usage`] when the way asked for does not fit this job.
+pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> Result<Plan, Error> {
+    if j.readings == 0 {
+        return Err(Error::Survey(
+            "a photo alone tells no depth, so no amounts can be planned: add readings (`lowspot blank` writes a form for them)".into(),
+        ));
+    }
+    let weather = weather(j, choice);
+    let floor = Floor::new(j, panel);
+    let ground = Ground {
+        floor: &floor,
+        panel,
+        shop: choice.shop,
+        filler: choice.filler,
+        primer: choice.primer,
+        at_c: weather.air_c,
+    };
+    let (ways, not_offered) = ways::ways(&ground);
+    let board = sanding::board(j, choice.shop);
+    let (chosen, why) = choose(panel, j, &ways, &not_offered, &board, choice.way)?;
+    let way = chosen.and_then(|k| ways.get(k));
+    let none = ndarray::Array2::zeros(j.nodes.deviation.dim());
+    let film = sanding::film_left(
+        &floor,
+        panel,
+        choice.shop,
+        way.map_or(&none, |w| &w.spread.thickness_mm),
+    );
+    let balance = Load {
+        panel,
+        step_mm: j.nodes.grid.step_mm,
+        areas_mm2: &floor.fill_areas_mm2,
+        left_mm: way.map_or(&none, |w| &w.spread.left_mm),
+        density_g_per_cc: way.map_or(0.0, |w| w.recipe.dry_density().value),
+        mass_g: way.map_or(0.0, |w| w.left_on_g.value),
+    }
+    .balance();
+    let recipe = way.map_or(choice.filler, |w| &w.recipe);
+    let mut plan = Plan {
+        highs: price::prices(j, way),
+        split: split(&floor, panel, choice),
+        fits: fit_for::fits(panel, recipe, &weather),
+        hand_checks: hand_check::lines(j, edge_mm(survey)),
+        used: used(choice, way),
+        ways,
+        not_offered,
+        chosen,
+        why,
+        board,
+        film,
+        balance,
+        work: Vec::new(),
+        weather,
+    };
+    plan.work = work::items(&plan, panel, j, choice);
+    Ok(plan)
+}
+
+fn weather(j: &Judgement, choice: &Choice) -> Weather {
+    let air = choice.at_c.or(choice.skin_c).or(j.skin_c);
+    let air_c = air.unwrap_or(choice.filler.at_c);
+    Weather {
+        air_c,
+        skin_c: choice.skin_c.or(j.skin_c).unwrap_or(air_c),
+        humidity: choice.humidity,
+        given: air.is_some(),
+    }
+}
+
+/// The way asked for, or the one the job suggests, with the reason.
+fn choose(
+    panel: &Panel,
+    j: &Judgement,
+    ways: &[Way],
+    not: &[(Kind, String)],
+    board: &Board,
+    asked: Option<Kind>,
+) -> Result<(Option<usize>, String), Error> {
+    let find = |kind: Kind| ways.iter().position(|w| w.kind == kind);
+    if let Some(kind) = asked {
+        if let Some(k) = find(kind) {
+            return Ok((Some(k), "as asked with --way".into()));
+        }
+        let why = not
+            .iter()
+            .find(|(k, _)| *k == kind)
+            .map_or("", |(_, w)| w.as_str());
+        return Err(Error::Usage(format!(
+            "--way {} does not fit this panel: {why}",
+            kind.word()
+        )));
+    }
+    if let Some(k) = find(Kind::PrimerOnly) {
+        return Ok((Some(k), "no low is deeper than primer takes".into()));
+    }
+    let low_cm2: f64 = (0..j.regions.len())
+        .filter_map(|k| j.regions.get(k))
+        .filter(|r| r.kind == crate::judge::RegionKind::Low)
+        .map(|r| r.area_cm2)
+        .sum();
+    let share = low_cm2 / panel.area_cm2().max(1e-9);
+    let (kind, why) = if board.board_mm.is_none() {
+        (
+            Kind::StripsAndBays,
+            format!(
+                "{} is {:.0} mm across: no board that one person controls bridges it",
+                board.of, board.wave_mm
+            ),
+        )
+    } else if share > SKIM_SHARE {
+        (
+            Kind::FullSkim,
+            format!("lows cover {:.0} % of the panel", 100.0 * share),
+        )
+    } else {
+        (
+            Kind::SpotFill,
+            format!(
+                "lows cover {:.0} % of the panel and a board bridges them: least mass",
+                100.0 * share
+            ),
+        )
+    };
+    Ok((find(kind), why))
+}
+
+fn split(floor: &Floor, panel: &Panel, choice: &Choice) -> Split {
+    let (shallow_cc, shallow_mm2) = floor.shallow(SHALLOW_MM);
+    let lows_cc: f64 = floor
+        .j
+        .regions
+        .iter()
+        .enumerate()
+        .filter(|(k, _)| floor.is_filled(*k))
+        .map(|(_, r)| r.volume_cc.value)
+        .sum();
+    let (filler, primer) = (
+        choice.filler.dry_density().value,
+        choice.primer.dry_density().value,
+    );
+    Split {
+        shallow_cc,
+        shallow_cm2: shallow_mm2 / 100.0,
+        as_primer_g: shallow_cc * primer,
+        as_filler_g: shallow_cc * filler,
+        lows_as_filler_g: lows_cc * filler,
+        lows_as_primer_g: lows_cc * primer,
+        // cm² × mm / 10 = cc.
+        build_coat_g: panel.area_cm2() * choice.shop.primer_left_mm.value / 10.0 * primer,
+    }
+}
+
+/// The length of the straightedge most readings were taken with, mm.
+fn edge_mm(survey: &Survey) -> f64 {
+    survey
+        .placings
+        .iter()
+        .filter(|p| p.tool == Tool::Straightedge)
+        .map(|p| p.base_mm)
+        .filter(|mm| *mm > 0.0)
+        .max_by(f64::total_cmp)
+        .unwrap_or(EDGE_MM)
+}
+
+/// Every figure that went into the amounts and hours.
+fn used(choice: &Choice, way: Option<&Way>) -> Vec<Used> {
+    let shop = choice.shop;
+    let recipe = way.map_or(choice.filler, |w| &w.recipe);
+    let name = &recipe.name;
+    let density = Stuff::new(recipe, shop).density_g_per_cc;
+    let mut out = vec![
+        Used {
+            what: format!("density of {name} on the panel, g/cc"),
+            value: density,
+            origin: recipe.dry_density().origin,
+        },
+        Used {
+            what: format!("pot life of {name} at {:.0} °C, min", recipe.at_c),
+            value: recipe.pot_life_min.value,
+            origin: recipe.pot_life_min.origin.clone(),
+        },
+        Used {
+            what: format!("{name} to sandable at {:.0} °C, h", recipe.at_c),
+            value: recipe.sandable_h.value,
+            origin: recipe.sandable_h.origin.clone(),
+        },
+        Used {
+            what: format!("shrinking of {name}, %"),
+            value: recipe.shrink_percent.value,
+            origin: recipe.shrink_percent.origin.clone(),
+        },
+    ];
+    if let Some(coat) = &recipe.greatest_coat_mm {
+        out.push(Used {
+            what: format!("greatest coat of {name} on a level face, mm"),
+            value: coat.value,
+            origin: coat.origin.clone(),
+        });
+    }
+    let figures = [
+        (
+            "stays in pot and tools, share of what is mixed",
+            &shop.pot_loss,
+        ),
+        ("laid proud of the reference, mm", &shop.overfill_mm),
+        ("feather, times the depth", &shop.feather_ratio),
+        ("feather, at least, mm", &shop.feather_least_mm),
+        ("skim proud over all, mm", &shop.skim_mm),
+        ("board over an area once, h/m²", &shop.board_hours_per_m2),
+        (
+            "board, for each litre it takes off, h",
+            &shop.board_hours_per_litre,
+        ),
+        ("spreading, h/m²", &shop.spread_hours_per_m2),
+        ("mixing a batch, min", &shop.mix_min),
+        ("setting a tool down, min", &shop.placing_min),
+        ("one reading, s", &shop.reading_s),
+        (
+            "share of a depth there again after a cycle",
+            &shop.left_per_cycle,
+        ),
+        ("longest board, mm", &shop.longest_board_mm),
+        ("blocking takes anyway, mm", &shop.block_takes_mm),
+        ("primer left after blocking, mm", &shop.primer_left_mm),
+    ];
+    out.extend(figures.map(|(what, figure)| Used {
+        what: what.into(),
+        value: figure.value,
+        origin: figure.origin.clone(),
+    }));
+    out
+}
