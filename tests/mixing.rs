@@ -3,8 +3,10 @@
 
 use crate::published::{Check, close, hold};
 use crate::support::{all, folder};
+use lowspot::panel::skin::Face;
 use lowspot::plan::figure::Figure;
-use lowspot::plan::mix::{self, Card, Face, Request, dew_point_c};
+use lowspot::plan::fit_for::dew_point_c;
+use lowspot::plan::mix::{self, Card, Request};
 use lowspot::plan::recipe::{Recipe, Role, WorkedOut, time_at};
 use lowspot::plan::shop::{self, Shop};
 use lowspot::problem::Error;
@@ -921,11 +923,12 @@ fn wrong_options_end_with_2_and_say_what_was_expected() {
 
 #[test]
 fn a_plan_says_what_to_mix_and_options_win() {
-    let plan = br#"{"schema": 1, "mix": {"recipe": "light-compound", "to_mix_cc": 320.5, "depth_mm": 7.0, "at_c": 18}}"#;
+    let plan = br#"{"schema": 1, "mix": {"recipe": "light-compound", "to_mix_cc": 320.5, "depth_mm": 4.0, "at_c": 18, "face": "overhead"}}"#;
     let (dir, _) = folder(&[
         ("plan.json", plan),
         ("odd.json", br#"{"mix": {"recipe": 5}}"#),
         ("none.json", br#"{"schema": 1}"#),
+        ("lie.json", br#"{"mix": {"face": "slanted"}}"#),
         ("less.json", br#"{"mix": {"to_mix_cc": -5, "at_c": 400}}"#),
         ("who.json", br#"{"mix": {"recipe": "putty"}}"#),
         ("shop.toml", b"pot_los = 0.1\n"),
@@ -953,6 +956,8 @@ fn a_plan_says_what_to_mix_and_options_win() {
         "dry-micro",
         "--depth",
         "5",
+        "--face",
+        "level",
     ]);
     assert_eq!(
         (&own["recipe"], &own["asked_cc"]),
@@ -965,6 +970,10 @@ fn a_plan_says_what_to_mix_and_options_win() {
             "odd.json:1:20: is no plan: invalid type: integer `5`",
         ),
         ("none.json", "none.json: has nothing to mix"),
+        (
+            "lie.json",
+            "is no plan: face \"slanted\" is not level, vertical or overhead",
+        ),
         (
             "less.json",
             "less.json: mix: to_mix_cc -5 cannot be meant; expected 0.01 to 1000000\nless.json: mix: at_c 400 cannot be meant",
@@ -992,7 +1001,7 @@ fn the_card_to_read_has_every_part_by_mass_and_volume() {
         "epoxy resin             61 g       53.0 cc",
         "hardener                28 g       27.2 cc",
         "glass bubbles           36 g        400 cc loose",
-        "together              125 g        250 cc mixed",
+        "together               125 g        250 cc mixed",
         "and 1 more like it",
         "Pot life today: 30.0 min",
         "Sandable after about 36 h.",

@@ -1,7 +1,8 @@
 //! The mixing card: on the screen to copy or print, and as JSON.
 
 use super::summary::{WIDEST, wrapped};
-use crate::plan::mix::{Batch, Card, Face, Measure};
+use crate::panel::skin::Face;
+use crate::plan::mix::{Batch, Card, Measure};
 use crate::plan::recipe::Base;
 use crate::problem::Error;
 use crate::text::plain_mm;

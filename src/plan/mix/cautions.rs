@@ -1,12 +1,11 @@
 //! What must be heeded with what is mixed, and what is worth knowing about this card. No caution says that an amount is small enough.
 
 use super::{Card, Request};
+use crate::plan::fit_for::ABOVE_DEW_C;
 use crate::plan::recipe::{Base, Recipe, Role};
 use crate::text::plain_mm;
 use crate::units::three_digits;
 
-/// The skin must be this much above the dew point, °C (published: a marine data sheet).
-const ABOVE_DEW_C: f64 = 3.0;
 /// Above this only small batches of epoxy, °C (published: coating inspection notes).
 const SMALL_BATCHES_C: f64 = 32.0;
 /// More coats of primer than this: the low is filler's work (common practice, no source: 2-3 coats).
