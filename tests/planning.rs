@@ -392,12 +392,7 @@ fn known_film_bounds_what_comes_off_and_is_shown_where_it_gets_thin() {
     );
     // A patch with 0.04 mm: blocking alone takes it.
     panel.skin.film.areas = vec![(
-        Polygon(vec![
-            [0.0, 0.0],
-            [400.0, 0.0],
-            [400.0, 900.0],
-            [0.0, 900.0],
-        ]),
+        Polygon(vec![[0.0, 0.0], [400.0, 0.0], [400.0, 900.0], [0.0, 900.0]]),
         0.04,
     )];
     let (_, j) = found_and_judged(&panel, &survey);
