@@ -66,7 +66,7 @@ struct JsonUsed<'a> {
     what: &'a str,
     value: f64,
     unit: &'a str,
-    from: &'a str,
+    origin: &'a str,
 }
 
 /// The card for programs.
@@ -106,7 +106,7 @@ pub fn json(card: &Card) -> Result<String, Error> {
                 what: u.what,
                 value: u.figure.value,
                 unit: u.unit,
-                from: &u.figure.origin,
+                origin: &u.figure.origin,
             })
             .collect(),
         cautions: &card.cautions,

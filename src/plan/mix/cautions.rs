@@ -29,6 +29,7 @@ pub(super) fn of(recipe: &Recipe) -> Vec<String> {
         Base::Epoxy => [
             "It heats itself: 100 g of mixed epoxy left in a pot can reach about 200 °C (published: an epoxy maker). Spread it in a \
              shallow tray at once, away from dust and rags; a thick fill can melt foam.",
+            "Pot lives are quoted for about 100 g (published: an adhesive maker): more in one pot sets sooner.",
         ]
         .as_slice(),
         Base::Polyester => &[
