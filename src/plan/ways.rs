@@ -218,7 +218,10 @@ fn filled(on: &Ground, kind: Kind) -> Way {
     let first = table.total;
     // Later cycles fill what is there again of each low; what is laid proud goes over half as much each time.
     let over = 1.0 / (1.0 - stuff.shrink) / (1.0 - stuff.loss);
-    let (mut mix, mut hours, mut filling) = (0.0, 0.0, 0.0);
+    let highs: f64 = super::sanding::sanded(on.floor.j)
+        .map(|r| super::sanding::high_hours(r, shop))
+        .sum();
+    let (mut mix, mut hours, mut filling) = (0.0, highs, 0.0);
     let m2 = volumes.area_mm2 / 1e6;
     let mut sanding_first = 0.0;
     for k in 0..n {
