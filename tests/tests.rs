@@ -6,6 +6,7 @@ mod edge_shape;
 mod errors;
 mod fit_checks;
 mod invariance;
+mod jobs;
 mod joint;
 mod misreads;
 mod next;
