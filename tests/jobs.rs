@@ -3,7 +3,7 @@
 //! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs); truth is known throughout. The full
 //! run of 50 jobs is the test marked `ignored`; `.ci/run` runs it in release.
 
-use crate::support::shop_floor::{ShopFloor, Used};
+use crate::support::shop_floor::{ShopFloor, Skill, Used};
 use crate::support::simulate::{self, Kind, Stretch, SurveyPlan};
 use lowspot::fit;
 use lowspot::judge::{self, Judgement, Verdict};
@@ -168,9 +168,9 @@ fn planned(
 }
 
 /// One job to its end.
-fn job(kind: Kind, spacing_mm: f64, seed: u64) -> Outcome {
+fn job(kind: Kind, spacing_mm: f64, skill: Skill, seed: u64) -> Outcome {
     let shop = Shop::default();
-    let mut floor = ShopFloor::new(panel(kind), simulate::truth(kind, seed, 1.0), seed);
+    let mut floor = ShopFloor::new(panel(kind), simulate::truth(kind, seed, 1.0), skill, seed);
     let mut surveyor = Surveyor {
         plan: SurveyPlan::straightedge(spacing_mm),
         further: Vec::new(),
@@ -228,13 +228,13 @@ fn job(kind: Kind, spacing_mm: f64, seed: u64) -> Outcome {
     out.unwrap()
 }
 
-fn jobs(seeds: std::ops::RangeInclusive<u64>) -> Vec<Outcome> {
+fn jobs(seeds: std::ops::RangeInclusive<u64>, skill: Skill) -> Vec<Outcome> {
     seeds
         .into_par_iter()
         .map(|seed| {
             let kind = Kind::ALL[(seed % 3) as usize];
             let spacing = [100.0, 150.0, 200.0][(seed / 3 % 3) as usize];
-            job(kind, spacing, seed)
+            job(kind, spacing, skill, seed)
         })
         .collect()
 }
@@ -315,20 +315,21 @@ fn told(outcomes: &[Outcome]) -> (f64, f64) {
 #[test]
 #[ignore = "for trying out: seeds 11001 to 11030"]
 fn jobs_to_try_out() {
-    told(&jobs(11001..=11030));
+    told(&jobs(11001..=11030, Skill::Usual));
+    told(&jobs(11001..=11030, Skill::Rough));
 }
 
 #[test]
 #[ignore = "50 jobs: run by .ci/run in release"]
 fn of_50_jobs_most_keep_their_promise() {
-    let (kept, near) = told(&jobs(12001..=12050));
+    let (kept, near) = told(&jobs(12001..=12050, Skill::Usual));
     assert!(kept >= 0.8, "{kept:.2} kept their cycles");
     assert!(near >= 0.8, "{near:.2} kept their filler");
 }
 
 #[test]
 fn a_few_jobs_end() {
-    let outcomes = jobs(11901..=11904);
+    let outcomes = jobs(11901..=11904, Skill::Usual);
     told(&outcomes);
     assert!(outcomes.iter().all(|o| o.took.is_some()));
 }

@@ -26,6 +26,9 @@
 //! within its allowance. The board's line is the fair line, with waves of the board's own (rms 0.03 to 0.05 mm, 100 to 400 mm long), and
 //! lower by 2 to 5 % of the filler's thickness where it is soft under the board (dishing). Nothing is added: what lay below stays below.
 //!
+//! **A rough hand** ([`Skill::Rough`]) has an overfill uneven by 40 to 50 %, waves of 0.06 to 0.09 mm rms, dishes by 5 to 10 %, and works
+//! to a line that is itself off by 0.05 mm rms in waves of 400 to 1000 mm: how a promise fares when the work is worse.
+//!
 //! **Primer** is sprayed evenly within 10 %, and blocked the same way down to what is to stay on.
 
 use super::levels::{at_nodes, workbench};
@@ -52,6 +55,15 @@ const PAST_MM: f64 = 50.0;
 /// A block on a high reaches this far past it, mm.
 const AROUND_HIGH_MM: f64 = 30.0;
 
+/// How well the work is done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Skill {
+    /// As described above.
+    Usual,
+    /// Worse.
+    Rough,
+}
+
 /// What differs from shop to shop and stays through a job.
 #[derive(Clone, Copy, Debug)]
 struct Hand {
@@ -59,6 +71,29 @@ struct Hand {
     uneven: f64,
     /// Share of a patch's thickness by which it is dished.
     dishing: f64,
+    /// Rms of a board's waves: least and most, mm.
+    waves_mm: [f64; 2],
+    /// Rms by which the line that is worked to is off, mm.
+    line_off_mm: f64,
+}
+
+impl Hand {
+    fn of(skill: Skill, rng: &mut ChaCha8Rng) -> Self {
+        match skill {
+            Skill::Usual => Hand {
+                uneven: rng.random_range(0.2..0.3),
+                dishing: rng.random_range(0.02..0.05),
+                waves_mm: [0.03, 0.05],
+                line_off_mm: 0.0,
+            },
+            Skill::Rough => Hand {
+                uneven: rng.random_range(0.4..0.5),
+                dishing: rng.random_range(0.05..0.10),
+                waves_mm: [0.06, 0.09],
+                line_off_mm: 0.05,
+            },
+        }
+    }
 }
 
 /// Waves of unit rms.
@@ -95,8 +130,6 @@ pub struct Used {
     pub needed_cc: f64,
     /// Filler mixed: what the plan said, or more where that ran out, cc.
     pub mixed_cc: f64,
-    /// Filler spread, cc.
-    pub spread_cc: f64,
     /// Primer that had to be mixed, cc.
     pub primer_cc: f64,
     /// Skin taken off, cc.
@@ -124,13 +157,10 @@ pub struct ShopFloor {
 
 impl ShopFloor {
     /// A panel as it came. The chances of the work are the seed's third stream.
-    pub fn new(panel: Panel, truth: Truth, seed: u64) -> Self {
+    pub fn new(panel: Panel, truth: Truth, skill: Skill, seed: u64) -> Self {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(2);
-        let hand = Hand {
-            uneven: rng.random_range(0.2..0.3),
-            dishing: rng.random_range(0.02..0.05),
-        };
+        let hand = Hand::of(skill, &mut rng);
         let grid = grid(&panel, STEP_MM);
         let on_nodes = |f: &dyn Fn(f64, f64) -> f64| {
             Array2::from_shape_fn((grid.ny, grid.nx), |(iy, ix)| f(grid.x(ix), grid.y(iy)))
@@ -158,7 +188,7 @@ impl ShopFloor {
     pub fn follow(&mut self, plan: &Plan, j: &Judgement, shop: &Shop) -> Used {
         let before = self.skin_cc();
         self.take_highs_down(j);
-        let line = self.fair_line();
+        let line = self.fair_line() + self.line_off();
         let mut used = match plan.way() {
             Some(way) if way.kind == WayKind::PrimerOnly => self.prime(way, shop, &line),
             Some(way) => self.fill(way, j, shop, &line),
@@ -242,6 +272,17 @@ impl ShopFloor {
             )
             .unwrap();
         self.on_nodes(&c)
+    }
+
+    /// By how much the line that is worked to is off in this cycle, mm.
+    fn line_off(&mut self) -> Array2<f64> {
+        if self.hand.line_off_mm <= 0.0 {
+            return Array2::zeros(self.came.dim());
+        }
+        let waves = Ripple::new(&mut self.rng, 400.0, 1000.0);
+        Array2::from_shape_fn(self.came.dim(), |(iy, ix)| {
+            self.hand.line_off_mm * waves.at(self.grid.x(ix), self.grid.y(iy))
+        })
     }
 
     /// Take `depth_mm` off at a node: what was put on first, then skin within its allowance.
@@ -360,7 +401,6 @@ impl ShopFloor {
         Used {
             needed_cc,
             mixed_cc: needed_cc.max(way.first_mix_cc),
-            spread_cc,
             ..Used::default()
         }
     }
@@ -386,7 +426,8 @@ impl ShopFloor {
 
     /// Block down to `above_mm` over the fair line wherever `cover` is a number.
     fn board(&mut self, cover: &Array2<f64>, line: &Array2<f64>, above_mm: f64) {
-        let rms = self.rng.random_range(0.03..0.05);
+        let [least, most] = self.hand.waves_mm;
+        let rms = self.rng.random_range(least..most);
         let waves = Ripple::new(&mut self.rng, 100.0, 400.0);
         let z = self.surface();
         for (n, _) in cover.indexed_iter().filter(|(_, f)| !f.is_nan()) {
