@@ -3,7 +3,7 @@
 //! table. Sources are "published" where the number stands in the named source, "computed" where another program
 //! or a closed form gave it, "from memory" where the source was not seen.
 
-use crate::fit_checks;
+use crate::{fit_checks, mixing};
 use lowspot::fit::least_squares::{LeastSquares, solve, solve_weighted};
 use lowspot::judge::Grid;
 use lowspot::judge::contour::{iso_lines, length_mm};
@@ -134,6 +134,10 @@ fn sections() -> Vec<(&'static str, Vec<Check>)> {
             "Real measured surfaces under a made-up survey",
             fit_checks::measured_surfaces(),
         ),
+        (
+            "Mixing",
+            [mixing::mixtures(), mixing::packing(), mixing::times()].concat_all(),
+        ),
     ]
 }
 
@@ -171,7 +175,7 @@ checks! {
 fn table() -> String {
     let mut text = String::from(
         "# Checks against something outside\n\n\
-         Every line is computed by `tests/published.rs` and `tests/fit_checks.rs`, which fail when a difference leaves its bounds; this page is\n\
+         Every line is computed by `tests/published.rs`, `tests/fit_checks.rs` and `tests/mixing.rs`, which fail when a difference leaves its bounds; this page is\n\
          written by it (`cargo test --test tests write_the_table_of_checks -- --ignored`). \"Published\": the number stands in\n\
          the named source. \"Computed\": another program, or a closed form, gave it. \"From memory\": the source was not seen.\n\
          What the data are, where they come from and under which licence: `tests/data/README.md`.\n",

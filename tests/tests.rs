@@ -9,6 +9,7 @@ mod invariance;
 mod jobs;
 mod joint;
 mod misreads;
+mod mixing;
 mod next;
 mod photos;
 mod published;

@@ -25,12 +25,16 @@ pub struct Cli {
 pub enum Command {
     /// Map highs and lows from readings and photos: verdict, what to sand and fill, the filler
     Map(MapArgs),
+    /// Turn readings into work: what to sand, what to fill, how much to mix, what it weighs, in order
+    Plan(PlanArgs),
     /// Say where to measure next: the best placings, what each buys, a form and a picture
     Next(NextArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
     /// Write a page of numbered targets to print and tape on before a photo of the guide coat
     Targets(TargetsArgs),
+    /// Make the mixing card of a filler or primer: each part by mass and volume, in batches within the pot life
+    Mix(MixArgs),
     /// Write two made-up jobs into a new folder, map both, and tell what to try next
     Demo(DemoArgs),
 }
@@ -72,6 +76,54 @@ pub struct MapArgs {
     /// End with exit status 3 unless the verdict is fair
     #[arg(long)]
     pub require_fair: bool,
+}
+
+/// `lowspot plan`.
+#[derive(Debug, Args)]
+pub struct PlanArgs {
+    /// The panel: panel.toml
+    pub panel: PathBuf,
+    /// Readings: notes (.txt) or tables (.csv), one survey together
+    pub readings: Vec<PathBuf>,
+    /// Way to do it; without it, the one that this job suggests
+    #[arg(long, value_enum)]
+    pub way: Option<WayWord>,
+    /// Own recipes, densities, losses and times: shop.toml
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Recipe of the filler: dry-micro, light-compound, polyester-filler, or one of your own
+    #[arg(long, value_name = "RECIPE")]
+    pub filler: Option<String>,
+    /// Recipe of the primer: build-primer, or one of your own
+    #[arg(long, value_name = "RECIPE")]
+    pub primer: Option<String>,
+    /// Temperature of the shop today, such as "18 C"; without it, the skin's as noted in the readings
+    #[arg(long, value_name = "TEMPERATURE")]
+    pub at: Option<String>,
+    /// Temperature of the skin, if it differs
+    #[arg(long, value_name = "TEMPERATURE")]
+    pub skin: Option<String>,
+    /// Relative humidity, %: with it the dew point is checked
+    #[arg(long, value_name = "PERCENT")]
+    pub humidity: Option<String>,
+    /// Photo of the guide coat after blocking; may be given several times
+    #[arg(long, value_name = "FILE")]
+    pub photo: Vec<PathBuf>,
+    /// Where the targets lie (targets.csv), one file a photo in the same order
+    #[arg(long, value_name = "FILE", requires = "photo")]
+    pub targets: Vec<PathBuf>,
+    /// The fair shape to work to
+    #[arg(long, value_enum, default_value = "best-fit")]
+    pub reference: ReferenceWord,
+    /// Folder for the plan
+    #[arg(long, value_name = "DIR", default_value = "lowspot-plan")]
+    pub out: PathBuf,
+    /// Print plan.json on standard output, and nothing else there
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
 }
 
 /// `lowspot next`.
@@ -149,6 +201,69 @@ pub struct TargetsArgs {
     pub out: PathBuf,
 }
 
+/// `lowspot mix`.
+#[derive(Debug, Args)]
+pub struct MixArgs {
+    /// Recipe: dry-micro, light-compound, polyester-filler, build-primer, or one of your shop.toml; without it, the shop's filler
+    #[arg(long, value_name = "NAME")]
+    pub recipe: Option<String>,
+    /// Amount to mix, losses included, such as "500 cc" (a bare number is cc)
+    #[arg(long, value_name = "VOLUME", allow_hyphen_values = true)]
+    pub volume: Option<String>,
+    /// How warm material and air are, such as "20 C" (a bare number is °C)
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub at: Option<String>,
+    /// Step of your scale, such as "1 g": every mass is then a whole number of steps
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub scale: Option<String>,
+    /// Your own figures and recipes: shop.toml
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Recipe, amount, depth and temperature from a plan; options given beside it win
+    #[arg(long, value_name = "FILE")]
+    pub plan: Option<PathBuf>,
+    /// Density of your own mix, g/cc
+    #[arg(
+        long,
+        value_name = "G/CC",
+        allow_hyphen_values = true,
+        conflicts_with = "cup"
+    )]
+    pub density: Option<String>,
+    /// What a level 100 cc cup of your own mix weighs, such as "52 g"
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub cup: Option<String>,
+    /// Depth of the deepest place: tells how many coats
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub depth: Option<String>,
+    /// How the face lies: a coat on a vertical or overhead one is half as thick
+    #[arg(long, value_enum, default_value = "level")]
+    pub face: FaceWord,
+    /// Humidity of the air, %: checked against the dew point
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+    pub humidity: Option<String>,
+    /// Temperature of the panel's skin, if it differs from --at
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub skin: Option<String>,
+    /// Print the card as JSON, and nothing else on standard output
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
+}
+
+/// Words for how a face lies.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum FaceWord {
+    /// Level: filler lies on it
+    Level,
+    /// Upright
+    Vertical,
+    /// Overhead
+    Overhead,
+}
+
 /// `lowspot demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
@@ -169,6 +284,19 @@ pub enum ReferenceWord {
     LeastFiller,
     /// Ride on the highest places: nothing is sanded
     FillOnly,
+}
+
+/// Words for the ways to do a job.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum WayWord {
+    /// Fill the lows alone
+    SpotFill,
+    /// A thin coat over all, then sand to the highs
+    FullSkim,
+    /// Master strips faired first, bays screeded between them
+    StripsAndBays,
+    /// High-build primer, where nothing is deeper than it takes
+    PrimerOnly,
 }
 
 /// Words for the coat's colour.

@@ -31,6 +31,65 @@ pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     Ok(ExitCode::from(if unfair { 3 } else { 0 }))
 }
 
+/// Judge a job; `priced`: how many highs get a price.
+///
+/// # Errors
+/// What stopped it.
+pub fn judged(job: &Job, priced: usize) -> Result<Judgement, Error> {
+    let progress = Progress::new();
+    found_and_judged(job, priced, &progress).map(|(judged, _)| judged)
+}
+
+/// The judgement, and the surface it stands on where there were readings.
+fn found_and_judged(
+    job: &Job,
+    priced: usize,
+    progress: &Progress,
+) -> Result<(Judgement, Option<fit::Surface>), Error> {
+    let Job {
+        panel,
+        survey,
+        units,
+        coat,
+        ..
+    } = job;
+    let options = judge::Options {
+        reference: job.reference,
+        units: *units,
+        priced,
+    };
+    if survey.taken() == 0 {
+        let coat = coat
+            .clone()
+            .ok_or_else(|| Error::Survey("neither readings nor a photo".into()))?;
+        let findings = PhotoFindings::new(&job.photos, coat, None, *units);
+        let alone = photo::photo_alone(
+            panel,
+            &survey.conditions,
+            findings,
+            options,
+            job.warnings.clone(),
+        );
+        return Ok((alone, None));
+    }
+    progress.now("finding the surface");
+    let found = match coat {
+        Some(coat) => fit::fit_with_coat(panel, survey, &coat.cells)?,
+        None => fit::fit(panel, survey)?,
+    };
+    progress.now("fitting the fair shape");
+    let mut judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
+    if judged.verdict == Verdict::MeasureMore {
+        progress.now("weighing placings");
+        judged = with_next(judged, job, &found)?;
+    }
+    if let Some(coat) = coat {
+        let findings = PhotoFindings::new(&job.photos, coat.clone(), found.coat.as_ref(), *units);
+        judged = judged.with_photos(findings, panel, *units);
+    }
+    Ok((judged, Some(found)))
+}
+
 /// Make the map of a job and write its files. Returns the judgement and the text of report.json.
 ///
 /// # Errors
@@ -48,40 +107,7 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         units: *units,
         priced: judge::PRICED,
     };
-    let coat = job.coat.clone();
-    let mut surface = None;
-    let judgement = if survey.taken() > 0 {
-        progress.now("finding the surface");
-        let found = match &coat {
-            Some(coat) => fit::fit_with_coat(panel, survey, &coat.cells)?,
-            None => fit::fit(panel, survey)?,
-        };
-        progress.now("fitting the fair shape");
-        let mut judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
-        if judged.verdict == Verdict::MeasureMore {
-            progress.now("weighing placings");
-            judged = with_next(judged, job, &found)?;
-        }
-        let learned = found.coat.clone();
-        surface = Some(found);
-        match coat {
-            Some(coat) => {
-                let findings = PhotoFindings::new(&job.photos, coat, learned.as_ref(), *units);
-                judged.with_photos(findings, panel, *units)
-            }
-            None => judged,
-        }
-    } else {
-        let coat = coat.ok_or_else(|| Error::Survey("neither readings nor a photo".into()))?;
-        let findings = PhotoFindings::new(&job.photos, coat, None, *units);
-        photo::photo_alone(
-            panel,
-            &survey.conditions,
-            findings,
-            options,
-            job.warnings.clone(),
-        )
-    };
+    let (judgement, surface) = found_and_judged(job, judge::PRICED, &progress)?;
     progress.now("drawing the map");
     let report = show::json::text(&judgement, panel)?;
     let ((png, svg), (page, csv)) = rayon::join(
@@ -150,7 +176,7 @@ fn with_next(judged: Judgement, job: &Job, found: &fit::Surface) -> Result<Judge
 }
 
 /// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
-fn tell_readings(job: &Job) {
+pub(super) fn tell_readings(job: &Job) {
     if job.survey.placings.is_empty() {
         let _ = writeln!(
             anstream::stderr(),
@@ -174,7 +200,7 @@ fn tell_readings(job: &Job) {
 }
 
 /// Warnings, and with `--verbose` the echo of every placing, on standard error.
-fn tell_warnings(judgement: &Judgement, verbose: bool) {
+pub(super) fn tell_warnings(judgement: &Judgement, verbose: bool) {
     let mut err = anstream::stderr().lock();
     if verbose {
         for placing in &judgement.placings {

@@ -5,7 +5,9 @@ mod blank;
 mod demo;
 mod job;
 mod map;
+mod mix;
 mod next;
+mod plan;
 mod targets;
 
 use crate::problem::Error;
@@ -26,9 +28,11 @@ pub fn run() -> ExitCode {
     };
     let outcome = match &cli.command {
         Command::Map(args) => map::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
+        Command::Mix(args) => mix::run(args),
         Command::Demo(args) => demo::run(args),
     };
     match outcome {

@@ -46,7 +46,7 @@ fn plain(name: &str, about: &str, base: Base, parts: Vec<Part>) -> Recipe {
         at_c: 20.0,
         factor: Figure::new(
             USUAL_FACTOR,
-            "published: an adhesive maker, coating inspection notes (halves for each 10 °C)",
+            "published: an adhesive maker, coating inspection notes; halves for each 10 °C",
         ),
         factor_range: FACTOR_RANGE,
         greatest_coat_mm: None,
@@ -77,7 +77,7 @@ pub(super) fn undescribed() -> Recipe {
 fn epoxy_from() -> Figure {
     Figure::new(
         10.0,
-        "published: coating inspection notes (below 10 °C most amine epoxies hardly cure)",
+        "published: coating inspection notes, below 10 °C most amine epoxies hardly cure",
     )
 }
 
@@ -114,7 +114,7 @@ fn dry_micro() -> Recipe {
         from_c: epoxy_from(),
         to_c: Figure::new(
             35.0,
-            "common practice, no source (published: small batches above 32 °C, coating inspection notes)",
+            "common practice, no source; published: small batches above 32 °C, coating inspection notes",
         ),
         greatest_pot_g: common(200.0),
         ..plain(

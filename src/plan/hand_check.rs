@@ -108,7 +108,7 @@ fn line_at(j: &Judgement, axis: usize, across: usize, m: usize, half: usize) -> 
     let spread = (sd(m)?.powi(2) + (sd(a)?.powi(2) + sd(b)?.powi(2)) / 4.0).sqrt();
     let gap = |z: &[f64]| -> f64 {
         let (first, middle, last) = (z[0], z[half], z[2 * half]);
-        packers_mm + (first + last) / 2.0 - middle
+        (packers_mm + (first + last) / 2.0 - middle).max(0.0)
     };
     let place = |k: usize| {
         let n = at(k);

@@ -10,6 +10,7 @@ pub mod cycles;
 pub mod figure;
 pub mod fit_for;
 pub mod hand_check;
+pub mod mix;
 pub mod price;
 pub mod ratio;
 pub mod recipe;
@@ -20,4 +21,4 @@ pub mod ways;
 mod whole;
 pub mod work;
 
-pub use whole::{Choice, Plan, plan};
+pub use whole::{Choice, Plan, Split, Used, plan};

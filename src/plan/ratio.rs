@@ -142,9 +142,19 @@ fn incomplete(parts: &[Stated]) -> Slip {
     let without = parts
         .iter()
         .position(|p| p.mass.is_none() && p.volume.is_none());
+    // Of two ways of writing, the second is pointed at.
+    let by_mass = |p: &Stated| p.mass.is_some();
+    let other = parts.iter().position(|p| {
+        parts
+            .first()
+            .is_some_and(|first| by_mass(first) != by_mass(p))
+    });
     let (part, found) = match without {
         Some(k) => (k, "no ratio"),
-        None => (0, "a ratio of another kind than other parts"),
+        None => (
+            other.unwrap_or(0),
+            "a ratio of another kind than other parts",
+        ),
     };
     Slip {
         part,

@@ -73,6 +73,8 @@ pub fn board(j: &Judgement, shop: &Shop) -> Board {
 pub struct FilmLeft {
     /// At each node, mm; NaN where the film is not known, on filler, or off the panel.
     pub left_mm: Array2<f64>,
+    /// The lower end of its 95 % interval, mm.
+    pub low_mm: Array2<f64>,
     /// What must stay, mm.
     pub keep_mm: f64,
     /// Least left, mm, its 95 % interval's lower end there, and where.
@@ -87,7 +89,7 @@ pub struct FilmLeft {
     pub risk_cm2: f64,
 }
 
-/// Film less what sanding takes: down to the reference where the skin stands proud, and what blocking takes anyway. `None` where nobody
+/// Film less what sanding takes: down to the reference where the skin stands proud, or what blocking takes anyway if that is more. `None` where nobody
 /// said how thick it is. On filler the filler is sanded, not the film.
 pub fn film_left(
     floor: &Floor,
@@ -104,6 +106,7 @@ pub fn film_left(
     let keep_mm = film.keep_mm.unwrap_or(shop.film_keep_mm.value);
     let mut out = FilmLeft {
         left_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
+        low_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
         keep_mm,
         least_mm: f64::INFINITY,
         least_low_mm: f64::INFINITY,
@@ -120,11 +123,14 @@ pub fn film_left(
         if no_sand || (thickness_mm[n] > 0.0 && *deviation <= 0.0) {
             continue;
         }
-        let left = here - deviation.max(0.0) - shop.block_takes_mm.value;
-        let low = left - 1.96 * nodes.sd[n];
+        let off = |proud: f64| proud.max(shop.block_takes_mm.value);
+        let left = here - off(*deviation);
+        let low = here - off(deviation + 1.96 * nodes.sd[n]);
         out.left_mm[n] = left;
+        out.low_mm[n] = low;
         let cm2 = floor.areas_mm2[n] / 100.0;
-        if left < keep_mm {
+        // What sums to the allowance exactly is enough.
+        if left < keep_mm - 1e-6 {
             out.thin_cm2 += cm2;
         }
         if low < 0.0 {

@@ -36,7 +36,7 @@ impl Kind {
     }
 
     /// What can go wrong.
-    fn risk(self) -> &'static str {
+    pub fn risk(self) -> &'static str {
         match self {
             Kind::SpotFill => {
                 "rings where a patch ends; round after round of small lows; soft patches sand faster than the skin around them"

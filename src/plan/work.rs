@@ -30,7 +30,7 @@ pub struct Item {
 }
 
 /// The rule for every sanding.
-const STOP: &str = "guide coat gone or substrate showing, whichever is first";
+const STOP: &str = "guide coat is gone or substrate shows, whichever is first";
 /// Regions told one by one; the rest share a line.
 const TOLD: usize = 8;
 /// Lines of master strips are no further apart than this, mm (common practice, no source), nor than the edge reaches.
@@ -121,7 +121,7 @@ impl List<'_> {
                     self.choice.shop.placing_min.value / 60.0
                         + 13.0 * self.choice.shop.reading_s.value / 3600.0,
                 ),
-                stop: "then map and plan again".into(),
+                amount: "then map and plan again".into(),
                 ..Item::default()
             })
             .collect()
@@ -135,7 +135,7 @@ impl List<'_> {
                 place: self.place(r),
                 tool: "hammer and dolly, or from behind".into(),
                 depth: self.units.depth(r.worst_mm.value.abs()),
-                stop: "then survey again: filler only for what is left".into(),
+                amount: "then survey again: filler only for what is left".into(),
                 ..Item::default()
             })
             .collect()
@@ -146,7 +146,7 @@ impl List<'_> {
             what: "clean and key",
             place: "where filler goes, a hand's width past it".into(),
             tool: "solvent and clean cloths, then P80".into(),
-            stop: "no gloss, no wax, valleys of the weave too".into(),
+            stop: "nothing shines, valleys of the weave neither".into(),
             ..Item::default()
         }
     }
@@ -168,19 +168,39 @@ impl List<'_> {
                         if m2 < 0.02 { "three" } else { "two" }
                     ),
                     depth: format!(
-                        "{} off, {} allowed",
+                        "{} off, {} allowed{}",
                         self.units.depth(r.comes_off_mm),
-                        self.units.depth(r.allowed_mm)
+                        self.units.depth(r.allowed_mm),
+                        self.film_there(r)
                     ),
                     amount: r.saves_cc.map_or(String::new(), |s| {
                         format!("saves {} to level", self.units.volume(s.value))
                     }),
                     time: minutes(hours.max(0.05)),
-                    stop: format!("{STOP}; no deeper than allowed"),
+                    stop: format!("{STOP}, or the allowed depth is off"),
                     ..Item::default()
                 }
             })
             .collect()
+    }
+
+    /// ", leaves 0.10 mm of film (0.03 at the lower end)".
+    fn film_there(&self, r: &Region) -> String {
+        let grid = self.j.nodes.grid;
+        let n = [
+            (r.worst_at[1] / grid.step_mm).round() as usize,
+            (r.worst_at[0] / grid.step_mm).round() as usize,
+        ];
+        let film = self.plan.film.as_ref();
+        let left = film.and_then(|f| Some((*f.left_mm.get(n)?, *f.low_mm.get(n)?)));
+        match left.filter(|(l, _)| l.is_finite()) {
+            Some((left, low)) => format!(
+                ", leaves {} of film ({} at the lower end)",
+                self.units.depth(left),
+                self.units.depth(low)
+            ),
+            None => String::new(),
+        }
     }
 
     fn mix(&self, way: &Way) -> Item {
@@ -197,14 +217,13 @@ impl List<'_> {
             what: "mix",
             place: way.recipe.name.clone(),
             tool: format!(
-                "scale; card: lowspot mix --plan plan.json ({:.0} °C)",
+                "scale, in batches: card by lowspot mix --plan plan.json ({:.0} °C)",
                 self.plan.weather.air_c
             ),
             amount: format!(
                 "{} for this cycle{keep}",
                 self.units.volume(way.first_mix_cc)
             ),
-            stop: "in batches that the pot life allows".into(),
             ..Item::default()
         }
     }
@@ -232,7 +251,7 @@ impl List<'_> {
             ),
             tool: "batten or straightedge, then a narrow board".into(),
             depth: format!("up to {}", self.units.depth(way.deepest_mm)),
-            stop: "fair along the strip under the batten; cure before the bays".into(),
+            stop: "the batten touches all along; let them cure before the bays".into(),
             time: waiting(way.recipe.sandable_h_at(self.plan.weather.air_c)),
             ..Item::default()
         })
@@ -271,7 +290,8 @@ impl List<'_> {
                     self.units.volume(way.table.total.to_spread_cc.value)
                 ),
                 time: hours(way.area_m2 * self.choice.shop.spread_hours_per_m2.value),
-                stop: "slightly proud everywhere, no voids; tape dams at edges and openings".into(),
+                stop: "slightly proud everywhere and no voids; tape dams at edges and openings"
+                    .into(),
                 ..Item::default()
             }];
         }
@@ -299,9 +319,9 @@ impl List<'_> {
                 Item {
                     what: "fill",
                     place: self.place(r),
-                    tool: "spreader longer than the low is wide".into(),
+                    tool: "spreader wider than the low".into(),
                     depth: format!(
-                        "{} deep, {} proud{}; feather {} past it, not over edges or openings",
+                        "{} deep, and {} proud{}, feathered {} past it",
                         self.units.depth(r.worst_mm.value.abs()),
                         self.units.depth(shop.overfill_mm.value),
                         coats(deep),
@@ -309,7 +329,7 @@ impl List<'_> {
                     ),
                     amount: format!("{} spread", self.units.volume(spread(r))),
                     time: minutes((r.area_cm2 / 1e4 * shop.spread_hours_per_m2.value).max(0.03)),
-                    stop: "slightly proud, no voids".into(),
+                    stop: "proud all over, no voids".into(),
                     ..Item::default()
                 }
             })
@@ -323,7 +343,7 @@ impl List<'_> {
                     "{} spread, together",
                     self.units.volume(more.iter().map(|r| spread(r)).sum())
                 ),
-                stop: "slightly proud, no voids".into(),
+                stop: "proud all over, no voids".into(),
                 ..Item::default()
             });
         }
@@ -333,19 +353,18 @@ impl List<'_> {
     fn wait(&self, way: &Way) -> Item {
         let each = way.recipe.sandable_h_at(self.plan.weather.air_c);
         let coats = if way.coats > 1 {
-            format!(", {} coats one after the other", way.coats)
+            format!(" ({} for each of {} coats)", hours(each), way.coats)
         } else {
             String::new()
         };
         Item {
             what: "wait",
-            place: format!("until {} sands to dust and does not clog", way.recipe.name),
-            time: waiting(each * f64::from(way.coats)),
-            stop: format!(
-                "{} each at {:.0} °C{coats}; the data sheet wins",
-                hours(each),
+            time: format!(
+                "{}{coats} at {:.0} °C; the data sheet wins",
+                waiting(each * f64::from(way.coats)),
                 self.plan.weather.air_c
             ),
+            stop: format!("{} sands to dust and does not clog", way.recipe.name),
             ..Item::default()
         }
     }
@@ -361,7 +380,7 @@ impl List<'_> {
             tool: self.plan.board.words.clone() + "; P40 to level, P80 to shape, P120 to finish",
             amount: format!("about {} comes off", self.units.volume(way.sanded_off_cc)),
             time: hours(way.sanding_hours),
-            stop: format!("STOP when highs first show through: {STOP}"),
+            stop: format!("highs first show: {STOP}"),
             ..Item::default()
         }
     }
@@ -383,7 +402,7 @@ impl List<'_> {
             ),
             tool: "guide coat first; then the same edge".into(),
             time: hours(way.survey_hours),
-            stop: more,
+            amount: more,
             ..Item::default()
         }
     }
@@ -393,7 +412,7 @@ impl List<'_> {
             what: "pinholes",
             place: "all over, in raking light".into(),
             tool: "fine glaze, wiped full, not bridged".into(),
-            stop: "clean in raking light".into(),
+            stop: "raking light shows none".into(),
             ..Item::default()
         }
     }
@@ -413,13 +432,18 @@ impl List<'_> {
         vec![Item {
             what: "prime",
             place: format!("all over, once fair{shallow}"),
-            tool: format!("{}, {coats:.0} coats, guide coat, block P180 then P320", self.choice.primer.name),
+            tool: format!(
+                "{}, {coats:.0} coats, guide coat, block P180 then P320",
+                self.choice.primer.name
+            ),
             amount: match way {
                 Some(w) => format!("mix {}", self.units.volume(w.to_mix_cc.value)),
                 None => format!("{:.0} g stay after blocking", split.build_coat_g),
             },
             time: way.map_or(String::new(), |w| hours(w.filling_hours)),
-            stop: "guide coat gone before anything shows through; lows beyond the primer's reach go back to filler".into(),
+            stop:
+                "guide coat is gone; if anything shows through first, that low goes back to filler"
+                    .into(),
             ..Item::default()
         }]
     }

@@ -105,6 +105,7 @@ pub fn parse(text: &str, file: &str) -> Result<(Shop, Vec<Warning>), Vec<Fault>>
     let mut reader = ShopReader {
         r: Reader::new(text, file),
         origin,
+        faulty: Vec::new(),
     };
     let mended = reader.r.without_slips();
     let (table, _) = DeTable::parse_recoverable(&mended);
@@ -120,6 +121,8 @@ pub(super) struct ShopReader<'t> {
     pub(super) r: Reader<'t>,
     /// What figures of this file have as their origin.
     pub(super) origin: String,
+    /// Names of recipes that have faults.
+    pub(super) faulty: Vec<String>,
 }
 
 /// What a number is called and may be.
@@ -187,6 +190,8 @@ impl ShopReader<'_> {
         let is_primer =
             |r: &crate::plan::recipe::Recipe| r.base == crate::plan::recipe::Base::Primer;
         match found {
+            // A recipe of the file that has faults of its own is not called unknown as well.
+            Err(_) if self.faulty.iter().any(|n| n == name) => {}
             Err(why) => self.r.fault(value.span(), format!("{key}: {why}")),
             Ok(recipe) if is_primer(recipe) != primer => self.r.fault(
                 value.span(),

@@ -76,6 +76,8 @@ impl ShopReader<'_> {
         let mut seen: Vec<String> = Vec::new();
         for (span, entry) in self.tables(value, "recipe", MOST_RECIPES) {
             let Some(recipe) = self.recipe(span.clone(), entry) else {
+                let name = get(entry, "name").and_then(|v| v.get_ref().as_str());
+                self.faulty.extend(name.map(str::to_string));
                 continue;
             };
             if seen.contains(&recipe.name) {
