@@ -9,8 +9,9 @@ use lowspot::fit;
 use lowspot::judge::{self, Judgement, Verdict};
 use lowspot::observe::Survey;
 use lowspot::panel::{Limit, Panel, Quantity};
+use lowspot::plan::amounts::Amounts;
 use lowspot::plan::shop::Shop;
-use lowspot::plan::ways::Kind as WayKind;
+use lowspot::plan::ways::{Kind as WayKind, Way};
 use lowspot::plan::{self, Choice, Plan};
 use lowspot::reference::Kind as Reference;
 use lowspot::units::Units;
@@ -332,4 +333,149 @@ fn a_few_jobs_end() {
     let outcomes = jobs(11901..=11904, Skill::Usual);
     told(&outcomes);
     assert!(outcomes.iter().all(|o| o.took.is_some()));
+}
+
+// ------------------------------------------------------------------------------------------------ nothing is lost between amounts
+
+/// Shares equal to the last digits.
+fn same(what: &str, a: f64, b: f64) {
+    let scale = a.abs().max(b.abs()).max(1e-6);
+    assert!((a - b).abs() <= 1e-9 * scale, "{what}: {a} and {b}");
+}
+
+/// Every identity between the amounts of one way.
+fn conserved(what: &str, j: &Judgement, way: &Way, shop: &Shop) {
+    let total = &way.table.total;
+    let sum = |pick: &dyn Fn(&Amounts) -> f64| -> f64 {
+        way.table.rows.iter().map(|r| pick(&r.amounts)).sum()
+    };
+    let amounts: [(&str, &dyn Fn(&Amounts) -> f64); 6] = [
+        ("to level", &|a| a.to_level_cc.value),
+        ("to spread", &|a| a.to_spread_cc.value),
+        ("to mix", &|a| a.to_mix_cc.value),
+        ("sanded off", &|a| a.sanded_off_cc.value),
+        ("left on, cc", &|a| a.left_on_cc.value),
+        ("left on, g", &|a| a.left_on_g.value),
+    ];
+    for (name, pick) in amounts {
+        same(&format!("{what}: rows of {name}"), sum(pick), pick(total));
+    }
+    let primer = way.kind == WayKind::PrimerOnly;
+    let kept = if primer {
+        way.recipe.solids_percent.value / 100.0
+    } else {
+        1.0 - way.recipe.shrink_percent.value / 100.0
+    };
+    let density = way.recipe.dry_density().value;
+    for (name, a) in way
+        .table
+        .rows
+        .iter()
+        .map(|r| (r.name.as_str(), &r.amounts))
+        .chain([("all", total)])
+    {
+        let cured = a.to_spread_cc.value * kept;
+        let of = |part: &str| format!("{what}, {name}: {part}");
+        same(
+            &of("left and sanded are what cured"),
+            a.left_on_cc.value + a.sanded_off_cc.value,
+            cured,
+        );
+        same(
+            &of("mix is spread and loss"),
+            a.to_mix_cc.value * (1.0 - shop.pot_loss.value),
+            a.to_spread_cc.value,
+        );
+        same(&of("mass"), a.left_on_g.value, a.left_on_cc.value * density);
+    }
+    same(
+        &format!("{what}: first mix"),
+        way.first_mix_cc,
+        total.to_spread_cc.value / (1.0 - shop.pot_loss.value),
+    );
+    for r in &j.regions {
+        if let Some(row) = way.table.rows.iter().find(|row| row.name == r.name) {
+            same(
+                &format!("{what}, {}: its volume on the map", r.name),
+                row.amounts.to_level_cc.value,
+                r.volume_cc.value,
+            );
+        }
+    }
+    on_the_nodes(what, j, way, kept);
+}
+
+/// The amounts against thicknesses at the nodes, each node standing for its part of a rectangle.
+fn on_the_nodes(what: &str, j: &Judgement, way: &Way, kept: f64) {
+    let grid = j.nodes.grid;
+    let part = |k: usize, count: usize| if k == 0 || k + 1 == count { 0.5 } else { 1.0 };
+    let sum = |of: &dyn Fn((usize, usize)) -> f64| -> f64 {
+        way.spread
+            .thickness_mm
+            .indexed_iter()
+            .map(|(n, _)| {
+                let mm2 = grid.step_mm * grid.step_mm * part(n.1, grid.nx) * part(n.0, grid.ny);
+                of(n) * mm2 / 1000.0
+            })
+            .sum()
+    };
+    let missed = way
+        .table
+        .rows
+        .iter()
+        .find(|r| r.name == "what such a survey misses")
+        .map_or(0.0, |r| r.amounts.to_level_cc.value);
+    let cured = sum(&|n| way.spread.thickness_mm[n]);
+    let left = sum(&|n| way.spread.left_mm[n]);
+    let total = &way.table.total;
+    same(
+        &format!("{what}: cured on the nodes"),
+        total.to_spread_cc.value * kept,
+        cured + missed,
+    );
+    same(
+        &format!("{what}: left on the nodes"),
+        total.left_on_cc.value,
+        left + missed,
+    );
+    // Level and proud are what cured: proud is what stands over the reference, and what was laid below it beside a low.
+    let proud = sum(&|n| {
+        let lying = j.nodes.deviation[n];
+        (way.spread.thickness_mm[n] + lying.min(0.0)).max(0.0)
+    });
+    same(
+        &format!("{what}: proud on the nodes"),
+        total.sanded_off_cc.value,
+        if way.kind == WayKind::PrimerOnly {
+            cured - left
+        } else {
+            proud
+        },
+    );
+}
+
+#[test]
+fn nothing_is_lost_between_the_four_amounts() {
+    let shop = Shop::default();
+    let mut seen = std::collections::BTreeMap::new();
+    for (kind, seed, amplitude) in [
+        (Kind::Crowned, 12201, 1.0),
+        (Kind::Flat, 12202, 1.0),
+        (Kind::Ruled, 12203, 1.0),
+        (Kind::Crowned, 12204, 0.15),
+        (Kind::Flat, 12205, 0.4),
+    ] {
+        let panel = panel(kind);
+        let truth = simulate::truth(kind, seed, amplitude);
+        let survey = simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), seed);
+        let j = judged(&panel, &survey);
+        let plan = planned(&panel, &survey, &j, &shop, None);
+        for way in &plan.ways {
+            *seen.entry(way.kind.word()).or_insert(0) += 1;
+            let what = format!("simulated {kind:?} {seed}, {}", way.kind.word());
+            conserved(&what, &j, way, &shop);
+        }
+    }
+    println!("ways seen: {seen:?}");
+    assert_eq!(seen.len(), 4, "every way was seen: {seen:?}");
 }
