@@ -6,11 +6,12 @@
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, SurveyPlan};
 use lowspot::fit::Surface;
-use lowspot::judge::{self, Judgement, RegionKind, filler::Fill};
+use lowspot::judge::{self, Judgement, RegionKind, filler::Fill, regions};
 use lowspot::observe::Survey;
-use lowspot::panel::{Panel, Polygon};
+use lowspot::panel::Panel;
 use lowspot::reference::{Kind as Reference, Workbench};
 use lowspot::units::Units;
+use ndarray::Array2;
 use rayon::prelude::*;
 
 /// What the price is of, mm.
@@ -29,7 +30,9 @@ struct Compared {
     taken_off: f64,
     /// The same, lows by the rule of the tests.
     by_own_rule: f64,
-    /// A tenth more off the spline's own top, level with the fair shape, judged anew.
+    /// A whole tenth below what the plan takes off, cut parallel to the plan's reference, whether the new reference needs it or not.
+    level_cut: f64,
+    /// The spline itself lowered to either reference and judged anew: other nodes, other lows.
     judged_anew: f64,
 }
 
@@ -65,15 +68,27 @@ impl Case {
         }
     }
 
-    /// Which nodes of the bench belong to a region.
-    fn within(&self, region: usize) -> Vec<bool> {
-        let grid = self.j.nodes.grid;
+    /// Which nodes of the bench belong to the high whose worst place this is. The map's own regions show lows first where both overlap,
+    /// so highs are labelled anew.
+    fn within(&self, worst_at: [f64; 2]) -> Vec<bool> {
+        let nodes = &self.j.nodes;
+        let grid = nodes.grid;
+        let rise = Array2::from_shape_fn(nodes.fairness.dim(), |n| {
+            if nodes.reading_distance[n] <= judge::nodes::FAR_MM {
+                nodes.fairness[n]
+            } else {
+                f64::NAN
+            }
+        });
+        let limit = self.panel.node_limit_mm;
+        let (labels, _) = regions::label(&rise, &|iy, ix| nodes.sd[[iy, ix]], limit);
+        let (labels, _) = regions::part(&labels, &rise, limit);
+        let [x, y] = worst_at.map(|mm| (mm / grid.step_mm).round() as usize);
+        let own = labels[[y, x]];
+        assert!(own > 0, "no high at {worst_at:?}");
         let mut out = vec![false; self.heights.len()];
         let (nx, step) = (self.bench.xs.len(), self.bench.step_mm);
-        for ((iy, ix), r) in self.j.nodes.region.indexed_iter() {
-            if usize::from(*r) != region + 1 {
-                continue;
-            }
+        for ((iy, ix), _) in labels.indexed_iter().filter(|(_, l)| **l == own) {
             for (k, inside) in out.iter_mut().enumerate() {
                 let (x, y) = ((k % nx) as f64 * step, (k / nx) as f64 * step);
                 let off = (x - grid.x(ix)).abs().max((y - grid.y(iy)).abs());
@@ -83,17 +98,16 @@ impl Case {
         out
     }
 
+    /// Coefficients of the reference of heights under an allowance.
     fn reference(&self, heights: &[f64], allowance: &[f64]) -> Vec<f64> {
-        let c = self
-            .bench
+        self.bench
             .reference(Reference::BestFit, heights, allowance)
-            .unwrap();
-        self.bench.at_nodes(&c)
+            .unwrap()
     }
 
     /// Filler to level heights under an allowance: by the program's rule for lows and by the tests' own, cc.
     fn filler(&self, heights: &[f64], allowance: &[f64]) -> [f64; 2] {
-        let reference = self.reference(heights, allowance);
+        let reference = self.bench.at_nodes(&self.reference(heights, allowance));
         let deviation: Vec<f64> = heights.iter().zip(&reference).map(|(z, t)| z - t).collect();
         [
             Fill::new(&self.panel, &self.bench)
@@ -103,82 +117,56 @@ impl Case {
         ]
     }
 
-    fn compared(&self, region: usize, told: f64, what: String) -> Compared {
-        let within = self.within(region);
-        let now = self.filler(&self.heights, &self.bench.allowance);
-        let change = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
-            (0..within.len())
-                .map(|k| {
-                    if within[k] {
-                        of(k)
-                    } else {
-                        self.bench.allowance[k]
-                    }
-                })
+    fn compared(&self, worst_at: [f64; 2], told: f64, what: String) -> Compared {
+        let (z, allowance) = (&self.heights, &self.bench.allowance);
+        let within = self.within(worst_at);
+        let inside = |of: &[f64], change: &dyn Fn(usize) -> f64| -> Vec<f64> {
+            (0..of.len())
+                .map(|k| if within[k] { change(k) } else { of[k] })
                 .collect()
         };
-        let more = self.reference(
-            &self.heights,
-            &change(&|k| self.bench.allowance[k] + TENTH_MM),
-        );
-        let lowered: Vec<f64> = (0..within.len())
-            .map(|k| {
-                if within[k] {
-                    self.heights[k].min(more[k])
-                } else {
-                    self.heights[k]
-                }
-            })
-            .collect();
-        let then = self.filler(&lowered, &change(&|_| 0.0));
+        let none = inside(allowance, &|_| 0.0);
+        let now = self.filler(z, allowance);
+        let plan = self.reference(z, allowance);
+        let further = self.reference(z, &inside(allowance, &|k| allowance[k] + TENTH_MM));
+        let to = |c: &[f64], less: f64| {
+            let line = self.bench.at_nodes(c);
+            self.filler(&inside(z, &|k| z[k].min(line[k] - less)), &none)
+        };
+        let then = to(&further, 0.0);
         Compared {
             what,
             told,
             taken_off: now[0] - then[0],
             by_own_rule: now[1] - then[1],
-            judged_anew: self.judged_anew(region),
+            level_cut: to(&plan, 0.0)[0] - to(&plan, TENTH_MM)[0],
+            judged_anew: self.sanded_and_judged(&plan) - self.sanded_and_judged(&further),
         }
     }
 
-    /// The high cut level on the spline itself: once by what is allowed, once by a tenth more; nothing further may come off there.
-    fn judged_anew(&self, region: usize) -> f64 {
-        let r = &self.j.regions[region];
-        let fair = self.bench.fair(&self.heights).unwrap();
-        let basis = self.bench.basis();
+    /// Filler on the map of the spline itself once all that stands above a reference is sanded off and nothing further may be, cc.
+    fn sanded_and_judged(&self, reference: &[f64]) -> f64 {
         let own = self.surface.basis;
-        let [x0, y0, x1, y1] = r.extent_mm;
-        let (x0, y0, x1, y1) = (x0 - PAST_MM, y0 - PAST_MM, x1 + PAST_MM, y1 + PAST_MM);
-        let corners = vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]];
         let panel = Panel {
-            no_sand: vec![Polygon(corners)],
+            sand_allowance_mm: Some(0.0),
             ..self.panel.clone()
         };
-        let total = |off_mm: f64| {
-            let top = r.worst_mm.value - off_mm;
-            let cut = |x: f64, y: f64| {
+        let surface = Surface {
+            coefficients: own.carry(&|x, y| {
                 let z = own.value(&self.surface.coefficients, x, y, 0, 0);
-                if (x0..=x1).contains(&x) && (y0..=y1).contains(&y) {
-                    z.min(basis.value(&fair, x, y, 0, 0) + top.max(0.0))
-                } else {
-                    z
-                }
-            };
-            let surface = Surface {
-                coefficients: own.carry(&cut),
-                ..self.surface.clone()
-            };
-            let options = judge::Options {
-                reference: Reference::BestFit,
-                units: Units::Metric,
-                priced: 0,
-            };
-            judge::judge(&panel, &self.survey, &surface, options, Vec::new())
-                .unwrap()
-                .to_level_cc
-                .value
+                z.min(self.bench.basis().value(reference, x, y, 0, 0))
+            }),
+            ..self.surface.clone()
         };
-        let allowed = r.allowed_mm;
-        total(allowed) - total(allowed + TENTH_MM)
+        let options = judge::Options {
+            reference: Reference::BestFit,
+            units: Units::Metric,
+            priced: 0,
+        };
+        judge::judge(&panel, &self.survey, &surface, options, Vec::new())
+            .unwrap()
+            .to_level_cc
+            .value
     }
 }
 
@@ -196,14 +184,14 @@ fn compared(seeds: std::ops::RangeInclusive<u64>) -> Vec<Compared> {
         .flat_map_iter(|&(kind, seed, allowance)| {
             let case = Case::new(kind, seed, allowance);
             let mut out = Vec::new();
-            for (k, r) in case.j.regions.iter().enumerate() {
+            for r in &case.j.regions {
                 let told = r.saves_cc_per_tenth.map_or(0.0, |s| s.value);
                 if r.kind == RegionKind::High && told >= WORTH_CC {
                     let what = format!(
                         "{kind:?} {seed}, allowance {allowance}, {} {:.2} mm proud",
                         r.name, r.worst_mm.value
                     );
-                    out.push(case.compared(k, told, what));
+                    out.push(case.compared(r.worst_at, told, what));
                 }
             }
             out
@@ -215,26 +203,35 @@ fn told(all: &[Compared]) -> f64 {
     let off = |c: &Compared| (c.told / c.taken_off - 1.0).abs();
     for c in all {
         println!(
-            "{}: told {:.2} cc, taken off {:.2} ({:+.1} %), by the tests' rule {:.2}, judged anew {:.2} ({:+.0} %)",
+            "{}: told {:.2} cc, taken off {:.2} ({:+.1} %), by the tests' rule {:.2}, level cut {:.2} ({:+.0} %), judged anew {:.2} ({:+.0} %)",
             c.what,
             c.told,
             c.taken_off,
             100.0 * (c.told / c.taken_off - 1.0),
             c.by_own_rule,
+            c.level_cut,
+            100.0 * (c.told / c.level_cut - 1.0),
             c.judged_anew,
             100.0 * (c.told / c.judged_anew - 1.0),
         );
     }
     let worst = all.iter().map(off).fold(0.0, f64::max);
-    let mut anew: Vec<f64> = all.iter().map(|c| c.told / c.judged_anew).collect();
-    anew.sort_by(f64::total_cmp);
+    let spread = |pick: &dyn Fn(&Compared) -> f64| {
+        let mut v: Vec<f64> = all.iter().map(|c| c.told / pick(c)).collect();
+        v.sort_by(f64::total_cmp);
+        format!(
+            "median {:.2}, {:.2} to {:.2}",
+            v[v.len() / 2],
+            v[0],
+            v[v.len() - 1]
+        )
+    };
     println!(
-        "simulated: {} highs worth {WORTH_CC} cc; worst {:.2} %; against judged anew: median {:.2}, {:.2} to {:.2}",
+        "simulated: {} highs worth {WORTH_CC} cc; worst {:.2} %; told over level cut: {}; over judged anew: {}",
         all.len(),
         100.0 * worst,
-        anew[anew.len() / 2],
-        anew[0],
-        anew[anew.len() - 1]
+        spread(&|c| c.level_cut),
+        spread(&|c| c.judged_anew),
     );
     worst
 }
