@@ -6,7 +6,7 @@
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, SurveyPlan};
 use lowspot::fit::Surface;
-use lowspot::judge::{self, Judgement, RegionKind, filler::Fill, regions};
+use lowspot::judge::{self, Judgement, Region, RegionKind, filler::Fill, regions};
 use lowspot::observe::Survey;
 use lowspot::panel::Panel;
 use lowspot::reference::{Kind as Reference, Workbench};
@@ -26,6 +26,8 @@ const PAST_MM: f64 = 15.0;
 struct Compared {
     what: String,
     told: f64,
+    /// Whether a whole tenth of it still stands proud of the fair shape after the plan.
+    stands: bool,
     /// Lowered to the reference that a tenth more allows.
     taken_off: f64,
     /// The same, lows by the rule of the tests.
@@ -117,9 +119,9 @@ impl Case {
         ]
     }
 
-    fn compared(&self, worst_at: [f64; 2], told: f64, what: String) -> Compared {
+    fn compared(&self, r: &Region, told: f64, what: String) -> Compared {
         let (z, allowance) = (&self.heights, &self.bench.allowance);
-        let within = self.within(worst_at);
+        let within = self.within(r.worst_at);
         let inside = |of: &[f64], change: &dyn Fn(usize) -> f64| -> Vec<f64> {
             (0..of.len())
                 .map(|k| if within[k] { change(k) } else { of[k] })
@@ -137,6 +139,7 @@ impl Case {
         Compared {
             what,
             told,
+            stands: r.worst_mm.value - r.comes_off_mm >= TENTH_MM,
             taken_off: now[0] - then[0],
             by_own_rule: now[1] - then[1],
             level_cut: to(&plan, 0.0)[0] - to(&plan, TENTH_MM)[0],
@@ -191,7 +194,7 @@ fn compared(seeds: std::ops::RangeInclusive<u64>) -> Vec<Compared> {
                         "{kind:?} {seed}, allowance {allowance}, {} {:.2} mm proud",
                         r.name, r.worst_mm.value
                     );
-                    out.push(case.compared(r.worst_at, told, what));
+                    out.push(case.compared(r, told, what));
                 }
             }
             out
@@ -217,7 +220,11 @@ fn told(all: &[Compared]) -> f64 {
     }
     let worst = all.iter().map(off).fold(0.0, f64::max);
     let spread = |pick: &dyn Fn(&Compared) -> f64| {
-        let mut v: Vec<f64> = all.iter().map(|c| c.told / pick(c)).collect();
+        let mut v: Vec<f64> = all
+            .iter()
+            .filter(|c| c.stands)
+            .map(|c| c.told / pick(c))
+            .collect();
         v.sort_by(f64::total_cmp);
         format!(
             "median {:.2}, {:.2} to {:.2}",
@@ -227,9 +234,10 @@ fn told(all: &[Compared]) -> f64 {
         )
     };
     println!(
-        "simulated: {} highs worth {WORTH_CC} cc; worst {:.2} %; told over level cut: {}; over judged anew: {}",
+        "simulated: {} highs worth {WORTH_CC} cc; worst {:.2} %; of the {} that still stand a tenth proud, told over level cut: {}; over judged anew: {}",
         all.len(),
         100.0 * worst,
+        all.iter().filter(|c| c.stands).count(),
         spread(&|c| c.level_cut),
         spread(&|c| c.judged_anew),
     );
