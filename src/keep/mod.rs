@@ -32,6 +32,7 @@ pub mod facts;
 mod fail;
 pub mod panels;
 mod read;
+pub mod recent;
 pub mod result;
 mod rows;
 pub mod schema;
