@@ -24,6 +24,7 @@ pub mod palette;
 pub mod plan;
 mod scene;
 pub mod summary;
+pub mod track;
 mod text;
 pub mod words;
 
