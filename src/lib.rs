@@ -9,11 +9,13 @@
 //! 5. [`reference`]: surface into the fair shapes to work to.
 //! 6. [`judge`]: both into states, regions, limits and a verdict.
 //! 7. [`show`]: the result as text, picture, page and files; computes nothing new.
-//! 8. [`cli`]: the commands; the only module that knows all the others.
+//! 8. [`keep`]: the job book: panels and what was done to them, over weeks.
+//! 9. [`cli`]: the commands; the only module that knows all the others.
 
 pub mod cli;
 pub mod fit;
 pub mod judge;
+pub mod keep;
 pub mod next;
 pub mod observe;
 pub mod panel;

@@ -63,6 +63,14 @@ pub enum Error {
     /// The calculation could not be finished; a fault of the program or an absurd input.
     #[error("the calculation failed: {0}")]
     Calculation(String),
+    /// A job book cannot be used as asked: in use, damaged, no such panel.
+    #[error("{}: {what}", .path.display())]
+    Book {
+        /// The book.
+        path: PathBuf,
+        /// What is the matter, and what to do.
+        what: String,
+    },
     /// The command line asks for something that does not fit together.
     #[error("{0}")]
     Usage(String),

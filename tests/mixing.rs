@@ -3,8 +3,10 @@
 
 use crate::published::{Check, close, hold};
 use crate::support::{all, folder};
+use lowspot::panel::skin::Face;
 use lowspot::plan::figure::Figure;
-use lowspot::plan::mix::{self, Card, Face, Request, dew_point_c};
+use lowspot::plan::fit_for::dew_point_c;
+use lowspot::plan::mix::{self, Card, Request};
 use lowspot::plan::recipe::{Recipe, Role, WorkedOut, time_at};
 use lowspot::plan::shop::{self, Shop};
 use lowspot::problem::Error;
@@ -68,7 +70,7 @@ fn cups(loose: f64, packing: f64) -> WorkedOut {
 // Numbers from outside; they stand in docs/checks.md.
 
 pub fn mixtures() -> Vec<Check> {
-    const SILICONE: &str = "published: a research paper's data set, seen as numbers; matrix 1.03 and bubbles 0.16 g/cc ours";
+    const SILICONE: &str = "published: a research paper's data set, seen as numbers; its bubbles 0.16 g/cc, a matrix of 1.03 g/cc taken by us";
     const MEASURED: &str = "computed: rule of mixtures (published, the same data set: 0.953 measured, real mixes carry air)";
     let mut list: Vec<Check> = [
         (1.98, 10.0),
@@ -760,6 +762,55 @@ fn faults_of_parts_and_ratios_are_named() {
     }
 }
 
+/// A shop file with most of what can stand in one.
+const FULL: &str = "pot_loss = 0.1\nscale = \"0.5 g\"\nfiller = \"ours\"\n[[recipe]]\nname = \"ours\"\nbase = \"epoxy\"\npot_life_min = 20\n\
+     at = \"70 F\"\nfactor_range = [1.8, 2.2]\nsandable = 5\nfrom = 5\nto = 30\nisocyanate = false\n\
+     [[recipe.part]]\nname = \"A\"\nmass = 100\ndensity = 1.1\nstroke = 20\n\
+     [[recipe.part]]\nname = \"B\"\nmass = 40\ndensity = 1\n[[recipe.part]]\nname = \"C\"\nvolume = 3\ndensity = 0.2\nbulk = 0.1\n";
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2000))]
+
+    #[test]
+    fn a_damaged_shop_file_is_read_or_refused_never_worse(
+        cuts in prop::collection::vec((0usize..400, 0usize..30, "[a-z0-9\\[\\]\\.=\"#é\\n -]{0,6}"), 1..4),
+    ) {
+        let mut text: Vec<char> = FULL.chars().collect();
+        for (at, length, new) in cuts {
+            let from = at.min(text.len());
+            let to = (from + length).min(text.len());
+            text.splice(from..to, new.chars());
+        }
+        let text: String = text.into_iter().collect();
+        match shop::parse(&text, "shop.toml") {
+            Err(faults) => prop_assert!(!faults.is_empty()),
+            Ok((shop, _)) => {
+                for recipe in &shop.recipes {
+                    let request = Request { scale_g: shop.scale_g.clone(), ..asked(recipe) };
+                    if let Ok(card) = mix::card(&request) {
+                        prop_assert!(card.batches.iter().all(|b| b.mass_g > 0.0 && b.parts.iter().all(|p| p.mass_g.is_finite())));
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn the_full_shop_file_is_sound() {
+    let (shop, warnings) = shop::parse(FULL, "shop.toml").unwrap();
+    let ours = shop.recipe("ours").unwrap();
+    assert!(warnings.is_empty() && shop.filler == "ours");
+    assert_eq!(
+        (ours.factor_range, ours.isocyanate, ours.parts.len()),
+        ([1.8, 2.2], false, 3)
+    );
+    // 3 loose volumes of 0.1 g/cc to one volume of 100 g and 40 g.
+    let liquid_cc = 100.0 / 1.1 + 40.0;
+    let powder = 3.0 * liquid_cc * 0.1;
+    assert!((ours.parts[2].mass_share - powder / (140.0 + powder)).abs() < 1e-12);
+}
+
 // From outside.
 
 fn run(dir: &Path, args: &[&str]) -> (i32, String, String) {
@@ -820,7 +871,7 @@ fn the_card_as_json_holds_what_was_asked_for() {
             .all(|c| c.is_string())
     );
     assert!(
-        card["used"][0]["from"]
+        card["used"][0]["origin"]
             .as_str()
             .unwrap()
             .contains("common practice")
@@ -921,11 +972,12 @@ fn wrong_options_end_with_2_and_say_what_was_expected() {
 
 #[test]
 fn a_plan_says_what_to_mix_and_options_win() {
-    let plan = br#"{"schema": 1, "mix": {"recipe": "light-compound", "to_mix_cc": 320.5, "depth_mm": 7.0, "at_c": 18}}"#;
+    let plan = br#"{"schema": 1, "mix": {"recipe": "light-compound", "to_mix_cc": 320.5, "depth_mm": 4.0, "at_c": 18, "face": "overhead"}}"#;
     let (dir, _) = folder(&[
         ("plan.json", plan),
         ("odd.json", br#"{"mix": {"recipe": 5}}"#),
         ("none.json", br#"{"schema": 1}"#),
+        ("lie.json", br#"{"mix": {"face": "slanted"}}"#),
         ("less.json", br#"{"mix": {"to_mix_cc": -5, "at_c": 400}}"#),
         ("who.json", br#"{"mix": {"recipe": "putty"}}"#),
         ("shop.toml", b"pot_los = 0.1\n"),
@@ -953,6 +1005,8 @@ fn a_plan_says_what_to_mix_and_options_win() {
         "dry-micro",
         "--depth",
         "5",
+        "--face",
+        "level",
     ]);
     assert_eq!(
         (&own["recipe"], &own["asked_cc"]),
@@ -965,6 +1019,10 @@ fn a_plan_says_what_to_mix_and_options_win() {
             "odd.json:1:20: is no plan: invalid type: integer `5`",
         ),
         ("none.json", "none.json: has nothing to mix"),
+        (
+            "lie.json",
+            "is no plan: face \"slanted\" is not level, vertical or overhead",
+        ),
         (
             "less.json",
             "less.json: mix: to_mix_cc -5 cannot be meant; expected 0.01 to 1000000\nless.json: mix: at_c 400 cannot be meant",
@@ -992,7 +1050,7 @@ fn the_card_to_read_has_every_part_by_mass_and_volume() {
         "epoxy resin             61 g       53.0 cc",
         "hardener                28 g       27.2 cc",
         "glass bubbles           36 g        400 cc loose",
-        "together              125 g        250 cc mixed",
+        "together               125 g        250 cc mixed",
         "and 1 more like it",
         "Pot life today: 30.0 min",
         "Sandable after about 36 h.",

@@ -12,6 +12,7 @@ mod misreads;
 mod mixing;
 mod next;
 mod photos;
+mod planning;
 mod prices;
 mod published;
 mod reading_files;

@@ -219,7 +219,7 @@ pub struct MixArgs {
     /// Your own figures and recipes: shop.toml
     #[arg(long, value_name = "FILE")]
     pub shop: Option<PathBuf>,
-    /// Recipe, amount, depth and temperature from a plan; options given beside it win
+    /// Recipe, amount, depth, face and temperature from a plan; options given beside it win
     #[arg(long, value_name = "FILE")]
     pub plan: Option<PathBuf>,
     /// Density of your own mix, g/cc
@@ -236,9 +236,9 @@ pub struct MixArgs {
     /// Depth of the deepest place: tells how many coats
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     pub depth: Option<String>,
-    /// How the face lies: a coat on a vertical or overhead one is half as thick
-    #[arg(long, value_enum, default_value = "level")]
-    pub face: FaceWord,
+    /// How the face lies, level unless told: a coat on a vertical or overhead one is half as thick
+    #[arg(long, value_enum)]
+    pub face: Option<FaceWord>,
     /// Humidity of the air, %: checked against the dew point
     #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
     pub humidity: Option<String>,

@@ -1,8 +1,9 @@
 //! `lowspot mix`: the mixing card.
 
 use super::args::{FaceWord, MixArgs};
+use crate::panel::skin::Face;
 use crate::plan::figure::Figure;
-use crate::plan::mix::{self, Face, Request};
+use crate::plan::mix::{self, Request};
 use crate::plan::shop::{self, Shop};
 use crate::problem::{Error, Fault};
 use crate::show;
@@ -63,7 +64,7 @@ pub fn run(args: &MixArgs) -> Result<ExitCode, Error> {
         humidity_percent: options.humidity_percent,
         density_g_per_cc: options.density_g_per_cc,
         depth_mm: options.depth_mm.or(plan.depth_mm),
-        face: args.face.into(),
+        face: args.face.map(Into::into).or(plan.face).unwrap_or_default(),
         primer_coats: shop.primer_coats.clone(),
         scale_g: options.scale_g.or_else(|| shop.scale_g.clone()),
         scale_most_g: shop.scale_most_g.clone(),
@@ -83,6 +84,20 @@ struct ToMix {
     to_mix_cc: Option<f64>,
     depth_mm: Option<f64>,
     at_c: Option<f64>,
+    #[serde(default, deserialize_with = "face")]
+    face: Option<Face>,
+}
+
+/// The word of a face, or none.
+fn face<'d, D: serde::Deserializer<'d>>(from: D) -> Result<Option<Face>, D::Error> {
+    let Some(word) = Option::<String>::deserialize(from)? else {
+        return Ok(None);
+    };
+    let found = Face::ALL.iter().find(|(w, _)| *w == word);
+    found.map(|(_, face)| Some(*face)).ok_or_else(|| {
+        let shown = text::quoted(&word);
+        serde::de::Error::custom(format!("face {shown} is not level, vertical or overhead"))
+    })
 }
 
 #[derive(Debug, Deserialize)]

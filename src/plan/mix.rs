@@ -4,13 +4,13 @@
 
 mod cautions;
 mod limits;
-mod weather;
 mod weigh;
 
-pub use weather::dew_point_c;
-
 use super::figure::Figure;
+use super::fit_for::dew_point_c;
 use super::recipe::{Base, Recipe, WorkedOut};
+use super::ways::STANDING;
+use crate::panel::skin::Face;
 use crate::problem::Error;
 use crate::text::plain_mm;
 
@@ -20,20 +20,6 @@ pub const MOST_CC: f64 = 1e6;
 pub const LEAST_CC: f64 = 0.01;
 /// Most batches on one card.
 pub const MOST_BATCHES: usize = 10_000;
-/// A coat on a vertical or overhead face is this share of the greatest on a level one: common practice, no source.
-const STEEP_SHARE: f64 = 0.5;
-
-/// How the face lies that is filled.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Face {
-    /// Level: filler lies on it.
-    #[default]
-    Level,
-    /// Upright.
-    Vertical,
-    /// Overhead.
-    Overhead,
-}
 
 /// What is to be mixed, and how warm it is.
 #[derive(Clone, Debug)]
@@ -296,7 +282,7 @@ fn greatest_coat_mm(request: &Request) -> Option<f64> {
     }
     let share = match request.face {
         Face::Level => 1.0,
-        Face::Vertical | Face::Overhead => STEEP_SHARE,
+        Face::Vertical | Face::Overhead => STANDING,
     };
     recipe.greatest_coat_mm.as_ref().map(|f| f.value * share)
 }
@@ -336,7 +322,7 @@ fn used(request: &Request, density: &Figure) -> Vec<Used> {
     let at = Figure::new(r.at_c, "what pot life and sanding time are given for");
     add("temperature of these times", "°C", Some(&at));
     add("greatest coat, level", "mm", r.greatest_coat_mm.as_ref());
-    let steep = Figure::new(STEEP_SHARE, super::figure::COMMON);
+    let steep = Figure::new(STANDING, super::figure::COMMON);
     let halved = request.face != Face::Level && r.greatest_coat_mm.is_some();
     add("share of it on this face", "", halved.then_some(&steep));
     add("wet coat", "mm", r.wet_coat_mm.as_ref());

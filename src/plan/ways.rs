@@ -221,7 +221,10 @@ fn filled(on: &Ground, kind: Kind) -> Way {
     let first = table.total;
     let over = 1.0 / (1.0 - stuff.shrink) / (1.0 - stuff.loss);
     let missed = first.to_level_cc.value / volumes.level_cc.max(1e-9);
-    let (mut mix, mut hours, mut filling) = (0.0, 0.0, 0.0);
+    let highs: f64 = super::sanding::sanded(on.floor.j)
+        .map(|r| super::sanding::high_hours(r, shop))
+        .sum();
+    let (mut mix, mut hours, mut filling) = (0.0, highs, 0.0);
     let m2 = volumes.area_mm2 / 1e6;
     let (mut sanding_first, mut mix_least) = (0.0, 0.0);
     for k in 0..n {

@@ -1,7 +1,8 @@
 //! The mixing card: on the screen to copy or print, and as JSON.
 
 use super::summary::{WIDEST, wrapped};
-use crate::plan::mix::{Batch, Card, Face, Measure};
+use crate::panel::skin::Face;
+use crate::plan::mix::{Batch, Card, Measure};
 use crate::plan::recipe::Base;
 use crate::problem::Error;
 use crate::text::plain_mm;
@@ -65,7 +66,7 @@ struct JsonUsed<'a> {
     what: &'a str,
     value: f64,
     unit: &'a str,
-    from: &'a str,
+    origin: &'a str,
 }
 
 /// The card for programs.
@@ -105,7 +106,7 @@ pub fn json(card: &Card) -> Result<String, Error> {
                 what: u.what,
                 value: u.figure.value,
                 unit: u.unit,
-                from: &u.figure.origin,
+                origin: &u.figure.origin,
             })
             .collect(),
         cautions: &card.cautions,

@@ -1,12 +1,11 @@
 //! What must be heeded with what is mixed, and what is worth knowing about this card. No caution says that an amount is small enough.
 
 use super::{Card, Request};
+use crate::plan::fit_for::ABOVE_DEW_C;
 use crate::plan::recipe::{Base, Recipe, Role};
 use crate::text::plain_mm;
 use crate::units::three_digits;
 
-/// The skin must be this much above the dew point, °C (published: a marine data sheet).
-const ABOVE_DEW_C: f64 = 3.0;
 /// Above this only small batches of epoxy, °C (published: coating inspection notes).
 const SMALL_BATCHES_C: f64 = 32.0;
 /// More coats of primer than this: the low is filler's work (common practice, no source: 2-3 coats).
@@ -30,6 +29,7 @@ pub(super) fn of(recipe: &Recipe) -> Vec<String> {
         Base::Epoxy => [
             "It heats itself: 100 g of mixed epoxy left in a pot can reach about 200 °C (published: an epoxy maker). Spread it in a \
              shallow tray at once, away from dust and rags; a thick fill can melt foam.",
+            "Pot lives are quoted for about 100 g (published: an adhesive maker): more in one pot sets sooner.",
         ]
         .as_slice(),
         Base::Polyester => &[

@@ -1,0 +1,115 @@
+//! Copies of a book: whole and consistent, made while others enter into it.
+
+use super::book::{self, Book};
+use super::{check, fail};
+use crate::problem::Error;
+use rusqlite::Connection;
+use rusqlite::backup::{Backup, StepResult};
+use std::fs::OpenOptions;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// Pages copied at a time: 8 MB. Between them others may write.
+const PAGES: i32 = 2048;
+/// Pause when the book is just being written.
+const PAUSE: Duration = Duration::from_millis(50);
+/// Longest time a copy may take; every entry made meanwhile starts it anew.
+const LONGEST: Duration = Duration::from_secs(600);
+
+impl Book {
+    /// Writes a copy of the book to a new file, and checks it.
+    ///
+    /// # Errors
+    /// A file of that name is there; the disk is full; the copy is not sound. No copy is left then.
+    pub fn save(&self, to: &Path) -> Result<(), Error> {
+        build(to, |waiting| {
+            let mut copy = Connection::open(waiting).map_err(|e| fail::of(to, e))?;
+            pour(&self.connection, &mut copy).map_err(|e| fail::of(to, e))?;
+            copy.close().map_err(|(_, e)| fail::of(to, e))?;
+            let found = check::file(waiting)?;
+            match found.faults.first() {
+                None => Ok(()),
+                Some(first) => Err(fail::book(
+                    self.path(),
+                    format!("is damaged, so no copy was made: {first}; {}", fail::MEND),
+                )),
+            }
+        })
+    }
+}
+
+/// All pages, some at a time.
+fn pour(from: &Connection, to: &mut Connection) -> rusqlite::Result<()> {
+    let begun = Instant::now();
+    let backup = Backup::new(from, to)?;
+    while begun.elapsed() < LONGEST {
+        match backup.step(PAGES)? {
+            StepResult::Done => return Ok(()),
+            StepResult::More => {}
+            _ => std::thread::sleep(PAUSE),
+        }
+    }
+    Err(rusqlite::Error::SqliteFailure(
+        rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_BUSY),
+        None,
+    ))
+}
+
+/// Builds a new file beside its place and moves it there when it is whole and on the disk. Nothing is written over.
+pub(super) fn build(to: &Path, work: impl FnOnce(&Path) -> Result<(), Error>) -> Result<(), Error> {
+    let waiting = beside(to);
+    reserve(to)?;
+    let moved = work(&waiting).and_then(|()| {
+        settle(&waiting, to).map_err(|source| Error::File {
+            path: to.to_path_buf(),
+            source,
+            advice: "choose another place".into(),
+        })
+    });
+    if moved.is_err() {
+        let _ = std::fs::remove_file(&waiting);
+        let _ = std::fs::remove_file(to);
+    }
+    moved
+}
+
+fn settle(waiting: &Path, to: &Path) -> std::io::Result<()> {
+    OpenOptions::new().write(true).open(waiting)?.sync_all()?;
+    std::fs::rename(waiting, to)?;
+    match to.parent().filter(|p| !p.as_os_str().is_empty()) {
+        Some(folder) => std::fs::File::open(folder)?.sync_all(),
+        None => std::fs::File::open(".")?.sync_all(),
+    }
+}
+
+/// A name beside a file that nobody else uses: ".wing.lowspot.4711.part".
+fn beside(to: &Path) -> PathBuf {
+    let name = to.file_name().unwrap_or_default().to_string_lossy();
+    to.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
+
+/// Takes a name that is free, with an empty file.
+pub(super) fn reserve(path: &Path) -> Result<(), Error> {
+    let taken = OpenOptions::new().write(true).create_new(true).open(path);
+    taken.map(|_| ()).map_err(|source| {
+        let advice = match source.kind() {
+            std::io::ErrorKind::AlreadyExists => "nothing is written over: choose another name",
+            std::io::ErrorKind::NotFound => "make the folder first",
+            std::io::ErrorKind::StorageFull => "make room on the disk",
+            _ => "choose a place that you may write to",
+        };
+        Error::File {
+            path: path.to_path_buf(),
+            source,
+            advice: advice.into(),
+        }
+    })
+}
+
+/// Opens a file for checking, whatever is in it.
+pub(super) fn unchecked(path: &Path) -> Result<Connection, Error> {
+    if !path.is_file() {
+        return Err(fail::book(path, "no such book"));
+    }
+    book::connect(path)
+}
