@@ -342,7 +342,8 @@ fn jobs_to_try_out() {
     told(&jobs(11001..=11030, Skill::Rough));
 }
 
-/// On fresh seeds. Measured: all 50 within the promise (46 took one cycle where two were counted on), filler needed over told 0.83 to 1.08.
+/// On fresh seeds. Measured: all 50 within the promise (46 took one cycle, and two were counted on for most), filler needed over told 0.83
+/// to 1.08. A job ends when the true surface meets its limits; the survey after it could call only 2 of the 50 fair yet.
 #[test]
 #[ignore = "50 jobs: run by .ci/run in release"]
 fn of_50_jobs_most_keep_their_promise() {
@@ -351,7 +352,8 @@ fn of_50_jobs_most_keep_their_promise() {
     assert!(near >= 0.8, "{near:.2} kept their filler");
 }
 
-/// What becomes of the same jobs in rougher hands is told; no bar: a board that leaves waves near the limit meets no limit.
+/// The same jobs in rougher hands. Measured: 40 of 50 within the promise, filler needed over told 0.85 to 1.74, 44 within a quarter.
+/// Rougher still, no promise holds: a board whose own waves come near the limit meets no limit (tests/support/shop_floor.rs).
 #[test]
 #[ignore = "for the record: 50 jobs"]
 fn in_rough_hands_fewer_keep_it() {
@@ -443,19 +445,19 @@ fn same(what: &str, a: f64, b: f64) {
     assert!((a - b).abs() <= 1e-9 * scale, "{what}: {a} and {b}");
 }
 
+type Pick = fn(&Amounts) -> f64;
+
 /// Every identity between the amounts of one way.
 fn conserved(what: &str, j: &Judgement, way: &Way, shop: &Shop) {
     let total = &way.table.total;
-    let sum = |pick: &dyn Fn(&Amounts) -> f64| -> f64 {
-        way.table.rows.iter().map(|r| pick(&r.amounts)).sum()
-    };
-    let amounts: [(&str, &dyn Fn(&Amounts) -> f64); 6] = [
-        ("to level", &|a| a.to_level_cc.value),
-        ("to spread", &|a| a.to_spread_cc.value),
-        ("to mix", &|a| a.to_mix_cc.value),
-        ("sanded off", &|a| a.sanded_off_cc.value),
-        ("left on, cc", &|a| a.left_on_cc.value),
-        ("left on, g", &|a| a.left_on_g.value),
+    let sum = |pick: Pick| -> f64 { way.table.rows.iter().map(|r| pick(&r.amounts)).sum() };
+    let amounts: [(&str, Pick); 6] = [
+        ("to level", |a| a.to_level_cc.value),
+        ("to spread", |a| a.to_spread_cc.value),
+        ("to mix", |a| a.to_mix_cc.value),
+        ("sanded off", |a| a.sanded_off_cc.value),
+        ("left on, cc", |a| a.left_on_cc.value),
+        ("left on, g", |a| a.left_on_g.value),
     ];
     for (name, pick) in amounts {
         same(&format!("{what}: rows of {name}"), sum(pick), pick(total));
