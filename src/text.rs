@@ -8,6 +8,15 @@ use std::path::Path;
 /// Most faults listed for one file; the rest are counted.
 pub const MOST_FAULTS: usize = 100;
 
+/// A file as it was read: the name under which messages tell of it, and its bytes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Given {
+    /// Its name as the user wrote it, or as the job book holds it.
+    pub name: String,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+}
+
 /// Reads a whole text file of at most `most_bytes`.
 ///
 /// A byte-order mark is dropped. Pipes are read too; what they give beyond the bound is refused.
@@ -15,6 +24,15 @@ pub const MOST_FAULTS: usize = 100;
 /// # Errors
 /// One [`Fault`]: no such file, a folder, too large, not readable, empty, or not UTF-8.
 pub fn read(path: &Path, most_bytes: u64) -> Result<String, Fault> {
+    let given = given(path, most_bytes)?;
+    decode(&given.bytes, &given.name).map(str::to_string)
+}
+
+/// Reads the bytes of a file that should hold text.
+///
+/// # Errors
+/// One [`Fault`]: no such file, a folder, too large, not readable.
+pub fn given(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
     let file = path.display().to_string();
     let whole = |message: String| Fault {
         file: file.clone(),
@@ -44,7 +62,7 @@ pub fn read(path: &Path, most_bytes: u64) -> Result<String, Fault> {
     if bytes.len() as u64 > most_bytes {
         return Err(too_large());
     }
-    decode(&bytes, &file).map(str::to_string)
+    Ok(Given { name: file, bytes })
 }
 
 /// What the system said about a file that cannot be opened, with what to do.

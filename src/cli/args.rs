@@ -1,5 +1,10 @@
 //! The command line as typed: flags and help text, nothing decided.
 
+mod book;
+
+pub use book::*;
+
+use super::input::Named;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -35,6 +40,22 @@ pub enum Command {
     Targets(TargetsArgs),
     /// Make the mixing card of a filler or primer: each part by mass and volume, in batches within the pot life
     Mix(MixArgs),
+    /// The job book: make one, check it, copy it
+    #[command(subcommand)]
+    Book(BookCommand),
+    /// Panels of the job book: add, edit, list, twin
+    #[command(subcommand)]
+    Panel(PanelCommand),
+    /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
+    Enter(EnterArgs),
+    /// Strike an entry of the job book; it stays, shown as struck
+    Strike(StrikeArgs),
+    /// Hold a panel: others see that somebody is at it, or that it is wet
+    Hold(HoldArgs),
+    /// Release a panel that is held
+    Release(ReleaseArgs),
+    /// Show all entries of a panel
+    Log(LogArgs),
     /// Write two made-up jobs into a new folder, map both, and tell what to try next
     Demo(DemoArgs),
 }
@@ -42,8 +63,11 @@ pub enum Command {
 /// `lowspot map`.
 #[derive(Debug, Args)]
 pub struct MapArgs {
-    /// The panel: panel.toml
+    /// The panel: panel.toml, or its name in the job book
     pub panel: PathBuf,
+    /// Panel and last survey from this job book
+    #[arg(long, value_name = "FILE.lowspot")]
+    pub book: Option<PathBuf>,
     /// Readings: notes (.txt) or tables (.csv), one survey together; not needed with a photo
     pub readings: Vec<PathBuf>,
     /// Photo of the guide coat after blocking; may be given several times
@@ -78,11 +102,27 @@ pub struct MapArgs {
     pub require_fair: bool,
 }
 
+impl MapArgs {
+    /// What it is to be made from.
+    pub(super) fn named(&self) -> Named<'_> {
+        Named {
+            panel: &self.panel,
+            readings: &self.readings,
+            photos: &self.photo,
+            targets: &self.targets,
+            book: self.book.as_deref(),
+        }
+    }
+}
+
 /// `lowspot plan`.
 #[derive(Debug, Args)]
 pub struct PlanArgs {
-    /// The panel: panel.toml
+    /// The panel: panel.toml, or its name in the job book
     pub panel: PathBuf,
+    /// Panel and last survey from this job book
+    #[arg(long, value_name = "FILE.lowspot")]
+    pub book: Option<PathBuf>,
     /// Readings: notes (.txt) or tables (.csv), one survey together
     pub readings: Vec<PathBuf>,
     /// Way to do it; without it, the one that this job suggests
@@ -129,8 +169,11 @@ pub struct PlanArgs {
 /// `lowspot next`.
 #[derive(Debug, Args)]
 pub struct NextArgs {
-    /// The panel: panel.toml
+    /// The panel: panel.toml, or its name in the job book
     pub panel: PathBuf,
+    /// Panel and last survey from this job book
+    #[arg(long, value_name = "FILE.lowspot")]
+    pub book: Option<PathBuf>,
     /// Readings so far: notes (.txt) or tables (.csv); without any, the walk to begin with
     pub readings: Vec<PathBuf>,
     /// How many placings, 1 to 100; without it 6, or the whole walk where nothing was read yet

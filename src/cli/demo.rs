@@ -97,6 +97,7 @@ pub fn run(args: &DemoArgs) -> Result<ExitCode, Error> {
 /// The command line that maps one job.
 fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
     MapArgs {
+        book: None,
         panel: dir.join("panel.toml"),
         readings: vec![dir.join("readings.txt")],
         photo: sample.photo.iter().map(|p| dir.join(p)).collect(),

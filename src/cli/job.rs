@@ -1,8 +1,9 @@
 //! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks about flags.
 
 use super::args::{CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
+use super::input::{Files, Input, Maybe, Origin};
 use crate::observe::{self, Survey, Tool};
-use crate::panel::{self, Panel, Polygon};
+use crate::panel::{Panel, Polygon};
 use crate::photo::polarity::Polarity;
 use crate::photo::take::{self, Coat, Taken};
 use crate::problem::{Error, Warning};
@@ -13,6 +14,8 @@ use std::path::{Path, PathBuf};
 
 /// Spacings of surface.csv that make sense, mm.
 const GRID_MM: std::ops::RangeInclusive<f64> = 2.0..=200.0;
+/// Spacing of surface.csv unless told, mm.
+const GRID_UNLESS_TOLD_MM: f64 = 10.0;
 /// Most nodes written: a 12 m² panel at 2 mm.
 const MOST_NODES: f64 = 4e6;
 
@@ -77,6 +80,10 @@ pub struct Job {
     pub out: PathBuf,
     /// Units to show.
     pub units: Units,
+    /// The files it was read from.
+    pub files: Files,
+    /// Where in a book it came from.
+    pub from: Option<Origin>,
 }
 
 impl Job {
@@ -92,37 +99,45 @@ impl Job {
                 args.grid
             )));
         }
-        let (mut panel, mut warnings) = panel::file::load(&args.panel)?;
-        if panel.length_mm / grid_mm * (panel.width_mm / grid_mm) > MOST_NODES {
+        let input = Input::read(&args.named())?;
+        let job = Job::of(input, args.coat.into())?;
+        if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
                 "--grid {}: that would be more than 4 million nodes on this panel; take a wider spacing",
                 args.grid
             )));
         }
-        if args.readings.is_empty() && args.photo.is_empty() {
-            return Err(Error::Usage(
-                "nothing to map: give readings (`lowspot blank` writes a form for them), a --photo of the guide coat, or both".into(),
-            ));
-        }
-        if !args.targets.is_empty() && args.targets.len() != args.photo.len() {
-            return Err(Error::Usage(format!(
-                "{} --photo but {} --targets; give each --photo its own --targets in the same order, or none and tape \
-                 numbered targets (`lowspot targets`)",
-                args.photo.len(),
-                args.targets.len()
-            )));
-        }
-        let survey = if args.readings.is_empty() {
-            Survey::default()
-        } else {
-            observe::load(&args.readings, &panel)?
+        Ok(Job {
+            reference: args.reference.into(),
+            grid_mm,
+            out: args.out.clone(),
+            units: args.units.into(),
+            ..job
+        })
+    }
+
+    /// Read what was given: the survey of a panel, to be judged as `lowspot map` does unless told otherwise.
+    ///
+    /// # Errors
+    /// All faults of the files.
+    pub fn of(input: Input, coat: Polarity) -> Result<Self, Error> {
+        let Input {
+            mut panel,
+            mut warnings,
+            files,
+            from,
+        } = input;
+        check_given(&files, from.as_ref())?;
+        let survey = match files.readings.as_slice() {
+            [] => Survey::default(),
+            readings => observe::survey_of(readings, &panel)?,
         };
         // With a photo, a survey of which nothing is filled in yet is as good as none.
-        if args.photo.is_empty() || survey.taken() > 0 {
+        if files.photos.is_empty() || survey.taken() > 0 {
             observe::check_carries(&survey, &panel)?;
         }
         warnings.extend(survey.warnings.iter().cloned());
-        let photos = photos(args, &panel)?;
+        let photos = photos(&files, &panel, coat)?;
         warnings.extend(photos.iter().flat_map(|p| p.warnings.iter().cloned()));
         let coat = match photos.as_slice() {
             [] => None,
@@ -140,28 +155,56 @@ impl Job {
             photos,
             coat,
             warnings,
-            reference: args.reference.into(),
-            grid_mm,
-            out: args.out.clone(),
-            units: args.units.into(),
+            reference: Kind::BestFit,
+            grid_mm: GRID_UNLESS_TOLD_MM,
+            out: PathBuf::new(),
+            units: Units::Metric,
+            files,
+            from,
         })
     }
 }
 
+/// That there is something to map, and that targets go with photos.
+fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
+    if let Some(from) = from.filter(|f| f.survey.is_none()) {
+        return Err(Error::Survey(format!(
+            "{} has no survey in {} yet: `lowspot enter \"{}\" survey READINGS` enters one",
+            from.panel,
+            shown(&from.book),
+            from.panel
+        )));
+    }
+    if files.readings.is_empty() && files.photos.is_empty() {
+        return Err(Error::Usage(
+            "nothing to map: give readings (`lowspot blank` writes a form for them), a --photo of the guide coat, or both".into(),
+        ));
+    }
+    if !files.targets.is_empty() && files.targets.len() != files.photos.len() {
+        return Err(Error::Usage(format!(
+            "{} --photo but {} --targets; give each --photo its own --targets in the same order, or none and tape \
+             numbered targets (`lowspot targets`)",
+            files.photos.len(),
+            files.targets.len()
+        )));
+    }
+    Ok(())
+}
+
 /// All photos, read side by side; faults of all of them together.
-fn photos(args: &MapArgs, panel: &Panel) -> Result<Vec<Taken>, Error> {
-    let read: Vec<Result<Taken, Error>> = args
-        .photo
+fn photos(files: &Files, panel: &Panel, coat: Polarity) -> Result<Vec<Taken>, Error> {
+    let one = |k: usize, photo: &Maybe| {
+        let targets = files.targets.get(k).map(Maybe::as_ref).transpose();
+        match (photo, targets) {
+            (Ok(photo), Ok(targets)) => take::take_given(panel, photo, targets, coat),
+            (Err(fault), _) | (_, Err(fault)) => Err(Error::Faults(vec![fault.clone()])),
+        }
+    };
+    let read: Vec<Result<Taken, Error>> = files
+        .photos
         .par_iter()
         .enumerate()
-        .map(|(k, photo)| {
-            take::take(
-                panel,
-                photo,
-                args.targets.get(k).map(PathBuf::as_path),
-                args.coat.into(),
-            )
-        })
+        .map(|(k, photo)| one(k, photo))
         .collect();
     let (mut taken, mut faults) = (Vec::new(), Vec::new());
     for photo in read {

@@ -5,8 +5,10 @@ use super::job::Job;
 use crate::fit;
 use crate::judge::photo::{self, PhotoFindings};
 use crate::judge::{self, Judgement, Verdict};
+use crate::keep::{Book, SurveyResult};
 use crate::next;
 use crate::problem::Error;
+use crate::reference::Kind;
 use crate::show;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
@@ -20,6 +22,7 @@ use std::time::Duration;
 pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     let job = Job::new(args)?;
     let (judgement, report) = make(&job)?;
+    keep_result(&job, &judgement)?;
     tell_readings(&job);
     tell_warnings(&judgement, args.verbose);
     if args.json {
@@ -29,6 +32,20 @@ pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     }
     let unfair = args.require_fair && judgement.verdict != Verdict::Fair;
     Ok(ExitCode::from(if unfair { 3 } else { 0 }))
+}
+
+/// A survey from a book that does not hold its result yet: it is kept now. Judged otherwise than books are, it is not.
+fn keep_result(job: &Job, judgement: &Judgement) -> Result<(), Error> {
+    let Some(from) = job.from.as_ref().filter(|f| f.without_result) else {
+        return Ok(());
+    };
+    match from.survey.filter(|_| job.reference == Kind::BestFit) {
+        Some(survey) => {
+            let surface = job.survey.taken() > 0;
+            Book::open(&from.book)?.keep_result(survey, &SurveyResult::of(judgement, surface))
+        }
+        None => Ok(()),
+    }
 }
 
 /// Judge a job; `priced`: how many highs get a price.
@@ -41,7 +58,7 @@ pub fn judged(job: &Job, priced: usize) -> Result<Judgement, Error> {
 }
 
 /// The judgement, and the surface it stands on where there were readings.
-fn found_and_judged(
+pub(super) fn found_and_judged(
     job: &Job,
     priced: usize,
     progress: &Progress,

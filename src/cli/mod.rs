@@ -2,12 +2,18 @@
 
 mod args;
 mod blank;
+mod book;
 mod demo;
+mod enter;
+mod input;
 mod job;
+mod log;
 mod map;
 mod mix;
 mod next;
+mod panels;
 mod plan;
+mod shelf;
 mod targets;
 
 use crate::problem::Error;
@@ -33,6 +39,13 @@ pub fn run() -> ExitCode {
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
         Command::Mix(args) => mix::run(args),
+        Command::Book(command) => book::run(command),
+        Command::Panel(command) => panels::run(command),
+        Command::Enter(args) => enter::run(args),
+        Command::Strike(args) => enter::strike(args),
+        Command::Hold(args) => enter::hold(args),
+        Command::Release(args) => enter::release(args),
+        Command::Log(args) => log::run(args),
         Command::Demo(args) => demo::run(args),
     };
     match outcome {

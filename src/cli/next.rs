@@ -1,13 +1,14 @@
 //! `lowspot next`: the placings to take next, or with nothing read yet the walk to begin with.
 
 use super::args::NextArgs;
+use super::input::{Input, Named};
 use super::job::{length, shown};
 use super::map::Progress;
 use crate::fit;
 use crate::judge::{self, Judgement, photo};
 use crate::next::{self, Plan};
 use crate::observe::{self, Survey};
-use crate::panel::{self, Panel};
+use crate::panel::Panel;
 use crate::problem::{Error, Warning};
 use crate::reference::Kind;
 use crate::show;
@@ -24,17 +25,27 @@ const PLACINGS: usize = 6;
 /// # Errors
 /// What stopped it; nothing has been written then. A form that holds readings is never overwritten.
 pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
-    let (panel, mut warnings) = panel::file::load(&args.panel)?;
+    let Input {
+        panel,
+        mut warnings,
+        files: given,
+        from,
+    } = Input::read(&Named {
+        panel: &args.panel,
+        readings: &args.readings,
+        photos: &[],
+        targets: &[],
+        book: args.book.as_deref(),
+    })?;
     let option =
         |name: &str, text: &Option<String>| text.as_deref().map(|t| length(name, t)).transpose();
     let (length_mm, step_mm) = (
         option("--length", &args.length)?,
         option("--step", &args.step)?,
     );
-    let survey = if args.readings.is_empty() {
-        Survey::default()
-    } else {
-        observe::load(&args.readings, &panel)?
+    let survey = match given.readings.as_slice() {
+        [] => Survey::default(),
+        readings => observe::survey_of(readings, &panel)?,
     };
     warnings.extend(survey.warnings.iter().cloned());
     let set = next::tooling(
@@ -71,6 +82,18 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     )?;
     if args.json {
         super::say(json.trim_end());
+        return Ok(ExitCode::SUCCESS);
+    }
+    if let Some(from) = from {
+        let written = shown(&args.out.join(&name));
+        super::say(&format!(
+            "{}\n{written} is ready to fill in, {} shows where they lie. Then enter it with the readings so far, as one survey:\n  \
+             lowspot enter \"{}\" survey READINGS {written} --book {}",
+            show::next::summary(&plan, units),
+            shown(&args.out.join("next.png")),
+            from.panel,
+            shown(&from.book),
+        ));
         return Ok(ExitCode::SUCCESS);
     }
     let mut files: Vec<&Path> = args.readings.iter().map(PathBuf::as_path).collect();

@@ -108,6 +108,7 @@ impl From<WayWord> for Kind {
 fn as_map(args: &PlanArgs) -> MapArgs {
     MapArgs {
         panel: args.panel.clone(),
+        book: args.book.clone(),
         readings: args.readings.clone(),
         photo: args.photo.clone(),
         targets: args.targets.clone(),

@@ -28,12 +28,7 @@ impl Book {
     /// # Errors
     /// A file of that name is there; the folder cannot be written.
     pub fn create(path: &Path) -> Result<Book, Error> {
-        if path.extension().is_none_or(|e| e != "lowspot") {
-            return Err(fail::book(
-                path,
-                "a book's name ends in .lowspot, such as wing.lowspot",
-            ));
-        }
+        Book::check_name(path)?;
         super::copy::reserve(path)?;
         let made = connect(path).and_then(|mut connection| {
             schema::make(&mut connection, schema::VERSION).map_err(|e| fail::of(path, e))?;
@@ -59,6 +54,24 @@ impl Book {
         let mut connection = connect(path)?;
         schema::settle(&mut connection, path)?;
         Ok(Book::of(connection, path))
+    }
+
+    /// That a book's name ends as books' names do.
+    pub(super) fn check_name(path: &Path) -> Result<(), Error> {
+        if path.extension().is_some_and(|e| e == "lowspot") {
+            return Ok(());
+        }
+        Err(fail::book(
+            path,
+            "a book's name ends in .lowspot, such as wing.lowspot",
+        ))
+    }
+
+    /// One view of the book, whatever others enter meanwhile, until it is finished.
+    pub(super) fn view(&self) -> Result<Transaction<'_>, Error> {
+        self.connection
+            .unchecked_transaction()
+            .map_err(|e| fail::of(&self.path, e))
     }
 
     fn of(connection: Connection, path: &Path) -> Book {

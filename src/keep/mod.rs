@@ -30,6 +30,7 @@ pub mod copy;
 pub mod entry;
 pub mod facts;
 mod fail;
+pub mod folder;
 pub mod panels;
 mod read;
 pub mod recent;

@@ -250,10 +250,16 @@ fn add_version(tx: &Connection, panel: i64, bytes: &[u8], file: &str) -> rusqlit
         id,
         panel,
         entered_at: now().to_string(),
-        file: file.to_string(),
+        file: bare(file),
         bytes: bytes.to_vec(),
     };
     insert_version(tx, version)
+}
+
+/// The name of a file without its folder.
+fn bare(file: &str) -> String {
+    let name = std::path::Path::new(file).file_name();
+    name.map_or_else(|| file.to_string(), |n| n.to_string_lossy().into_owned())
 }
 
 pub(super) fn insert_version(tx: &Connection, version: PanelVersion) -> rusqlite::Result<()> {

@@ -1,7 +1,7 @@
 //! What is read out of a book: files, results, and how all panels stand.
 
 use super::book::Book;
-use super::entry::{self, Entry, StoredFile};
+use super::entry::{self, Entry, Role, StoredFile};
 use super::result::{Summary, SurveyResult};
 use super::standing::{self, Standing};
 use super::{fail, rows};
@@ -45,6 +45,20 @@ impl Book {
             rows::FILE
         );
         self.list(&sql, [entry], rows::file)
+    }
+
+    /// What files are stored with an entry, without their bytes.
+    ///
+    /// # Errors
+    /// A book that cannot be read.
+    pub fn file_names(&self, entry: i64) -> Result<Vec<(Role, String)>, Error> {
+        let sql = "SELECT role, name FROM files WHERE entry = ?1 ORDER BY id";
+        self.list(sql, [entry], |row| {
+            let role: String = row.get(0)?;
+            let role =
+                Role::from_word(&role).ok_or_else(|| rows::odd(format!("{role:?} is no role")))?;
+            Ok((role, row.get(1)?))
+        })
     }
 
     /// What a survey found; `None` where the book does not hold it.
@@ -102,12 +116,8 @@ impl Book {
     /// # Errors
     /// A book that cannot be read or understood.
     pub fn standings(&self, now: Timestamp) -> Result<Vec<Standing>, Error> {
-        let path = self.path();
         // One view of the book, whatever is entered meanwhile.
-        let view = self
-            .connection
-            .unchecked_transaction()
-            .map_err(|e| fail::of(path, e))?;
+        let view = self.view()?;
         let mut by_panel: HashMap<i64, Vec<Entry>> = HashMap::new();
         for entry in self.all_entries()? {
             by_panel.entry(entry.panel).or_default().push(entry);
@@ -129,7 +139,7 @@ impl Book {
                 entries,
             });
         }
-        view.finish().map_err(|e| fail::of(path, e))?;
+        view.finish().map_err(|e| fail::of(self.path(), e))?;
         Ok(all)
     }
 

@@ -13,8 +13,9 @@ pub use sound::check_carries;
 
 use crate::panel::Panel;
 use crate::problem::{Error, Fault, Warning};
+use crate::text::{self, Given};
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The measuring tools, each a row of one linear system (see `fit::tools`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
@@ -261,39 +262,57 @@ pub const MOST_LINE: usize = 1_000_000;
 /// [`Error::Faults`] with everything wrong in all files. Whether the readings can carry a surface is
 /// asked separately, by [`check_carries`].
 pub fn load(paths: &[PathBuf], panel: &Panel) -> Result<Survey, Error> {
+    survey_of(&given(paths), panel)
+}
+
+/// The files of a survey as they are, or why one cannot be read. One that is named twice is a fault.
+pub fn given(paths: &[PathBuf]) -> Vec<Result<Given, Fault>> {
+    let twice = |file: &PathBuf| Fault {
+        file: file.display().to_string(),
+        line: 0,
+        column: 0,
+        message: "is named twice; name each readings file once".into(),
+    };
+    paths
+        .iter()
+        .enumerate()
+        .map(|(i, path)| match paths.iter().take(i).any(|p| p == path) {
+            true => Err(twice(path)),
+            false => text::given(path, MOST_BYTES),
+        })
+        .collect()
+}
+
+/// Reads one survey from files that are in memory, as [`load`] does.
+///
+/// # Errors
+/// [`Error::Faults`] with everything wrong in all files, and with those that could not be read.
+pub fn survey_of(files: &[Result<Given, Fault>], panel: &Panel) -> Result<Survey, Error> {
     let mut survey = Survey::default();
     let mut faults = Vec::new();
     let mut all: Vec<Placing> = Vec::new();
-    for (i, path) in paths.iter().enumerate() {
-        let file = path.display().to_string();
-        if paths.iter().take(i).any(|p| p == path) {
-            faults.push(Fault {
-                file,
-                line: 0,
-                column: 0,
-                message: "is named twice; name each readings file once".into(),
-            });
-            continue;
-        }
-        let text = match crate::text::read(path, MOST_BYTES) {
-            Ok(text) => text,
+    for file in files {
+        let decoded = file.as_ref().map_err(Fault::clone);
+        let decoded = decoded.and_then(|f| Ok((&f.name, text::decode(&f.bytes, &f.name)?)));
+        let (file, text) = match decoded {
+            Ok(decoded) => decoded,
             Err(fault) => {
                 faults.push(fault);
                 continue;
             }
         };
-        let table = path
+        let table = Path::new(file)
             .extension()
             .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
         let read = if table {
-            table::parse(&text, &file, panel, &all)
+            table::parse(text, file, panel, &all)
         } else {
-            notes::parse(&text, &file, panel, &all)
+            notes::parse(text, file, panel, &all)
         };
         faults.extend(read.faults);
         survey.warnings.extend(read.warnings);
-        survey.merge_conditions(read.conditions, &file);
-        survey.files.push(file);
+        survey.merge_conditions(read.conditions, file);
+        survey.files.push(file.clone());
         all.extend(read.placings);
     }
     if !faults.is_empty() {

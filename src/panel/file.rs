@@ -21,7 +21,8 @@ use toml::de::DeTable;
 pub const LEAST_SIDE_MM: f64 = 10.0;
 /// Largest length or width of a panel, mm (100 m).
 pub const MOST_SIDE_MM: f64 = 100_000.0;
-const MOST_BYTES: u64 = 1_000_000;
+/// Largest panel file that is read, bytes.
+pub const MOST_BYTES: u64 = 1_000_000;
 
 const KEYS: [&str; 33] = [
     "name",

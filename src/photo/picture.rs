@@ -4,7 +4,7 @@
 //! no pixel is moved. Sizes are read from the file's head and refused there when they are absurd, before any pixel is decoded.
 
 use crate::problem::{Error, Fault, Warning};
-use crate::text;
+use crate::text::{self, Given};
 use image::metadata::Orientation;
 use image::{GrayImage, ImageDecoder, ImageFormat, ImageReader, Limits, Luma, RgbImage};
 use std::io::{Cursor, Read};
@@ -119,8 +119,18 @@ impl Picture {
 /// [`Error::Faults`] with one fault about the whole file: no such file, empty, not a picture that is read here, no size, too large
 /// to read, damaged or cut short.
 pub fn load(path: &Path) -> Result<(Picture, Vec<Warning>), Error> {
+    given(path)
+        .and_then(|photo| decode(&photo.bytes, &photo.name))
+        .map_err(|fault| Error::Faults(vec![fault]))
+}
+
+/// The bytes of a photo.
+///
+/// # Errors
+/// One [`Fault`] about the whole file: no such file, a folder, too large.
+pub fn given(path: &Path) -> Result<Given, Fault> {
     let file = path.display().to_string();
-    let refuse = |message: String| Error::Faults(vec![whole(&file, message)]);
+    let refuse = |message: String| whole(&file, message);
     if path.is_dir() {
         return Err(refuse(
             "is a folder, not a photo; name the photo inside it".into(),
@@ -136,7 +146,7 @@ pub fn load(path: &Path) -> Result<(Picture, Vec<Warning>), Error> {
             MOST_FILE_BYTES / 1_000_000
         )));
     }
-    decode(&bytes, &file).map_err(|fault| Error::Faults(vec![fault]))
+    Ok(Given { name: file, bytes })
 }
 
 /// The picture in the bytes of a file; `file` is its name for messages.

@@ -12,6 +12,7 @@ use super::polarity::Polarity;
 use super::targets::{self, Placed};
 use crate::panel::{Panel, Polygon};
 use crate::problem::{Error, Warning};
+use crate::text::Given;
 use std::path::Path;
 
 /// Side of a coat cell, mm.
@@ -54,9 +55,26 @@ pub fn take(
     targets: Option<&Path>,
     coat: Polarity,
 ) -> Result<Taken, Error> {
-    let file = photo.display().to_string();
-    let (picture, mut warnings) = picture::load(photo)?;
-    let placed = targets::place(panel, &picture.grey(), targets).map_err(|e| match e {
+    let one = |fault| Error::Faults(vec![fault]);
+    let photo = picture::given(photo).map_err(one)?;
+    let targets = targets.map(targets::given).transpose().map_err(one)?;
+    take_given(panel, &photo, targets.as_ref(), coat)
+}
+
+/// As [`take`], of files in memory.
+///
+/// # Errors
+/// As [`take`].
+pub fn take_given(
+    panel: &Panel,
+    photo: &Given,
+    targets: Option<&Given>,
+    coat: Polarity,
+) -> Result<Taken, Error> {
+    let file = photo.name.clone();
+    let (picture, mut warnings) =
+        picture::decode(&photo.bytes, &file).map_err(|fault| Error::Faults(vec![fault]))?;
+    let placed = targets::place_given(panel, &picture.grey(), targets).map_err(|e| match e {
         Error::Photo(text) => Error::Photo(format!("{file}: {text}")),
         other => other,
     })?;

@@ -13,8 +13,8 @@ use super::placement::homography::{self, Pair};
 use super::placement::odd::{self, Slip, Verdict};
 use super::placement::solve::{self, Sensitivity, Setting, Solution, Spread};
 use crate::panel::{Form, Panel};
-use crate::problem::{Error, Warning};
-use crate::text;
+use crate::problem::{Error, Fault, Warning};
+use crate::text::{self, Given};
 use image::GrayImage;
 use std::path::Path;
 
@@ -95,13 +95,38 @@ pub struct Placed {
 /// # Errors
 /// [`Error::Faults`] of the file; [`Error::Photo`] when fewer than four targets are known, they lie in one line, or they do not fit the panel.
 pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Placed, Error> {
+    let given = given.map(self::given).transpose();
+    place_given(panel, grey, given.map_err(one)?.as_ref())
+}
+
+/// The bytes of a `targets.csv`.
+///
+/// # Errors
+/// One [`Fault`] about the whole file.
+pub fn given(path: &Path) -> Result<Given, Fault> {
+    text::given(path, MOST_BYTES)
+}
+
+fn one(fault: Fault) -> Error {
+    Error::Faults(vec![fault])
+}
+
+/// As [`place`], of a `targets.csv` in memory.
+///
+/// # Errors
+/// As [`place`].
+pub fn place_given(
+    panel: &Panel,
+    grey: &GrayImage,
+    given: Option<&Given>,
+) -> Result<Placed, Error> {
     let size = [grey.width(), grey.height()];
     let found = finder::find(grey);
     let mut placed = match given {
-        Some(path) => {
-            let file = path.display().to_string();
-            let text = text::read(path, MOST_BYTES).map_err(|fault| Error::Faults(vec![fault]))?;
-            let (seen, warnings) = file::parse(&text, &file, panel, size).map_err(Error::Faults)?;
+        Some(given) => {
+            let text = text::decode(&given.bytes, &given.name).map_err(one)?;
+            let (seen, warnings) =
+                file::parse(text, &given.name, panel, size).map_err(Error::Faults)?;
             let mut placed = fit(panel, size, seen, READ)?;
             placed.warnings.splice(0..0, warnings);
             placed

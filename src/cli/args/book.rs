@@ -1,0 +1,244 @@
+//! The job book's commands as typed.
+
+use clap::{Args, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// `lowspot book`.
+#[derive(Debug, Subcommand)]
+pub enum BookCommand {
+    /// Make a new, empty book
+    New {
+        /// Its file, such as wing.lowspot; nothing is written over
+        file: PathBuf,
+    },
+    /// Check that a book is whole: exit status 0, or 1 with what is wrong and where
+    Check {
+        /// The book; without it, the only one in this folder
+        file: Option<PathBuf>,
+    },
+    /// Write a copy of the book to a new file, also while others enter into it
+    Save {
+        /// The new file; nothing is written over
+        copy: PathBuf,
+        #[command(flatten)]
+        book: BookOption,
+    },
+    /// Write everything in the book as plain files: TOML, CSV, and readings and photos as they came in
+    Export {
+        /// The new folder; nothing is written over
+        dir: PathBuf,
+        #[command(flatten)]
+        book: BookOption,
+    },
+    /// Make a new book from the folder that `export` wrote
+    Import {
+        /// The folder
+        dir: PathBuf,
+        /// The new book; nothing is written over
+        file: PathBuf,
+    },
+}
+
+/// Which book.
+#[derive(Debug, Args)]
+pub struct BookOption {
+    /// The job book; without it, the only *.lowspot in this folder
+    #[arg(long, value_name = "FILE.lowspot")]
+    pub book: Option<PathBuf>,
+}
+
+/// `lowspot panel`.
+#[derive(Debug, Subcommand)]
+pub enum PanelCommand {
+    /// Add a panel
+    Add {
+        /// Its file: panel.toml; the name in it is the panel's
+        file: PathBuf,
+        #[command(flatten)]
+        book: BookOption,
+    },
+    /// Change a panel: its new panel.toml counts from now on, the older ones are kept
+    Edit {
+        /// Name of the panel
+        name: String,
+        /// Its new file: panel.toml
+        file: PathBuf,
+        #[command(flatten)]
+        book: BookOption,
+    },
+    /// List the panels and how each stands
+    List {
+        #[command(flatten)]
+        book: BookOption,
+    },
+    /// Say that two panels are mirrored twins, such as a left and a right wing
+    Twin {
+        /// Name of the one
+        name: String,
+        /// Name of the other
+        other: String,
+        #[command(flatten)]
+        book: BookOption,
+    },
+}
+
+/// `lowspot enter`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Kinds and what belongs to them (--date, --by, --hours, --skin, --supports and --note go with all):
+  survey      READINGS…, --photo, --targets; date, by, skin and supports from the readings unless told
+  fill        --recipe --batch --grams --way --min
+  prime       --recipe --batch --coats --grams
+  post-cure   --temperature --hold-hours (both)
+  weigh       --grams
+  sign-off    --base --means (both)
+  re-prop     --supports
+  balance     --note, what was done and found
+  note        --note
+  hold        --by, --until, --why
+  release     --why
+  repair, clean, sand, block, guide-coat, pinholes
+
+Examples:
+  lowspot enter \"cabin roof\" survey readings.txt --photo roof.jpg
+  lowspot enter \"cabin roof\" block --hours 1.5 --note \"long board, 80 grit\"
+  lowspot enter \"cabin roof\" fill --recipe dry-micro --batch 7 --grams 350"
+)]
+pub struct EnterArgs {
+    /// Name of the panel
+    pub name: String,
+    /// What was done, see below
+    pub kind: String,
+    /// Of a survey: readings, notes (.txt) or tables (.csv)
+    pub readings: Vec<PathBuf>,
+    /// Of a survey: photo of the guide coat; may be given several times
+    #[arg(long, value_name = "FILE")]
+    pub photo: Vec<PathBuf>,
+    /// Of a survey: where the targets lie (targets.csv), one file a photo in the same order
+    #[arg(long, value_name = "FILE", requires = "photo")]
+    pub targets: Vec<PathBuf>,
+    /// Day of the work, YYYY-MM-DD; without it today, or the day noted in the readings
+    #[arg(long, value_name = "DATE")]
+    pub date: Option<String>,
+    /// Who did it
+    #[arg(long, value_name = "NAME")]
+    pub by: Option<String>,
+    /// Hours of work
+    #[arg(long, value_name = "HOURS", allow_hyphen_values = true)]
+    pub hours: Option<String>,
+    /// Temperature of the skin, such as "19 C"
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub skin: Option<String>,
+    /// Where the panel was supported
+    #[arg(long, value_name = "TEXT")]
+    pub supports: Option<String>,
+    /// A remark
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Recipe of the filler or primer
+    #[arg(long, value_name = "NAME")]
+    pub recipe: Option<String>,
+    /// Batch it was mixed from, as on the card or the tin
+    #[arg(long, value_name = "TEXT")]
+    pub batch: Option<String>,
+    /// Mass put on, or weighed, such as "350 g"
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub grams: Option<String>,
+    /// Way it was filled, such as spot-fill
+    #[arg(long, value_name = "WAY")]
+    pub way: Option<String>,
+    /// Lowest temperature while it cured, such as "16 C"
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub min: Option<String>,
+    /// Temperature of a post-cure, such as "60 C"
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
+    pub temperature: Option<String>,
+    /// Hours that a post-cure was held
+    #[arg(long, value_name = "HOURS", allow_hyphen_values = true)]
+    pub hold_hours: Option<String>,
+    /// Coats of primer
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub coats: Option<String>,
+    /// Base signed off at, such as "300 mm"
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub base: Option<String>,
+    /// By what means it was signed off
+    #[arg(long, value_enum)]
+    pub means: Option<MeansWord>,
+    /// End of a hold: "14:00" or "2026-03-14 14:00"
+    #[arg(long, value_name = "TIME")]
+    pub until: Option<String>,
+    /// Why it is held, released or struck
+    #[arg(long, value_name = "TEXT")]
+    pub why: Option<String>,
+    #[command(flatten)]
+    pub book: BookOption,
+}
+
+/// `lowspot strike`.
+#[derive(Debug, Args)]
+pub struct StrikeArgs {
+    /// Name of the panel
+    pub name: String,
+    /// Number of the entry, as `lowspot log` shows it; a strike can be struck too
+    pub number: i64,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    pub why: String,
+    /// Who strikes it
+    #[arg(long, value_name = "NAME")]
+    pub by: Option<String>,
+    #[command(flatten)]
+    pub book: BookOption,
+}
+
+/// `lowspot hold`.
+#[derive(Debug, Args)]
+pub struct HoldArgs {
+    /// Name of the panel
+    pub name: String,
+    /// Who holds it
+    #[arg(long, value_name = "NAME")]
+    pub by: String,
+    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until released
+    #[arg(long, value_name = "TIME")]
+    pub until: Option<String>,
+    /// Why, such as wet
+    #[arg(long, value_name = "TEXT")]
+    pub why: Option<String>,
+    #[command(flatten)]
+    pub book: BookOption,
+}
+
+/// `lowspot release`.
+#[derive(Debug, Args)]
+pub struct ReleaseArgs {
+    /// Name of the panel
+    pub name: String,
+    /// Who releases it
+    #[arg(long, value_name = "NAME")]
+    pub by: Option<String>,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    pub why: Option<String>,
+    #[command(flatten)]
+    pub book: BookOption,
+}
+
+/// `lowspot log`.
+#[derive(Debug, Args)]
+pub struct LogArgs {
+    /// Name of the panel
+    pub name: String,
+    #[command(flatten)]
+    pub book: BookOption,
+}
+
+/// Words for how a panel was looked at.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum MeansWord {
+    /// Guide coat, blocked
+    GuideCoat,
+    /// A light held low along the skin
+    RakingLight,
+}

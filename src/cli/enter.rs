@@ -1,0 +1,308 @@
+//! `lowspot enter`, and the short ways to strike, hold and release.
+
+use super::args::{BookOption, CoatWord, EnterArgs, HoldArgs, MeansWord, ReleaseArgs, StrikeArgs};
+use super::input::{Files, Input, Maybe};
+use super::job::Job;
+use super::{map, shelf};
+use crate::judge;
+use crate::keep::{self, Book, Kind, Means, NewEntry, NewFile, Role, SurveyResult, standing};
+use crate::problem::Error;
+use crate::units;
+use jiff::Timestamp;
+use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::TimeZone;
+use std::io::Write;
+use std::path::Path;
+use std::process::ExitCode;
+
+/// Run `lowspot enter`.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
+    let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
+    let mut entry = read(args, kind)?;
+    let mut book = shelf::open(args.book.book.as_deref(), args.by.as_deref())?;
+    if kind != Kind::Survey {
+        return put(&mut book, &args.name, &entry);
+    }
+    let (job, judgement) = survey(args, &book, &mut entry)?;
+    let status = put(&mut book, &args.name, &entry)?;
+    map::tell_readings(&job);
+    map::tell_warnings(&judgement, false);
+    super::say(&found(&judgement, &job));
+    Ok(status)
+}
+
+/// The survey in a line: "verdict another cycle; 68 cc to level (58 to 78)".
+fn found(judgement: &judge::Judgement, job: &Job) -> String {
+    let verdict = judgement.verdict.word().replace('-', " ");
+    if job.survey.taken() == 0 {
+        return format!("verdict {verdict}; a photo alone tells no depth");
+    }
+    let cc = judgement.to_level_cc;
+    let [value, low, high] = [cc.value, cc.low, cc.high].map(|cc| job.units.bare_volume(cc));
+    format!(
+        "verdict {verdict}; {value} {} to level ({low} to {high})",
+        job.units.volume_unit()
+    )
+}
+
+/// Run `lowspot strike`.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub fn strike(args: &StrikeArgs) -> Result<ExitCode, Error> {
+    let mut entry = NewEntry::new(Kind::Strike, keep::today());
+    entry.strikes = Some(args.number);
+    entry.who.clone_from(&args.by);
+    entry.facts.why = Some(args.why.clone());
+    short(&args.book, &args.name, &entry)
+}
+
+/// Run `lowspot hold`.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub fn hold(args: &HoldArgs) -> Result<ExitCode, Error> {
+    let mut entry = NewEntry::new(Kind::Hold, keep::today());
+    entry.who = Some(args.by.clone());
+    entry.facts.why.clone_from(&args.why);
+    entry.facts.until = args.until.as_deref().map(|t| until(t, None)).transpose()?;
+    short(&args.book, &args.name, &entry)
+}
+
+/// Run `lowspot release`.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub fn release(args: &ReleaseArgs) -> Result<ExitCode, Error> {
+    let mut entry = NewEntry::new(Kind::Release, keep::today());
+    entry.who.clone_from(&args.by);
+    entry.facts.why.clone_from(&args.why);
+    short(&args.book, &args.name, &entry)
+}
+
+fn short(book: &BookOption, name: &str, entry: &NewEntry) -> Result<ExitCode, Error> {
+    let mut book = shelf::open(book.book.as_deref(), entry.who.as_deref())?;
+    put(&mut book, name, entry)
+}
+
+/// Enters it, and says what is entered.
+fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error> {
+    let before = book.held(name, keep::now())?;
+    let number = book.enter(name, entry)?;
+    let panel = book.panel(name)?.name;
+    let word = entry.kind.word();
+    super::say(&format!("entry {number}: {word}, {panel}, {}", entry.date));
+    let mut notes = Vec::new();
+    match (entry.kind, before) {
+        (Kind::Release, None) => notes.push(format!("{panel} was not held")),
+        (Kind::Release | Kind::Strike, Some(_)) => {}
+        (_, Some(hold)) if Some(&hold.by) != entry.who.as_ref() => {
+            notes.push(format!("{panel} is {hold}"));
+        }
+        _ => {}
+    }
+    if let Some(until) = entry.facts.until {
+        let past = if until <= keep::now() {
+            ", which is past: it has run out"
+        } else {
+            ""
+        };
+        notes.push(format!(
+            "held until {}{past}",
+            standing::by_the_clock(until)
+        ));
+    }
+    if entry.date > keep::today() {
+        notes.push(format!(
+            "{} has not come yet; is the day right?",
+            entry.date
+        ));
+    }
+    if entry.kind.makes_stale() {
+        notes.extend(book.stale(name)?.map(|why| format!("stale: {why}")));
+    }
+    tell(&notes);
+    Ok(ExitCode::SUCCESS)
+}
+
+fn tell(notes: &[String]) {
+    let mut err = anstream::stderr().lock();
+    for note in notes {
+        let _ = writeln!(err, "note: {note}");
+    }
+}
+
+/// The entry as the options say it; everything wrong with them at once.
+fn read(args: &EnterArgs, kind: Kind) -> Result<NewEntry, Error> {
+    let mut faults = Vec::new();
+    let mut entry = NewEntry::new(kind, keep::today());
+    let day = args.date.as_deref().map(date).transpose();
+    let day = faulty(day, &mut faults).flatten();
+    entry.date = day.unwrap_or(entry.date);
+    entry.who.clone_from(&args.by);
+    entry.supports.clone_from(&args.supports);
+    entry.note.clone_from(&args.note);
+    entry.hours = value(args.hours.as_ref(), "--hours", hours, &mut faults);
+    entry.skin_c = value(
+        args.skin.as_ref(),
+        "--skin",
+        units::temperature,
+        &mut faults,
+    );
+    let facts = &mut entry.facts;
+    facts.temperature_c = value(
+        args.temperature.as_ref(),
+        "--temperature",
+        units::temperature,
+        &mut faults,
+    );
+    facts.hold_h = value(args.hold_hours.as_ref(), "--hold-hours", hours, &mut faults);
+    facts.mass_g = value(args.grams.as_ref(), "--grams", units::mass, &mut faults);
+    facts.min_c = value(args.min.as_ref(), "--min", units::temperature, &mut faults);
+    facts.coats = value(args.coats.as_ref(), "--coats", coats, &mut faults);
+    facts.base_mm = value(args.base.as_ref(), "--base", units::length, &mut faults);
+    facts.recipe.clone_from(&args.recipe);
+    facts.batch.clone_from(&args.batch);
+    facts.way.clone_from(&args.way);
+    facts.why.clone_from(&args.why);
+    facts.means = args.means.map(|m| match m {
+        MeansWord::GuideCoat => Means::GuideCoat,
+        MeansWord::RakingLight => Means::RakingLight,
+    });
+    let end = args.until.as_deref().map(|t| until(t, day)).transpose();
+    facts.until = faulty(end, &mut faults).flatten();
+    entry.strikes = struck(args, kind, &mut faults);
+    faults.extend(entry.faults());
+    if faults.is_empty() {
+        Ok(entry)
+    } else {
+        Err(Error::Usage(faults.join("\n")))
+    }
+}
+
+/// The number that stands where a survey has its readings; files where none belong are a fault.
+fn struck(args: &EnterArgs, kind: Kind, faults: &mut Vec<String>) -> Option<i64> {
+    let number = match args.readings.as_slice() {
+        [number] if kind == Kind::Strike => number.to_str().and_then(|n| n.parse().ok()),
+        _ => None,
+    };
+    let files = !args.readings.is_empty() || !args.photo.is_empty();
+    if files && number.is_none() && kind != Kind::Survey {
+        faults.push(format!(
+            "{} takes no files; readings and photos belong to a survey",
+            kind.word()
+        ));
+    }
+    number
+}
+
+fn faulty<T>(value: Result<T, Error>, faults: &mut Vec<String>) -> Option<T> {
+    value.map_err(|e| faults.push(e.to_string())).ok()
+}
+
+/// An option's value; what is wrong with it goes to the faults.
+fn value<T>(
+    given: Option<&String>,
+    option: &str,
+    read: fn(&str) -> Result<T, String>,
+    faults: &mut Vec<String>,
+) -> Option<T> {
+    let given = given?;
+    read(given)
+        .map_err(|why| faults.push(format!("{option} {given}: {why}")))
+        .ok()
+}
+
+fn hours(text: &str) -> Result<f64, String> {
+    let digits = text.trim().trim_end_matches('h').trim();
+    units::number(digits).ok_or_else(|| "expected hours such as 1.5".into())
+}
+
+fn coats(text: &str) -> Result<u32, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| "expected a number of coats such as 2".into())
+}
+
+fn date(text: &str) -> Result<Date, Error> {
+    text.parse().map_err(|_| {
+        Error::Usage(format!(
+            "--date {text}: expected a day of the calendar such as 2026-03-14"
+        ))
+    })
+}
+
+/// The end of a hold: a day with its time, or a time: on the day of the entry if one is told, else the next time it is that late.
+fn until(text: &str, day: Option<Date>) -> Result<Timestamp, Error> {
+    let wrong = || {
+        Error::Usage(format!(
+            "--until {text}: expected a time such as 14:00, or a day with it such as \"2026-03-14 14:00\""
+        ))
+    };
+    let moment = |at: DateTime| TimeZone::system().to_timestamp(at).map_err(|_| wrong());
+    // "14:00" is a time; anything with a day has a dash in it.
+    if text.contains('-') {
+        return moment(text.trim().parse().map_err(|_| wrong())?);
+    }
+    let time: Time = text.trim().parse().map_err(|_| wrong())?;
+    let today = moment(day.unwrap_or_else(keep::today).to_datetime(time))?;
+    if day.is_some() || today > keep::now() {
+        return Ok(today);
+    }
+    let tomorrow = keep::today().tomorrow().map_err(|_| wrong())?;
+    moment(tomorrow.to_datetime(time))
+}
+
+/// Reads and judges a survey as `lowspot map` does, and puts what was found into the entry.
+fn survey(
+    args: &EnterArgs,
+    book: &Book,
+    entry: &mut NewEntry,
+) -> Result<(Job, judge::Judgement), Error> {
+    let version = book.newest(&args.name)?;
+    let (panel, warnings) = version.panel()?;
+    let input = Input {
+        panel,
+        warnings,
+        files: Files::named(&args.readings, &args.photo, &args.targets),
+        from: None,
+    };
+    let job = Job::of(input, CoatWord::Auto.into())?;
+    let progress = map::Progress::new();
+    let (judgement, surface) = map::found_and_judged(&job, judge::PRICED, &progress)?;
+    drop(progress);
+    let noted = &job.survey.conditions;
+    if let (None, Some(day)) = (&args.date, &noted.date) {
+        entry.date = date(day)?;
+    }
+    entry.who = entry.who.take().or_else(|| noted.by.clone());
+    entry.skin_c = entry.skin_c.or(noted.skin_c);
+    entry.supports = entry.supports.take().or_else(|| noted.supports.clone());
+    entry.files = kept(&job.files);
+    entry.result = Some((version.id, SurveyResult::of(&judgement, surface.is_some())));
+    Ok((job, judgement))
+}
+
+/// The files as they are stored: each photo with its targets behind it.
+fn kept(files: &Files) -> Vec<NewFile> {
+    let one = |role: Role, file: &Maybe| {
+        let file = file.as_ref().ok()?;
+        let name = Path::new(&file.name).file_name()?;
+        Some(NewFile {
+            role,
+            name: name.to_string_lossy().into_owned(),
+            bytes: file.bytes.clone(),
+        })
+    };
+    let readings = files.readings.iter().map(|f| (Role::Readings, f));
+    let photos = files.photos.iter().map(|f| (Role::Photo, f));
+    let targets = files.targets.iter().map(|f| (Role::Targets, f));
+    readings
+        .chain(photos)
+        .chain(targets)
+        .filter_map(|(role, file)| one(role, file))
+        .collect()
+}
