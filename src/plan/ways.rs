@@ -139,7 +139,8 @@ pub const STANDING: f64 = 0.5;
 /// How far hours may be off either way, as a factor: the usual figures differ by this much (common practice, no source).
 const HOURS_FACTOR: f64 = 2.0;
 /// Share of a depth that is there again in all lows, against that of the worst, which alone tells how many cycles: most lows come out
-/// better. Chosen on simulated jobs (tests/jobs.rs), where a second cycle took 3 to 26 % of the first one's filler, 14 % in the middle.
+/// better. Chosen on simulated jobs in rough hands (tests/jobs.rs), whose second cycle took 3 to 26 % of the first one's filler, 14 % in the
+/// middle; in usual hands it took less.
 const OF_THE_WORST: f64 = 0.5;
 /// Primer coats that are sprayed at most.
 const MOST_COATS: f64 = 4.0;
