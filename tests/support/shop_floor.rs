@@ -28,7 +28,7 @@
 //!
 //! **A rough hand** ([`Skill::Rough`]) has an overfill uneven by 40 to 50 %, waves of 0.05 to 0.06 mm rms, dishes by 5 to 10 %, and works
 //! to a line that is itself off by 0.03 mm rms in waves of 400 to 1000 mm: how a promise fares when the work is worse. (With waves of
-//! 0.06 to 0.09 mm and a line off by 0.05 mm, 2 of 30 jobs met 0.3 mm under 300 mm within nine cycles: such a board cannot.)
+//! 0.06 to 0.09 mm and a line off by 0.05 mm, 3 of 30 jobs met 0.3 mm under 300 mm within nine cycles: such a board cannot.)
 //!
 //! **Primer** is sprayed evenly within 10 %, and blocked the same way down to what is to stay on.
 
