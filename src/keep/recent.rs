@@ -1,9 +1,11 @@
-//! The latest surveys of other panels, for what a whole shop teaches.
+//! How one panel stands, and the latest surveys of the others, for what a whole shop teaches.
 
 use super::book::Book;
 use super::entry::Entry;
 use super::result::Summary;
+use super::standing::{self, Standing};
 use crate::problem::Error;
+use jiff::Timestamp;
 use std::collections::BTreeMap;
 
 /// One panel with surveys that stand, by day, then by number, and what each found.
@@ -15,6 +17,28 @@ pub struct Other {
 }
 
 impl Book {
+    /// How one panel stands at `now`.
+    ///
+    /// # Errors
+    /// No such panel; what cannot be understood.
+    pub fn standing(&self, name: &str, now: Timestamp) -> Result<Standing, Error> {
+        let panel = self.panel(name)?;
+        let entries = self.entries(name)?;
+        let survey = standing::last_survey(&entries).cloned();
+        let summary = match &survey {
+            Some(survey) => self.summary(survey.number)?,
+            None => None,
+        };
+        Ok(Standing {
+            panel,
+            stale: standing::stale(&entries),
+            held: standing::held(&entries, now),
+            survey,
+            summary,
+            entries,
+        })
+    }
+
     /// The latest `most` surveys of all panels but `panel` (its row), by panel.
     ///
     /// # Errors

@@ -24,8 +24,8 @@ pub mod palette;
 pub mod plan;
 mod scene;
 pub mod summary;
-pub mod track;
 mod text;
+pub mod track;
 pub mod words;
 
 pub use files::{File, overlay_name, remove_old_overlays, write_all};

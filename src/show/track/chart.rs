@@ -70,7 +70,12 @@ fn lines(trend: &Trend) -> Vec<Line> {
     let Some(last) = trend.cycles.last() else {
         return out;
     };
-    for limit in last.limits.iter().filter(|l| l.slope_mm_per_m.is_none()).take(SHADES.len()) {
+    for limit in last
+        .limits
+        .iter()
+        .filter(|l| l.slope_mm_per_m.is_none())
+        .take(SHADES.len())
+    {
         let points = trend
             .cycles
             .iter()
@@ -78,16 +83,28 @@ fn lines(trend: &Trend) -> Vec<Line> {
             .filter_map(|(k, c)| {
                 let l = c.same(limit)?;
                 let ratio = |v: f64| (v / l.allowed()).clamp(0.0, MOST);
-                Some((k as f64 + 1.0, ratio(l.worst_mm?), ratio(l.low95?), ratio(l.high95?)))
+                Some((
+                    k as f64 + 1.0,
+                    ratio(l.worst_mm?),
+                    ratio(l.low95?),
+                    ratio(l.high95?),
+                ))
             })
             .collect::<Vec<_>>();
         if points.is_empty() {
             continue;
         }
         let [r, g, b] = SHADES[out.len() % SHADES.len()];
-        let zone = limit.zone.as_ref().map_or(String::new(), |z| format!("{z}, "));
+        let zone = limit
+            .zone
+            .as_ref()
+            .map_or(String::new(), |z| format!("{z}, "));
         out.push(Line {
-            name: format!("{zone}{:.0} mm, limit {:.2}", limit.base_mm, limit.allowed()),
+            name: format!(
+                "{zone}{:.0} mm, limit {:.2}",
+                limit.base_mm,
+                limit.allowed()
+            ),
             colour: RGBColor(r, g, b),
             points,
         });
@@ -107,8 +124,16 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         .fold(1.5, f64::max)
         * 1.08;
     let last = trend.cycles.len() as f64;
-    let right = if forecast.is_some() { last + 1.6 } else { last + 0.6 };
-    let name: String = trend.name.chars().map(|c| if c.is_control() { '?' } else { c }).collect();
+    let right = if forecast.is_some() {
+        last + 1.6
+    } else {
+        last + 0.6
+    };
+    let name: String = trend
+        .name
+        .chars()
+        .map(|c| if c.is_control() { '?' } else { c })
+        .collect();
     let mut chart = ChartBuilder::on(root)
         .caption(
             format!("{name}: worst over limit, cycle by cycle"),
@@ -140,7 +165,10 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         let colour = l.colour;
         chart
             .draw_series(l.points.iter().map(|p| {
-                PathElement::new(vec![(p.0 + aside, p.2), (p.0 + aside, p.3)], colour.stroke_width(3))
+                PathElement::new(
+                    vec![(p.0 + aside, p.2), (p.0 + aside, p.3)],
+                    colour.stroke_width(3),
+                )
             }))
             .map_err(failed)?;
         chart
@@ -150,9 +178,15 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
             ))
             .map_err(failed)?
             .label(l.name.clone())
-            .legend(move |(x, y)| PathElement::new(vec![(x, y), (x + 40, y)], colour.stroke_width(5)));
+            .legend(move |(x, y)| {
+                PathElement::new(vec![(x, y), (x + 40, y)], colour.stroke_width(5))
+            });
         chart
-            .draw_series(l.points.iter().map(|p| Circle::new((p.0 + aside, p.1), 8, colour.filled())))
+            .draw_series(
+                l.points
+                    .iter()
+                    .map(|p| Circle::new((p.0 + aside, p.1), 8, colour.filled())),
+            )
             .map_err(failed)?;
     }
     if let Some(f) = forecast {

@@ -115,7 +115,10 @@ pub fn text(rows: &[Row], now: &str) -> String {
             }
         }
         if let Some(stale) = &r.stale {
-            out.push_str(&format!("  {:<name$}  {:<17}(survey stale: {stale})\n", "", ""));
+            out.push_str(&format!(
+                "  {:<name$}  {:<17}(survey stale: {stale})\n",
+                "", ""
+            ));
         } else if let Some(worst) = &r.worst {
             out.push_str(&format!("  {:<name$}  {:<17}(worst {worst})\n", "", ""));
         }

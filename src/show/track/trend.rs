@@ -76,7 +76,11 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         say("STALE", &format!("{stale}."));
     }
     say(advice(&trend.advice), &format!("{}.", trend.advice.reason));
-    for change in trend.cycles.iter().filter_map(|c| c.change.as_ref().map(|x| (c, x))) {
+    for change in trend
+        .cycles
+        .iter()
+        .filter_map(|c| c.change.as_ref().map(|x| (c, x)))
+    {
         say(&change.0.date.to_string(), &format!("{}.", change.1.words));
     }
     out.push('\n');
@@ -91,7 +95,10 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         let label = format!("  {:<22}{:<11}", p.what, p.answer.word());
         let used = label.chars().count();
         let rows = wrapped(&p.by, used, used, WIDEST);
-        out.push_str(&format!("{label}{}\n", rows.join(&format!("\n{}", " ".repeat(used)))));
+        out.push_str(&format!(
+            "{label}{}\n",
+            rows.join(&format!("\n{}", " ".repeat(used)))
+        ));
     }
     out
 }
@@ -111,7 +118,9 @@ fn table(cycles: &[Cycle], units: Units) -> String {
         "survey", "worst / limit", "Sq", "within", "to level", "filler", "hours"
     );
     for c in cycles {
-        let worst = c.deciding().map_or("not checked".into(), |l| worst(l, units));
+        let worst = c
+            .deciding()
+            .map_or("not checked".into(), |l| worst(l, units));
         let sq = match (c.sq_mm, c.sq_low_mm, c.sq_high_mm) {
             (Some(v), Some(a), Some(b)) => format!("{v:.3} ({a:.3}-{b:.3})"),
             (Some(v), ..) => format!("{v:.3}"),
@@ -129,9 +138,18 @@ fn table(cycles: &[Cycle], units: Units) -> String {
         out.push_str(&format!(
             "  {:<11}{worst:>21}{sq:>20}{:>9}{level:>20}{:>9}{:>9}\n",
             c.date.to_string(),
-            c.share_fair.map_or("-".into(), |s| format!("{:.0} %", 100.0 * s.value)),
-            if c.filler_on_g > 0.0 { format!("{:.0} g", c.filler_on_g) } else { "-".into() },
-            if c.hours > 0.0 { format!("{:.1}", c.hours) } else { "-".into() },
+            c.share_fair
+                .map_or("-".into(), |s| format!("{:.0} %", 100.0 * s.value)),
+            if c.filler_on_g > 0.0 {
+                format!("{:.0} g", c.filler_on_g)
+            } else {
+                "-".into()
+            },
+            if c.hours > 0.0 {
+                format!("{:.1}", c.hours)
+            } else {
+                "-".into()
+            },
         ));
     }
     out
