@@ -489,8 +489,11 @@ fn part_totals(card: &Card) -> Vec<f64> {
 
 /// Largest batch by pot life and pot, g.
 fn most_g(recipe: &Recipe, at_c: f64, density: f64) -> f64 {
+    // Above 32 °C half a pot of epoxy.
+    let warm = recipe.base == lowspot::plan::recipe::Base::Epoxy && at_c > 32.0;
+    let pot_g = recipe.greatest_pot_g.value / if warm { 2.0 } else { 1.0 };
     let spread_min = recipe.pot_life_min_at(at_c) - recipe.mixing_min.value;
-    (recipe.spread_cc_per_min.value * spread_min * density).min(recipe.greatest_pot_g.value)
+    (recipe.spread_cc_per_min.value * spread_min * density).min(pot_g)
 }
 
 const NAMES: [&str; 4] = [
