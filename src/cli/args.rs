@@ -47,7 +47,7 @@ pub enum Command {
     #[command(subcommand)]
     Panel(PanelCommand),
     /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
-    Enter(EnterArgs),
+    Enter(Box<EnterArgs>),
     /// Strike an entry of the job book; it stays, shown as struck
     Strike(StrikeArgs),
     /// Hold a panel: others see that somebody is at it, or that it is wet

@@ -27,11 +27,28 @@ pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
         return put(&mut book, &args.name, &entry);
     }
     let (job, judgement) = survey(args, &book, &mut entry)?;
+    let before = entered_before(&book, &args.name, &entry)?;
     let status = put(&mut book, &args.name, &entry)?;
+    tell(&before);
     map::tell_readings(&job);
     map::tell_warnings(&judgement, false);
     super::say(&found(&judgement, &job));
     Ok(status)
+}
+
+/// Readings and photos that an earlier survey of the panel holds already: entered twice by mistake?
+fn entered_before(book: &Book, name: &str, entry: &NewEntry) -> Result<Vec<String>, Error> {
+    let mut notes = Vec::new();
+    let files = entry.files.iter().filter(|f| f.role != Role::Targets);
+    for file in files {
+        if let Some(number) = book.entered_before(name, &keep::seal::sha256(&file.bytes))? {
+            notes.push(format!(
+                "{} belongs to entry {number} already; entered twice? `lowspot strike` takes one of them out",
+                file.name
+            ));
+        }
+    }
+    Ok(notes)
 }
 
 /// The survey in a line: "verdict another cycle; 68 cc to level (58 to 78)".

@@ -1,7 +1,7 @@
 //! Whether a book is whole: what SQLite can tell, every seal, every field, every file.
 
 use super::entry::{Entry, NewEntry};
-use super::{Kind, copy, fail, panels, rows, schema, seal};
+use super::{Kind, copy, panels, rows, schema, seal};
 use crate::problem::Error;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, Row};
@@ -38,7 +38,8 @@ pub fn file(path: &Path) -> Result<Found, Error> {
         version,
         ..Found::default()
     };
-    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others.
+    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others. Each has a view of its own, so that
+    // nobody who enters meanwhile waits for all of them.
     let parts: [(&str, Part); 6] = [
         ("file", pages),
         ("tables", tables),
@@ -47,11 +48,8 @@ pub fn file(path: &Path) -> Result<Found, Error> {
         ("entries", entries_read),
         ("files and results", kept),
     ];
-    let view = connection
-        .unchecked_transaction()
-        .map_err(|e| fail::of(path, e))?;
     for (what, part) in parts {
-        if let Err(e) = part(&view, &mut found) {
+        if let Err(e) = part(&connection, &mut found) {
             found.faults.push(format!("{what}: {e}"));
         }
     }
@@ -85,9 +83,9 @@ fn pages(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
 }
 
 fn tables(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
-    if let Some(what) = schema::difference(connection, found.version)? {
-        found.faults.push(format!("tables: {what}"));
-    }
+    let differing = schema::differences(connection, found.version)?;
+    let told = differing.iter().map(|what| format!("tables: {what}"));
+    found.faults.extend(told);
     Ok(())
 }
 

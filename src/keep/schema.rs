@@ -44,13 +44,13 @@ pub fn settle(connection: &mut Connection, path: &Path) -> Result<(), Error> {
     if version < VERSION {
         upgrade(connection).map_err(|e| fail::of(path, e))?;
     }
-    match difference(connection, VERSION) {
-        Ok(None) => Ok(()),
-        Ok(Some(what)) => Err(fail::book(
+    let differing = differences(connection, VERSION).map_err(|e| fail::of(path, e))?;
+    match differing.first() {
+        None => Ok(()),
+        Some(what) => Err(fail::book(
             path,
             format!("is damaged: {what}; {}", fail::MEND),
         )),
-        Err(e) => Err(fail::of(path, e)),
     }
 }
 
@@ -90,19 +90,19 @@ fn upgrade(connection: &mut Connection) -> rusqlite::Result<()> {
     tx.commit()
 }
 
-/// What of the tables is not as this program makes it; `None` when all is.
-pub(super) fn difference(
-    connection: &Connection,
-    version: i32,
-) -> rusqlite::Result<Option<String>> {
+/// What of the tables is not as this program makes it, a sentence each.
+pub(super) fn differences(connection: &Connection, version: i32) -> rusqlite::Result<Vec<String>> {
     let mut fresh = Connection::open_in_memory()?;
     make(&mut fresh, version)?;
     let (expected, found) = (statements(&fresh)?, statements(connection)?);
-    let missing = expected.iter().find(|s| !found.contains(s));
-    let odd = found.iter().find(|s| !expected.contains(s));
+    let missing = expected.iter().filter(|s| !found.contains(s));
+    let odd = found
+        .iter()
+        .filter(|s| !expected.contains(s) && !expected.iter().any(|e| e.1 == s.1));
     Ok(missing
-        .or(odd)
-        .map(|(kind, name, _)| format!("the {kind} {name} is not as it should be")))
+        .chain(odd)
+        .map(|(kind, name, _)| format!("the {kind} {name} is not as it should be"))
+        .collect())
 }
 
 /// Every table, index and trigger with the text that made it.
@@ -199,7 +199,10 @@ mod tests {
         for version in 1..=VERSION {
             let mut connection = Connection::open_in_memory().unwrap();
             make(&mut connection, version).unwrap();
-            assert_eq!(difference(&connection, version).unwrap(), None);
+            assert_eq!(
+                differences(&connection, version).unwrap(),
+                Vec::<String>::new()
+            );
             for table in tables(version) {
                 let sql = format!("SELECT count(*) FROM {table}");
                 let rows: i64 = connection.query_row(&sql, [], |r| r.get(0)).unwrap();

@@ -49,7 +49,7 @@ fn kill(times: usize) {
         let which = k % 2;
         let arguments: &[&str] = if which == 0 { &SURVEY } else { &BLOCK };
         let mut child = started(dir, arguments);
-        std::thread::sleep(length[which].mul_f64(random.random_range(0.0..1.1)));
+        std::thread::sleep(length[which].mul_f64(random.random_range(0.0..1.4)));
         let _ = child.kill();
         let done = child.wait().expect("it ends").success();
         acknowledged += usize::from(done);

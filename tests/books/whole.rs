@@ -41,6 +41,24 @@ fn a_survey_is_judged_as_the_map_judges_it_and_kept_with_its_files() {
             "direct",
         ],
     );
+    let again = done(
+        dir,
+        &[
+            "enter",
+            NAME,
+            "survey",
+            "readings.txt",
+            "--by",
+            "M",
+            "--date",
+            "2026-02-02",
+        ],
+    );
+    assert!(
+        again.contains("readings.txt belongs to entry 1 already; entered twice?"),
+        "{again}"
+    );
+    done(dir, &["strike", NAME, "2", "--why", "entered twice"]);
     let book = Book::open(&dir.join("lids.lowspot")).expect("opens");
     let survey = book.entries(NAME).expect("read").remove(0);
     // What stood in the header of the readings.
