@@ -26,4 +26,5 @@ pub mod reference;
 pub(crate) mod settings;
 pub mod show;
 pub mod text;
+pub mod track;
 pub mod units;

@@ -48,6 +48,10 @@ pub enum Command {
     Panel(PanelCommand),
     /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
     Enter(Box<EnterArgs>),
+    /// Say what became of a panel over its cycles, and whether another is worth it
+    Trend(TrendArgs),
+    /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
+    Floor(FloorArgs),
     /// Strike an entry of the job book; it stays, shown as struck
     Strike(StrikeArgs),
     /// Hold a panel: others see that somebody is at it, or that it is wet

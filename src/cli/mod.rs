@@ -5,6 +5,7 @@ mod blank;
 mod book;
 mod demo;
 mod enter;
+mod floor;
 mod input;
 mod job;
 mod log;
@@ -15,6 +16,7 @@ mod panels;
 mod plan;
 mod shelf;
 mod targets;
+mod trend;
 
 use crate::problem::Error;
 use args::{Cli, Command};
@@ -40,6 +42,8 @@ pub fn run() -> ExitCode {
         Command::Targets(args) => targets::run(args),
         Command::Mix(args) => mix::run(args),
         Command::Book(command) => book::run(command),
+        Command::Trend(args) => trend::run(args),
+        Command::Floor(args) => floor::run(args),
         Command::Panel(command) => panels::run(command),
         Command::Enter(args) => enter::run(args),
         Command::Strike(args) => enter::strike(args),

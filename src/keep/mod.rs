@@ -33,6 +33,7 @@ mod fail;
 pub mod folder;
 pub mod panels;
 mod read;
+pub mod recent;
 pub mod result;
 mod rows;
 pub mod schema;

@@ -184,6 +184,15 @@ impl PartialEq for Field {
 }
 
 impl SurveyResult {
+    /// The numbers alone.
+    pub fn of_numbers(summary: Summary) -> Self {
+        SurveyResult {
+            program: String::new(),
+            summary,
+            field: None,
+        }
+    }
+
     /// Of a judgement; `field`: whether readings gave it a surface.
     pub fn of(judgement: &Judgement, surface: bool) -> Self {
         SurveyResult {

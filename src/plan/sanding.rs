@@ -103,7 +103,7 @@ pub fn film_left(
     }
     let nodes = &floor.j.nodes;
     let grid = floor.grid();
-    let keep_mm = film.keep_mm.unwrap_or(shop.film_keep_mm.value);
+    let keep_mm = film.keep_mm();
     let mut out = FilmLeft {
         left_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
         low_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
@@ -148,4 +148,11 @@ pub fn sanded(j: &Judgement) -> impl Iterator<Item = &Region> {
     j.regions
         .iter()
         .filter(|r| r.kind == RegionKind::High && r.action == Action::Sand)
+}
+
+/// Hours to take a high down as planned: going over its area, and what comes off, about half of the box that holds it.
+pub fn high_hours(r: &Region, shop: &Shop) -> f64 {
+    // cm² × mm / 10 = cc.
+    let litres = r.area_cm2 * r.comes_off_mm / 10.0 / 1000.0 / 2.0;
+    r.area_cm2 / 1e4 * shop.board_hours_per_m2.value + litres * shop.skin_hours_per_litre.value
 }

@@ -25,6 +25,8 @@ pub struct Shop {
     pub board_hours_per_m2: Figure,
     /// Further hours for each litre that the board takes off.
     pub board_hours_per_litre: Figure,
+    /// The same off a high of the skin itself (resin, glass, gelcoat), which is harder.
+    pub skin_hours_per_litre: Figure,
     /// Spreading filler, h/m².
     pub spread_hours_per_m2: Figure,
     /// Weighing and mixing a batch, min.
@@ -70,6 +72,10 @@ impl Default for Shop {
             board_hours_per_litre: Figure::new(
                 0.45,
                 "worked out so that 2 mm off 1 m² takes 1.2 h, about the middle of 0.5-3 h/m² (common practice, no source)",
+            ),
+            skin_hours_per_litre: Figure::new(
+                20.0,
+                "common practice, no source (some 20 min for 0.3 mm off the crest of a seam of 0.1 m²)",
             ),
             spread_hours_per_m2: common(0.25),
             mix_min: common(5.0),

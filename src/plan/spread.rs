@@ -4,6 +4,7 @@
 //! evenly to 0 over the feather. So its thickness is max(0, overfill·f − d) once it has cured, what stays after sanding is
 //! min(thickness, max(0, −d)), and the rest is sanded off: a share that follows from depth, feather and overfill.
 
+use crate::judge::regions::EDGE_MM;
 use crate::judge::volume::node_weights_mm2;
 use crate::judge::{Action, Grid, Judgement, NodeState, RegionKind};
 use crate::panel::Panel;
@@ -223,6 +224,49 @@ impl<'a> Floor<'a> {
                     Action::Fill | Action::Measure | Action::MoveTheSkin
                 )
         })
+    }
+
+    /// The judgement that is to be expected after a cycle that leaves this share of every depth: what stood proud is flush, a low ends
+    /// where it is shallower than a region's rim, and one that no longer passes the node limit is no low. The deepest stays one: it is
+    /// what another cycle is for.
+    pub fn after(&self, share: f64) -> Judgement {
+        let mut j = self.j.clone();
+        j.nodes
+            .deviation
+            .mapv_inplace(|d| if d > 0.0 { 0.0 } else { d * share });
+        let deepest = (0..j.regions.len())
+            .filter(|k| self.is_filled(*k))
+            .min_by(|a, b| {
+                let worst = |k: &usize| j.regions[*k].worst_mm.value;
+                worst(a).total_cmp(&worst(b))
+            });
+        for (k, r) in j.regions.iter_mut().enumerate() {
+            for mm in [
+                &mut r.worst_mm.value,
+                &mut r.worst_mm.low,
+                &mut r.worst_mm.high,
+            ] {
+                *mm *= share;
+            }
+            if -r.worst_mm.value <= j.node_limit_mm && deepest != Some(k) {
+                r.action = Action::Leave;
+            }
+        }
+        for (n, region) in j.nodes.region.indexed_iter_mut() {
+            if -j.nodes.deviation[n] <= EDGE_MM {
+                *region = 0;
+            }
+        }
+        j
+    }
+
+    /// The same nodes under another judgement of them.
+    pub fn under<'b>(&self, j: &'b Judgement) -> Floor<'b> {
+        Floor {
+            j,
+            areas_mm2: self.areas_mm2.clone(),
+            fill_areas_mm2: self.fill_areas_mm2.clone(),
+        }
     }
 
     /// Volume of what lies lower than `from_mm` outside the lows that get filler, cc, and its area, mm²: left to the primer.

@@ -330,6 +330,10 @@ fn used(choice: &Choice, way: Option<&Way>) -> Vec<Used> {
             "board, for each litre it takes off, h",
             &shop.board_hours_per_litre,
         ),
+        (
+            "board, for each litre off the skin itself, h",
+            &shop.skin_hours_per_litre,
+        ),
         ("spreading, h/m²", &shop.spread_hours_per_m2),
         ("mixing a batch, min", &shop.mix_min),
         ("setting a tool down, min", &shop.placing_min),

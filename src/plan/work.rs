@@ -156,10 +156,7 @@ impl List<'_> {
             .take(TOLD)
             .map(|r| {
                 let m2 = r.area_cm2 / 1e4;
-                let litres = r.area_cm2 * r.comes_off_mm / 1e4 / 2.0;
-                let shop = self.choice.shop;
-                let hours =
-                    m2 * shop.board_hours_per_m2.value + litres * shop.board_hours_per_litre.value;
+                let hours = sanding::high_hours(r, self.choice.shop);
                 Item {
                     what: "sand",
                     place: format!("{}{}", self.place(r), looks_like(r)),

@@ -25,6 +25,7 @@ pub mod plan;
 mod scene;
 pub mod summary;
 mod text;
+pub mod track;
 pub mod words;
 
 pub use files::{File, overlay_name, remove_old_overlays, write_all};

@@ -242,3 +242,40 @@ pub enum MeansWord {
     /// A light held low along the skin
     RakingLight,
 }
+
+/// `lowspot trend`.
+#[derive(Debug, Args)]
+pub struct TrendArgs {
+    /// The panel's name in the book
+    pub name: String,
+    #[command(flatten)]
+    pub book: BookOption,
+    /// Own recipes and figures: shop.toml (for cure times)
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Folder for the picture and the data
+    #[arg(long, value_name = "DIR", default_value = "lowspot-trend")]
+    pub out: PathBuf,
+    /// Print trend.json on standard output, and nothing else; nothing is written
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: super::UnitsWord,
+}
+
+/// `lowspot floor`.
+#[derive(Debug, Args)]
+pub struct FloorArgs {
+    #[command(flatten)]
+    pub book: BookOption,
+    /// Own recipes and figures: shop.toml (for cure times)
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Folder for the page to hang up (floor.html); without it none is written
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print floor.json on standard output, and nothing else
+    #[arg(long)]
+    pub json: bool,
+}

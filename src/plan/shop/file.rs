@@ -51,7 +51,7 @@ const fn known(
 }
 
 #[rustfmt::skip]
-const FIGURES: [Known; 17] = [
+const FIGURES: [Known; 18] = [
     known("pot_loss", Kind::Plain, [0.0, 0.9], |s| &mut s.pot_loss),
     known("overfill", Kind::Length, [0.0, 20.0], |s| &mut s.overfill_mm),
     known("feather_ratio", Kind::Plain, [0.0, 1000.0], |s| &mut s.feather_ratio),
@@ -59,6 +59,7 @@ const FIGURES: [Known; 17] = [
     known("skim", Kind::Length, [0.0, 20.0], |s| &mut s.skim_mm),
     known("board_hours_per_m2", Kind::Plain, [0.0, 100.0], |s| &mut s.board_hours_per_m2),
     known("board_hours_per_litre", Kind::Plain, [0.0, 100.0], |s| &mut s.board_hours_per_litre),
+    known("skin_hours_per_litre", Kind::Plain, [0.0, 1000.0], |s| &mut s.skin_hours_per_litre),
     known("spread_hours_per_m2", Kind::Plain, [0.0, 100.0], |s| &mut s.spread_hours_per_m2),
     known("mix_min", Kind::Plain, [0.0, 120.0], |s| &mut s.mix_min),
     known("placing_min", Kind::Plain, [0.0, 60.0], |s| &mut s.placing_min),

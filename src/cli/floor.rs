@@ -1,0 +1,53 @@
+//! `lowspot floor`: one row a panel.
+
+use super::args::FloorArgs;
+use super::job::shown;
+use super::shelf;
+use crate::keep::{self, Book, Standing, standing};
+use crate::panel::Panel;
+use crate::plan::shop::{self, Shop};
+use crate::problem::Error;
+use crate::show;
+use crate::track::floor;
+use std::process::ExitCode;
+
+/// Run it.
+///
+/// # Errors
+/// No such book.
+pub fn run(args: &FloorArgs) -> Result<ExitCode, Error> {
+    let book = shelf::open(args.book.book.as_deref(), None)?;
+    let shop = match &args.shop {
+        Some(path) => shop::load(path)?.0,
+        None => Shop::default(),
+    };
+    let (rows, now) = sheet(&book, &shop)?;
+    if args.json {
+        super::say(show::track::floor::json(&rows, &now)?.trim_end());
+        return Ok(ExitCode::SUCCESS);
+    }
+    super::say(show::track::floor::text(&rows, &now).trim_end());
+    if let Some(out) = &args.out {
+        let page = show::track::floor::page(&rows, &now)?;
+        show::write_all(out, &[show::File::new("floor.html", page)])?;
+        super::say(&format!("\nTo hang up: {}", shown(&out.join("floor.html"))));
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The rows, and the moment they hold for.
+pub(super) fn sheet(book: &Book, shop: &Shop) -> Result<(Vec<floor::Row>, String), Error> {
+    let now = keep::now();
+    let standings = book.standings(now)?;
+    // Only a panel that may be ready need be read.
+    let panel = |s: &Standing| -> Option<Panel> {
+        let fair = s.summary.as_ref().is_some_and(|r| r.verdict == "fair");
+        if !fair {
+            return None;
+        }
+        let version = book.newest(&s.panel.name).ok()?;
+        version.panel().ok().map(|(panel, _)| panel)
+    };
+    let rows = floor::rows(&standings, &panel, shop, now);
+    Ok((rows, standing::by_the_clock(now)))
+}

@@ -1,0 +1,5 @@
+//! What the job book answers, as text, picture, page and JSON: the trend of a panel, the floor sheet, readiness.
+
+pub mod chart;
+pub mod floor;
+pub mod trend;

@@ -1,0 +1,171 @@
+//! The trend on the terminal and as trend.json.
+
+use super::super::summary::{WIDEST, wrapped};
+use crate::problem::Error;
+use crate::track::advice::Advice;
+use crate::track::cycle::{Cycle, LimitRow};
+use crate::track::ready::{Answer, Point, is_ready};
+use crate::track::trend::Trend;
+use crate::units::Units;
+use serde::Serialize;
+
+/// The version of trend.json's layout.
+pub const SCHEMA: u32 = 1;
+
+#[derive(Serialize)]
+struct Document<'a> {
+    schema: u32,
+    panel: &'a str,
+    stale: Option<&'a str>,
+    cycles: &'a [Cycle],
+    advice: Word<'a>,
+    ready: bool,
+    readiness: &'a [Point],
+}
+
+#[derive(Serialize)]
+struct Word<'a> {
+    advice: &'static str,
+    reason: &'a str,
+    forecast: Option<&'a crate::track::forecast::Forecast>,
+}
+
+fn word(a: &Advice) -> Word<'_> {
+    Word {
+        advice: a.what.word(),
+        reason: &a.reason,
+        forecast: a.forecast.as_ref(),
+    }
+}
+
+/// trend.json: the trend for programs.
+///
+/// # Errors
+/// [`Error::Calculation`] when it cannot be written, which no sound trend does.
+pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
+    let document = Document {
+        schema: SCHEMA,
+        panel: &trend.name,
+        stale: trend.stale.as_deref(),
+        cycles: &trend.cycles,
+        advice: word(&trend.advice),
+        ready: is_ready(ready),
+        readiness: ready,
+    };
+    serde_json::to_string_pretty(&document)
+        .map(|text| text + "\n")
+        .map_err(|e| Error::Calculation(format!("trend.json could not be made: {e}")))
+}
+
+/// The text on the terminal.
+pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
+    let mut out = String::new();
+    let mut say = |label: &str, text: &str| {
+        const HANG: usize = 13;
+        let pad = HANG.saturating_sub(label.chars().count()).max(1);
+        let used = label.chars().count() + pad;
+        let rows = wrapped(text, used, HANG, WIDEST);
+        out.push_str(&format!(
+            "{label}{}{}\n",
+            " ".repeat(pad),
+            rows.join(&format!("\n{}", " ".repeat(HANG)))
+        ));
+    };
+    say("TREND", &trend.name);
+    if let Some(stale) = &trend.stale {
+        say("STALE", &format!("{stale}."));
+    }
+    say(advice(&trend.advice), &format!("{}.", trend.advice.reason));
+    for change in trend
+        .cycles
+        .iter()
+        .filter_map(|c| c.change.as_ref().map(|x| (c, x)))
+    {
+        say(&change.0.date.to_string(), &format!("{}.", change.1.words));
+    }
+    out.push('\n');
+    out.push_str(&table(&trend.cycles, units));
+    out.push_str("\nREADY FOR PRIMER? ");
+    out.push_str(if is_ready(ready) {
+        "yes: every point below\n"
+    } else {
+        "not yet: only when every point is yes\n"
+    });
+    for p in ready {
+        let label = format!("  {:<22}{:<11}", p.what, p.answer.word());
+        let used = label.chars().count();
+        let rows = wrapped(&p.by, used, used, WIDEST);
+        out.push_str(&format!(
+            "{label}{}\n",
+            rows.join(&format!("\n{}", " ".repeat(used)))
+        ));
+    }
+    out
+}
+
+fn advice(a: &Advice) -> &'static str {
+    match a.what {
+        crate::track::advice::Do::AnotherCycle => "GO ON",
+        crate::track::advice::Do::Stop => "STOP",
+        crate::track::advice::Do::MeasureMore => "MEASURE",
+    }
+}
+
+/// One row a cycle.
+fn table(cycles: &[Cycle], units: Units) -> String {
+    let mut out = format!(
+        "  {:<11}{:>21}{:>20}{:>9}{:>20}{:>9}{:>9}\n",
+        "survey", "worst / limit", "Sq", "within", "to level", "filler", "hours"
+    );
+    for c in cycles {
+        let worst = c
+            .deciding()
+            .map_or("not checked".into(), |l| worst(l, units));
+        let sq = match (c.sq_mm, c.sq_low_mm, c.sq_high_mm) {
+            (Some(v), Some(a), Some(b)) => format!("{v:.3} ({a:.3}-{b:.3})"),
+            (Some(v), ..) => format!("{v:.3}"),
+            _ => "not known".into(),
+        };
+        let level = match (c.to_level_cc, c.to_level_low_cc, c.to_level_high_cc) {
+            (Some(v), Some(a), Some(b)) => format!(
+                "{} ({}-{})",
+                units.volume(v),
+                units.bare_volume(a),
+                units.bare_volume(b)
+            ),
+            _ => "not known".into(),
+        };
+        out.push_str(&format!(
+            "  {:<11}{worst:>21}{sq:>20}{:>9}{level:>20}{:>9}{:>9}\n",
+            c.date.to_string(),
+            c.share_fair
+                .map_or("-".into(), |s| format!("{:.0} %", 100.0 * s.value)),
+            if c.filler_on_g > 0.0 {
+                format!("{:.0} g", c.filler_on_g)
+            } else {
+                "-".into()
+            },
+            if c.hours > 0.0 {
+                format!("{:.1}", c.hours)
+            } else {
+                "-".into()
+            },
+        ));
+    }
+    out
+}
+
+/// "0.41 / 0.30 (300 mm)".
+fn worst(l: &LimitRow, units: Units) -> String {
+    format!(
+        "{} / {} ({})",
+        units.bare_depth(l.worst_mm.unwrap_or(f64::NAN)),
+        units.bare_depth(l.allowed()),
+        units.place(l.base_mm)
+    )
+}
+
+/// Whether a point is open.
+pub fn open(p: &Point) -> bool {
+    p.answer != Answer::Yes
+}

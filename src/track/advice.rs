@@ -1,0 +1,156 @@
+//! Whether another cycle is worth it, with the reason.
+
+use super::cycle::{Cycle, Told};
+use super::forecast::Step;
+use super::forecast::{Forecast, forecast};
+use crate::keep::Entry;
+use crate::keep::standing;
+use serde::Serialize;
+
+/// What to do next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Do {
+    /// Another cycle is worth it.
+    AnotherCycle,
+    /// Stop: fair, or nothing more to be gained this way.
+    Stop,
+    /// Measure first.
+    MeasureMore,
+}
+
+impl Do {
+    /// The word in files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Do::AnotherCycle => "another-cycle",
+            Do::Stop => "stop",
+            Do::MeasureMore => "measure-more",
+        }
+    }
+}
+
+/// The advice.
+#[derive(Clone, Debug, Serialize)]
+pub struct Advice {
+    /// What to do.
+    #[serde(rename = "do")]
+    pub what: Do,
+    /// Why, in a sentence.
+    pub reason: String,
+    /// What another cycle would leave.
+    pub forecast: Option<Forecast>,
+}
+
+/// Advice after these cycles. `entries`: all of the panel's, to see whether the last survey still holds; `shop`: steps of other panels.
+pub fn advice(cycles: &[Cycle], entries: &[Entry], shop: &[Step]) -> Advice {
+    let forecast = forecast(cycles, shop);
+    let (what, reason) = reason(cycles, entries, forecast.as_ref());
+    Advice {
+        what,
+        reason,
+        forecast,
+    }
+}
+
+fn reason(cycles: &[Cycle], entries: &[Entry], forecast: Option<&Forecast>) -> (Do, String) {
+    let Some(last) = cycles.last() else {
+        return (Do::MeasureMore, "no survey yet".into());
+    };
+    if let Some(stale) = standing::stale(entries) {
+        return (
+            Do::MeasureMore,
+            format!("the last survey no longer holds: {stale}"),
+        );
+    }
+    let bought = bought(cycles);
+    match last.verdict.as_str() {
+        "fair" => (
+            Do::Stop,
+            format!(
+                "inside your limit at every base that could be checked{}{bought}",
+                smaller(last)
+            ),
+        ),
+        "another-cycle" => another(cycles, forecast, &bought),
+        _ => (
+            Do::MeasureMore,
+            "what was measured does not decide: `lowspot next` says where to measure".into(),
+        ),
+    }
+}
+
+/// A limit is exceeded: worth a cycle, unless the last of the same kind bought nothing and the next is not expected to.
+fn another(cycles: &[Cycle], forecast: Option<&Forecast>, bought: &str) -> (Do, String) {
+    let stuck = cycles
+        .last()
+        .and_then(|c| c.change.as_ref())
+        .filter(|c| c.told == Told::NoChange);
+    match (forecast, stuck) {
+        (Some(f), Some(change)) if f.from_mm - f.to_mm <= change.give_or_take_mm => (
+            Do::Stop,
+            format!(
+                "another cycle of the same kind is unlikely to help{bought}, less than two surveys can tell apart ({:.2} mm), and the limit is still \
+                 exceeded: change the tool, the base length or the method",
+                change.give_or_take_mm
+            ),
+        ),
+        (Some(f), _) => (
+            Do::AnotherCycle,
+            format!(
+                "another cycle is worth it: expected {:.2} → {:.2} mm ({:.2}-{:.2}) under {:.0} mm, limit {:.2}, about {:.1} h{}",
+                f.from_mm,
+                f.to_mm,
+                f.low_mm,
+                f.high_mm,
+                f.base_mm,
+                f.limit_mm,
+                f.hours,
+                scored(f)
+            ),
+        ),
+        (None, _) => (
+            Do::AnotherCycle,
+            "a limit is exceeded even at the favourable end of its interval".into(),
+        ),
+    }
+}
+
+/// "; what is left is smaller than your repeatability".
+fn smaller(last: &Cycle) -> &'static str {
+    match (last.sq_mm, last.repeatability_mm) {
+        (Some(sq), Some(repeat)) if sq < repeat => {
+            "; what is left is smaller than one reading repeats to"
+        }
+        _ => "",
+    }
+}
+
+/// "; the last cycle bought 0.03 mm for 3.0 h".
+fn bought(cycles: &[Cycle]) -> String {
+    let Some((last, change)) = cycles.last().and_then(|c| Some((c, c.change.as_ref()?))) else {
+        return String::new();
+    };
+    let hours = if last.hours > 0.0 {
+        format!(" for {:.1} h", last.hours)
+    } else {
+        String::new()
+    };
+    format!(
+        "; the last cycle bought {:.2} mm{hours}",
+        change.from_mm - change.to_mm
+    )
+}
+
+fn scored(f: &Forecast) -> String {
+    match f.past {
+        Some(p) => format!(
+            "; {} earlier forecast{} here {} off by {:.0} % on average",
+            p.count,
+            if p.count == 1 { "" } else { "s" },
+            if p.count == 1 { "was" } else { "were" },
+            100.0 * p.mean_error
+        ),
+        None => String::new(),
+    }
+}

@@ -1,0 +1,246 @@
+//! Ready for primer is a list, not a number: each point yes, no or not known, and ready only when all are yes.
+
+use super::stage::{cure_h, free_at, standing_entries};
+use crate::keep::{Entry, Kind, Means, Standing};
+use crate::panel::Panel;
+use crate::plan::shop::Shop;
+use jiff::Timestamp;
+use serde::Serialize;
+
+/// An answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Answer {
+    /// Yes.
+    Yes,
+    /// No.
+    No,
+    /// Nobody said.
+    NotKnown,
+}
+
+impl Answer {
+    /// In words.
+    pub fn word(self) -> &'static str {
+        match self {
+            Answer::Yes => "yes",
+            Answer::No => "no",
+            Answer::NotKnown => "not known",
+        }
+    }
+}
+
+/// One point of the list.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Point {
+    /// What is asked.
+    pub what: &'static str,
+    /// The answer.
+    pub answer: Answer,
+    /// By what.
+    pub by: String,
+}
+
+/// The whole list.
+pub fn list(s: &Standing, panel: &Panel, shop: &Shop, now: Timestamp) -> Vec<Point> {
+    let entries = standing_entries(&s.entries);
+    let mut all = vec![fair(s, &entries)];
+    all.push(cured(&entries, shop, now));
+    all.push(substrate(&entries));
+    all.push(pinholes(&entries));
+    all.push(mass(&entries));
+    if panel.moving_surface {
+        all.push(Point {
+            what: "balance",
+            answer: if entries.iter().any(|e| e.kind == Kind::Balance) {
+                Answer::Yes
+            } else {
+                Answer::NotKnown
+            },
+            by: "a moving surface is weighed and balanced after paint too, to the manufacturer's limits".into(),
+        });
+    }
+    all
+}
+
+/// Whether all are yes.
+pub fn is_ready(list: &[Point]) -> bool {
+    list.iter().all(|p| p.answer == Answer::Yes)
+}
+
+fn point(what: &'static str, answer: Answer, by: impl Into<String>) -> Point {
+    Point {
+        what,
+        answer,
+        by: by.into(),
+    }
+}
+
+/// Fair at every base that could be checked; what could not, signed off since the last work.
+fn fair(s: &Standing, entries: &[&Entry]) -> Point {
+    const WHAT: &str = "fair at every base";
+    let Some(summary) = &s.summary else {
+        return point(WHAT, Answer::NotKnown, "no survey yet");
+    };
+    if let Some(stale) = &s.stale {
+        return point(
+            WHAT,
+            Answer::NotKnown,
+            format!("the last survey no longer holds: {stale}"),
+        );
+    }
+    match summary.verdict.as_str() {
+        "fair" => {}
+        "another-cycle" => return point(WHAT, Answer::No, summary.reasons.join("; ")),
+        _ => return point(WHAT, Answer::NotKnown, summary.reasons.join("; ")),
+    }
+    let signed: Vec<(f64, String)> = since_work(entries)
+        .filter(|e| e.kind == Kind::SignOff)
+        .filter_map(|e| {
+            let means = match e.facts.means? {
+                Means::GuideCoat => "guide coat",
+                Means::RakingLight => "raking light",
+            };
+            let who = e.who.as_deref().unwrap_or("nobody named");
+            Some((
+                e.facts.base_mm?,
+                format!("{:.0} mm by {means}, {who}", e.facts.base_mm?),
+            ))
+        })
+        .collect();
+    let open: Vec<String> = summary
+        .limits
+        .iter()
+        .filter(|l| l.state == "not-checked")
+        .filter(|l| {
+            !signed
+                .iter()
+                .any(|(base, _)| (base - l.base_mm).abs() < 0.5)
+        })
+        .map(|l| format!("{:.0} mm", l.base_mm))
+        .collect();
+    if open.is_empty() {
+        let off: Vec<String> = signed.into_iter().map(|(_, words)| words).collect();
+        let by = if off.is_empty() {
+            format!(
+                "survey of {}",
+                s.survey
+                    .as_ref()
+                    .map_or(String::new(), |e| e.date.to_string())
+            )
+        } else {
+            format!("survey, and signed off at {}", off.join("; "))
+        };
+        point(WHAT, Answer::Yes, by)
+    } else {
+        point(
+            WHAT,
+            Answer::NotKnown,
+            format!(
+                "not checked at {}: sign off by guide coat or raking light",
+                open.join(", ")
+            ),
+        )
+    }
+}
+
+/// Entries after the last work that changed the surface.
+fn since_work<'a>(entries: &'a [&Entry]) -> impl Iterator<Item = &'a Entry> {
+    let last = entries
+        .iter()
+        .rposition(|e| e.kind.makes_stale())
+        .map_or(0, |k| k + 1);
+    entries[last..].iter().copied()
+}
+
+fn cured(entries: &[&Entry], shop: &Shop, now: Timestamp) -> Point {
+    const WHAT: &str = "cure elapsed";
+    let Some(last) = entries
+        .iter()
+        .rfind(|e| matches!(e.kind, Kind::Fill | Kind::Prime))
+    else {
+        return point(WHAT, Answer::Yes, "nothing was filled or primed");
+    };
+    let hours = cure_h(last, shop);
+    match free_at(last, hours) {
+        Some(t) if t > now => point(
+            WHAT,
+            Answer::No,
+            format!("until {}", crate::keep::standing::by_the_clock(t)),
+        ),
+        Some(_) => point(
+            WHAT,
+            Answer::Yes,
+            format!(
+                "{hours:.0} h after {} of {} (the data sheet wins)",
+                last.kind.word(),
+                last.date
+            ),
+        ),
+        None => point(
+            WHAT,
+            Answer::NotKnown,
+            "the day of the last fill cannot be counted from",
+        ),
+    }
+}
+
+/// Nobody can see substrate in a gap: a guide coat entered and looked at since the last work, or a sign-off, says that none shows.
+fn substrate(entries: &[&Entry]) -> Point {
+    const WHAT: &str = "no substrate showing";
+    match since_work(entries).find(|e| e.kind == Kind::SignOff) {
+        Some(e) => point(
+            WHAT,
+            Answer::Yes,
+            format!(
+                "looked at and signed off {} by {}",
+                e.date,
+                e.who.as_deref().unwrap_or("nobody named")
+            ),
+        ),
+        None => point(
+            WHAT,
+            Answer::NotKnown,
+            "sign off by guide coat or raking light since the last work",
+        ),
+    }
+}
+
+fn pinholes(entries: &[&Entry]) -> Point {
+    const WHAT: &str = "pinholes done";
+    let last_fill = entries
+        .iter()
+        .rposition(|e| matches!(e.kind, Kind::Fill | Kind::Block | Kind::Sand));
+    let done = entries
+        .iter()
+        .skip(last_fill.map_or(0, |k| k + 1))
+        .find(|e| e.kind == Kind::Pinholes);
+    match done {
+        Some(e) => point(WHAT, Answer::Yes, format!("entered {}", e.date)),
+        None => point(WHAT, Answer::NotKnown, "not entered since the last sanding"),
+    }
+}
+
+fn mass(entries: &[&Entry]) -> Point {
+    const WHAT: &str = "mass recorded";
+    let last_on = entries
+        .iter()
+        .rposition(|e| matches!(e.kind, Kind::Fill | Kind::Prime));
+    let weighed = entries
+        .iter()
+        .skip(last_on.map_or(0, |k| k + 1))
+        .find(|e| e.kind == Kind::Weigh);
+    match (weighed, last_on) {
+        (Some(e), _) => point(
+            WHAT,
+            Answer::Yes,
+            format!("{:.0} g, {}", e.facts.mass_g.unwrap_or(0.0), e.date),
+        ),
+        (None, None) => point(WHAT, Answer::NotKnown, "never weighed"),
+        (None, Some(_)) => point(
+            WHAT,
+            Answer::NotKnown,
+            "not weighed since the last filling or primer",
+        ),
+    }
+}

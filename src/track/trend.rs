@@ -1,0 +1,67 @@
+//! The trend of one panel.
+
+use super::advice::{Advice, advice};
+use super::cycle::{Cycle, cycles};
+use super::forecast::{Step, steps};
+use crate::keep::{Book, Entry, SurveyResult};
+use crate::problem::Error;
+
+/// What became of a panel over its cycles, and what to do.
+pub struct Trend {
+    /// Its name.
+    pub name: String,
+    /// One a survey that stands.
+    pub cycles: Vec<Cycle>,
+    /// What to do next.
+    pub advice: Advice,
+    /// Why the last survey no longer holds.
+    pub stale: Option<String>,
+}
+
+/// The trend of a panel of the book, learned from it and from the book's other panels.
+///
+/// # Errors
+/// A book that cannot be read; no such panel.
+pub fn trend(book: &Book, panel: &str) -> Result<Trend, Error> {
+    let entries = book.entries(panel)?;
+    let surveys = book.results(panel)?;
+    let shop = shop_steps(book, panel)?;
+    let name = book.panel(panel)?.name;
+    Ok(of(&name, &entries, &surveys, &shop))
+}
+
+/// The trend of entries and surveys at hand.
+pub fn of(
+    name: &str,
+    entries: &[Entry],
+    surveys: &[(Entry, SurveyResult)],
+    shop: &[Step],
+) -> Trend {
+    let cycles = cycles(entries, surveys);
+    Trend {
+        name: name.to_string(),
+        advice: advice(&cycles, entries, shop),
+        stale: crate::keep::standing::stale(entries),
+        cycles,
+    }
+}
+
+/// Surveys of other panels that the forecast learns from: the latest.
+const MOST_OTHERS: i64 = 300;
+
+/// Steps of the book's other panels, from summaries alone.
+fn shop_steps(book: &Book, panel: &str) -> Result<Vec<Step>, Error> {
+    let own = book.panel(panel)?.id;
+    let others = book.recent(own, MOST_OTHERS)?;
+    Ok(others
+        .iter()
+        .flat_map(|o| {
+            let surveys: Vec<(Entry, SurveyResult)> = o
+                .surveys
+                .iter()
+                .map(|(e, s)| (e.clone(), SurveyResult::of_numbers(s.clone())))
+                .collect();
+            steps(&cycles(&o.entries, &surveys))
+        })
+        .collect())
+}
