@@ -110,11 +110,6 @@ pub fn import(dir: &Path, to: &Path) -> Result<usize, Error> {
         return Err(Error::Faults(faults));
     };
     copy::build(to, |waiting| {
-        std::fs::File::create_new(waiting).map_err(|source| Error::File {
-            path: waiting.to_path_buf(),
-            source,
-            advice: "choose a place that you may write to".into(),
-        })?;
         let mut connection = book::connect(waiting)?;
         fill(&mut connection, &whole).map_err(|e| fail::of(to, e))?;
         connection.close().map_err(|(_, e)| fail::of(to, e))?;

@@ -136,7 +136,11 @@ fn what_a_meddler_changes_is_found_with_its_place() {
         ),
         (
             "UPDATE panels SET name = 'x'",
-            "panels, row 1: not as it was written",
+            "panel 1 (x): is called locker lid in its panel.toml",
+        ),
+        (
+            "UPDATE entries SET note = 'x' WHERE number = 1",
+            "entries, row 1: not as it was written",
         ),
         (
             "UPDATE results SET summary = '{}'",
