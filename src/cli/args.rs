@@ -52,6 +52,8 @@ pub enum Command {
     Trend(TrendArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
     Floor(FloorArgs),
+    /// Everything on a panel, or on all, as one page for a buyer or an inspector
+    Packet(PacketArgs),
     /// Strike an entry of the job book; it stays, shown as struck
     Strike(StrikeArgs),
     /// Hold a panel: others see that somebody is at it, or that it is wet

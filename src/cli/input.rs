@@ -131,7 +131,11 @@ impl Input {
     }
 }
 
-fn stored_files(book: &Book, survey: &Entry) -> Result<Files, Error> {
+/// The files of a survey as the book has them.
+///
+/// # Errors
+/// A book that cannot be read.
+pub fn stored_files(book: &Book, survey: &Entry) -> Result<Files, Error> {
     let mut files = Files::default();
     for file in book.files(survey.number)? {
         let list = match file.role {

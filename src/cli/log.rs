@@ -36,7 +36,7 @@ pub fn run(args: &LogArgs) -> Result<ExitCode, Error> {
 }
 
 /// "   3  2026-03-14  fill        K  recipe dry-micro, 350 g  (struck by 5)".
-fn line(entry: &Entry, found: Option<String>, files: &[(Role, String)]) -> String {
+pub(super) fn line(entry: &Entry, found: Option<String>, files: &[(Role, String)]) -> String {
     let mut parts = Vec::new();
     parts.extend(entry.who.as_ref().map(|w| format!("by {w}")));
     parts.extend(entry.strikes.map(|n| format!("strikes {n}")));

@@ -12,6 +12,7 @@ mod log;
 mod map;
 mod mix;
 mod next;
+mod packet;
 mod panels;
 mod plan;
 mod shelf;
@@ -44,6 +45,7 @@ pub fn run() -> ExitCode {
         Command::Book(command) => book::run(command),
         Command::Trend(args) => trend::run(args),
         Command::Floor(args) => floor::run(args),
+        Command::Packet(args) => packet::run(args),
         Command::Panel(command) => panels::run(command),
         Command::Enter(args) => enter::run(args),
         Command::Strike(args) => enter::strike(args),

@@ -80,22 +80,30 @@ fn reason(cycles: &[Cycle], entries: &[Entry], forecast: Option<&Forecast>) -> (
     }
 }
 
-/// A limit is exceeded: worth a cycle, unless the last of the same kind bought nothing and the next is not expected to.
+/// A cycle that bought less than this many times what a reading repeats to did not help (common practice, no source).
+const TIMES: f64 = 2.0;
+/// Repeatability where none is known, mm: straightedge and feeler (common practice, no source).
+const USUAL_MM: f64 = 0.05;
+
+/// A limit is exceeded: worth a cycle, unless the last one bought next to nothing.
 fn another(cycles: &[Cycle], forecast: Option<&Forecast>, bought: &str) -> (Do, String) {
-    let stuck = cycles
-        .last()
-        .and_then(|c| c.change.as_ref())
-        .filter(|c| c.told == Told::NoChange);
+    let last = cycles.last().and_then(|c| Some((c, c.change.as_ref()?)));
+    let stuck = last.filter(|(c, change)| {
+        let least = TIMES * c.repeatability_mm.unwrap_or(USUAL_MM);
+        !c.work.is_empty()
+            && change.from_mm - change.to_mm < least
+            && change.told != Told::NotComparable
+    });
     match (forecast, stuck) {
-        (Some(f), Some(change)) if f.from_mm - f.to_mm <= change.give_or_take_mm => (
+        (_, Some((c, _))) => (
             Do::Stop,
             format!(
-                "another cycle of the same kind is unlikely to help{bought}, less than two surveys can tell apart ({:.2} mm), and the limit is still \
-                 exceeded: change the tool, the base length or the method",
-                change.give_or_take_mm
+                "another cycle of the same kind is unlikely to help{bought}, less than twice what a reading repeats to ({:.2} mm), and the limit is \
+                 still exceeded: change the tool, the base length or the method",
+                c.repeatability_mm.unwrap_or(USUAL_MM)
             ),
         ),
-        (Some(f), _) => (
+        (Some(f), None) => (
             Do::AnotherCycle,
             format!(
                 "another cycle is worth it: expected {:.2} → {:.2} mm ({:.2}-{:.2}) under {:.0} mm, limit {:.2}, about {:.1} h{}",
@@ -109,7 +117,7 @@ fn another(cycles: &[Cycle], forecast: Option<&Forecast>, bought: &str) -> (Do, 
                 scored(f)
             ),
         ),
-        (None, _) => (
+        (None, None) => (
             Do::AnotherCycle,
             "a limit is exceeded even at the favourable end of its interval".into(),
         ),

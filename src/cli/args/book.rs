@@ -279,3 +279,18 @@ pub struct FloorArgs {
     #[arg(long)]
     pub json: bool,
 }
+
+/// `lowspot packet`.
+#[derive(Debug, Args)]
+pub struct PacketArgs {
+    /// The panel's name in the book; without it all panels
+    pub name: Option<String>,
+    #[command(flatten)]
+    pub book: BookOption,
+    /// Folder for packet.html
+    #[arg(long, value_name = "DIR", default_value = "lowspot-packet")]
+    pub out: PathBuf,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: super::UnitsWord,
+}

@@ -118,11 +118,13 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     text::width("0", 20.0)?;
     let lines = lines(trend);
     let forecast = trend.advice.forecast.as_ref();
+    // Room for the names above.
     let top = lines
         .iter()
         .flat_map(|l| l.points.iter().map(|p| p.3))
+        .chain(forecast.map(|f| (f.high_mm / f.limit_mm).min(MOST)))
         .fold(1.5, f64::max)
-        * 1.08;
+        * (1.1 + 0.07 * lines.len() as f64);
     let last = trend.cycles.len() as f64;
     let right = if forecast.is_some() {
         last + 1.6
@@ -214,7 +216,8 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     }
     chart
         .configure_series_labels()
-        .position(SeriesLabelPosition::UpperRight)
+        .position(SeriesLabelPosition::UpperLeft)
+        .legend_area_size(52)
         .label_font(("sans-serif", 24))
         .background_style(WHITE)
         .border_style(BLACK)

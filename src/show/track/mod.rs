@@ -2,4 +2,5 @@
 
 pub mod chart;
 pub mod floor;
+pub mod packet;
 pub mod trend;

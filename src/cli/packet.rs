@@ -1,0 +1,111 @@
+//! `lowspot packet`: the record of one panel, or of all, as one page for a buyer or an inspector.
+
+use super::args::PacketArgs;
+use super::input::{Input, stored_files};
+use super::job::{Job, shown};
+use super::map;
+use super::shelf;
+use crate::keep::{self, Book, Entry, Role};
+use crate::photo::polarity::Polarity;
+use crate::plan::shop::Shop;
+use crate::problem::Error;
+use crate::show;
+use crate::show::track::packet::{Map, Panel as Sheet, Photo};
+use crate::track::{ready, trend};
+use crate::units::Units;
+use std::process::ExitCode;
+
+/// Run it.
+///
+/// # Errors
+/// No such book, no such panel.
+pub fn run(args: &PacketArgs) -> Result<ExitCode, Error> {
+    let book = shelf::open(args.book.book.as_deref(), None)?;
+    let names: Vec<String> = match &args.name {
+        Some(name) => vec![book.panel(name)?.name],
+        None => book.panels()?.into_iter().map(|p| p.name).collect(),
+    };
+    let units: Units = args.units.into();
+    let sheets = names
+        .iter()
+        .map(|name| sheet(&book, name, units))
+        .collect::<Result<Vec<_>, Error>>()?;
+    let now = keep::standing::by_the_clock(keep::now());
+    let page = show::track::packet::page(&sheets, &now)?;
+    show::write_all(&args.out, &[show::File::new("packet.html", page)])?;
+    super::say(&format!(
+        "{}: {}",
+        shown(&args.out.join("packet.html")),
+        super::book::count(sheets.len(), "panel", "panels")
+    ));
+    Ok(ExitCode::SUCCESS)
+}
+
+fn sheet(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
+    let shop = Shop::default();
+    let entries = book.entries(name)?;
+    let standing = book.standing(name, keep::now())?;
+    let trend = trend::trend(book, name)?;
+    let (panel, _) = book.newest(name)?.panel()?;
+    let list = ready::list(&standing, &panel, &shop, keep::now());
+    let mut maps = Vec::new();
+    let mut photos = Vec::new();
+    for survey in book.surveys(name)? {
+        maps.push(map_of(book, name, &survey, units)?);
+        for file in book.files(survey.number)? {
+            if file.role == Role::Photo {
+                photos.push(Photo {
+                    entry: survey.number,
+                    name: file.name,
+                    bytes: file.bytes,
+                });
+            }
+        }
+    }
+    Ok(Sheet {
+        name: name.to_string(),
+        lines: entries
+            .iter()
+            .map(|e| {
+                let files = book.file_names(e.number)?;
+                Ok(super::log::line(e, None, &files))
+            })
+            .collect::<Result<_, Error>>()?,
+        struck: entries.iter().map(|e| !e.stands()).collect(),
+        text: show::track::trend::text(&trend, &list, units),
+        filler_on_g: trend.cycles.iter().map(|c| c.filler_on_g).sum(),
+        maps,
+        photos,
+    })
+}
+
+/// The map of one survey, judged anew from what the book holds.
+fn map_of(book: &Book, name: &str, survey: &Entry, units: Units) -> Result<Map, Error> {
+    let versions = book.versions(name)?;
+    let version = versions
+        .iter()
+        .find(|v| v.id == survey.version)
+        .ok_or_else(|| {
+            Error::Survey(format!(
+                "{name}: the version of the panel is missing; `lowspot book check` says more"
+            ))
+        })?;
+    let (panel, warnings) = version.panel()?;
+    let input = Input {
+        panel,
+        warnings,
+        files: stored_files(book, survey)?,
+        from: None,
+    };
+    let job = Job::of(input, Polarity::Auto)?;
+    let judged = map::judged(&job, 0)?;
+    let svg = show::map::for_page(&judged, &job.panel, units)?.svg;
+    Ok(Map {
+        entry: survey.number,
+        date: survey.date.to_string(),
+        verdict: judged.verdict.word().replace('-', " "),
+        reasons: judged.reasons.clone(),
+        to_level: units.volume(judged.to_level_cc.value),
+        svg,
+    })
+}
