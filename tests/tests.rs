@@ -1,6 +1,7 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod books;
 mod calibration;
 mod edge_shape;
 mod errors;

@@ -47,7 +47,7 @@ pub enum Command {
     #[command(subcommand)]
     Panel(PanelCommand),
     /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
-    Enter(EnterArgs),
+    Enter(Box<EnterArgs>),
     /// Say what became of a panel over its cycles, and whether another is worth it
     Trend(TrendArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
