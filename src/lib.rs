@@ -12,6 +12,7 @@
 //! 8. [`cli`]: the commands; the only module that knows all the others.
 
 pub mod cli;
+pub mod compare;
 pub mod fit;
 pub mod judge;
 pub mod next;

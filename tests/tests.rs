@@ -9,6 +9,7 @@ mod invariance;
 mod joint;
 mod misreads;
 mod mixing;
+mod moved;
 mod next;
 mod photos;
 mod planning;
