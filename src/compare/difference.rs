@@ -39,6 +39,11 @@ const SHIFT_PASSES: f64 = 16.0;
 /// Draws of one survey are paired with those of the other at these distances. Both come from one seed, so that draw k of one must not
 /// meet draw k of the other.
 const PAIRED: [usize; 4] = [37, 53, 71, 89];
+/// A reading's place is taped to this, standard deviation, mm (common practice, no source): on a slope it is an error of height.
+const PLACE_MM: f64 = 2.0;
+/// Short waves are smoothed by each survey in its own way: by about half the curvature times the square of this, mm. Worked out on
+/// simulated panels read along other lines the second time.
+const SMOOTHED_MM: f64 = 20.0;
 
 /// One survey and the surface found from it.
 #[derive(Clone, Copy, Debug)]
@@ -148,8 +153,9 @@ pub fn difference(panel: &Panel, before: Found, after: Found) -> Result<Differen
     let frame = quadratics(&common.places, [panel.length_mm, panel.width_mm]);
     let aligned = Aligned::find(&common, before.surface, after.surface, &steps, &frame);
     let steps = steps.without(&aligned.columns);
-    let sd = steps.sd();
-    let critical = steps.critical();
+    let relief = relief(&common, [before.surface, after.surface], &frame);
+    let sd: Vec<f64> = steps.sd().iter().zip(relief).map(|(s, r)| s.hypot(r)).collect();
+    let critical = steps.critical(&common.near);
     Ok(told(&common, aligned, &steps, sd, critical))
 }
 
@@ -207,11 +213,13 @@ impl Common {
     }
 
     fn slopes(&self, surface: &Surface, shift: [f64; 2]) -> [Vec<f64>; 2] {
+        [[1, 0], [0, 1]].map(|d| self.derivative(surface, shift, d))
+    }
+
+    fn derivative(&self, surface: &Surface, shift: [f64; 2], d: [usize; 2]) -> Vec<f64> {
         let [xs, ys] = self.lines(shift);
-        [[1, 0], [0, 1]].map(|d| {
-            let all = surface.basis.on_grid(&surface.coefficients, &xs, &ys, d);
-            self.pick(&all.into_raw_vec_and_offset().0)
-        })
+        let all = surface.basis.on_grid(&surface.coefficients, &xs, &ys, d);
+        self.pick(&all.into_raw_vec_and_offset().0)
     }
 
     fn grid_of(&self, values: &[f64]) -> Array2<f64> {
@@ -287,7 +295,7 @@ impl Steps {
     }
 
     /// Standard deviations that the largest difference of an untouched panel stays below.
-    fn critical(&self) -> f64 {
+    fn critical(&self, near: &[bool]) -> f64 {
         let sd: Vec<f64> = self
             .variance()
             .iter()
@@ -299,8 +307,10 @@ impl Steps {
             .collect::<Vec<(usize, usize)>>()
             .into_par_iter()
             .map(|(k, apart)| {
-                let off = self.pair(k, apart).zip(&sd).map(|(d, s)| (d / s).abs());
-                off.fold(0.0, f64::max)
+                let off = self.pair(k, apart).zip(&sd).zip(near);
+                off.filter(|(_, near)| **near)
+                    .map(|((d, s), _)| (d / s).abs())
+                    .fold(0.0, f64::max)
             })
             .collect();
         largest.sort_by(f64::total_cmp);
@@ -345,6 +355,27 @@ impl Aligned {
             shift,
         }
     }
+}
+
+/// What the draws do not know of: on slopes a reading's place, in short lows what each survey smooths; standard deviation, mm.
+fn relief(common: &Common, surfaces: [&Surface; 2], frame: &[Vec<f64>]) -> Vec<f64> {
+    let even = vec![1.0; common.nodes.len()];
+    let mean = |d: [usize; 2], free: usize| -> Vec<f64> {
+        let own = surfaces.map(|s| common.derivative(s, [0.0; 2], d));
+        let mut both: Vec<f64> = own[0].iter().zip(&own[1]).map(|(a, b)| (a + b) / 2.0).collect();
+        // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is left.
+        Columns::new(&frame[..free], &even).remove(&mut both);
+        both
+    };
+    let (x, y) = (mean([1, 0], 3), mean([0, 1], 3));
+    let (xx, yy) = (mean([2, 0], 1), mean([0, 2], 1));
+    (0..common.nodes.len())
+        .map(|k| {
+            let placed = PLACE_MM * x[k].hypot(y[k]);
+            let smoothed = SMOOTHED_MM * SMOOTHED_MM / 2.0 * (xx[k] + yy[k]);
+            placed.hypot(smoothed)
+        })
+        .collect()
 }
 
 /// Standard deviation of the difference with the frame's terms taken out evenly.

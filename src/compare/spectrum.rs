@@ -22,7 +22,7 @@ use serde::Serialize;
 use std::f64::consts::LN_2;
 
 /// By chance alone, over all wave vectors looked at.
-pub const CHANCE: f64 = 1e-3;
+pub const CHANCE: f64 = 2e-3;
 /// Wave vectors lie this share of 1/extent apart.
 const FINE: f64 = 0.5;
 /// Longest pitch looked for, mm; longer waves are taken out with the slow curve and stand on the map as lows and highs.
@@ -34,15 +34,21 @@ const MOST_COST: f64 = 6e7;
 /// Most waves taken out one after another.
 const MOST_WAVES: usize = 4;
 /// Peaks looked at in a pass.
-const PEAKS: usize = 8;
+const PEAKS: usize = 24;
 /// A ring holds wavelengths within this factor.
 const RING: f64 = 1.15;
+/// Along its direction a wave is compared with frequencies between these shares of its own.
+const RAY: [f64; 2] = [0.45, 2.3];
 /// Two powers this near one another cannot be told apart: the longer wave is taken.
 const ALIKE: f64 = 0.93;
+/// Two waves along x and y that explain this share of what one aslant does are preferred to it.
+const PAIR_ALIKE: f64 = 0.7;
 /// Fewest readings.
 const FEWEST_ROWS: usize = 60;
 /// Two directions this near a right angle make a lattice, degrees.
 const SQUARE_DEG: f64 = 8.0;
+/// A lattice's second direction is looked for within this share of the first one's pitch.
+const PARTNER_SHARE: f64 = 0.1;
 
 /// A pitch that repeats.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -246,6 +252,9 @@ impl Search {
                 waves.push(wave);
             }
         }
+        if let [one] = waves.as_slice() {
+            waves.extend(self.partner(one.f));
+        }
         let mut found = self.paired(waves, supports);
         found.sort_by(|a, b| b.depth_mm.value.total_cmp(&a.depth_mm.value));
         Repeats {
@@ -360,13 +369,37 @@ impl Search {
             if peaks.iter().any(|q| self.apart(q.f, p.f) < 1.0) {
                 continue;
             }
-            peaks.push(self.refined(p));
+            peaks.push(p);
             if peaks.len() == PEAKS {
                 break;
             }
         }
+        let peaks: Vec<Point> = peaks.into_par_iter().map(|p| self.refined(p)).collect();
         let peaks = self.plainer(peaks);
-        peaks.into_iter().find_map(|p| self.passes(p, &rings))
+        let independent = self.independent;
+        peaks
+            .into_iter()
+            .find_map(|p| self.passes(p, &rings, independent))
+    }
+
+    /// The second direction of a lattice: at right angles to a wave already found, of about its pitch. Few wave vectors are looked at,
+    /// so a weaker wave counts.
+    fn partner(&self, first: [f64; 2]) -> Option<Wave> {
+        let plane = self.plane();
+        let rings = Rings::new(&plane, self.pitches);
+        let square = [-first[1], first[0]];
+        let length = first[0].hypot(first[1]);
+        let near = |p: &&Point| {
+            let turn = (angle(p.f) - angle(square)).abs();
+            let size = p.f[0].hypot(p.f[1]);
+            (size / length - 1.0).abs() < PARTNER_SHARE && turn.min(180.0 - turn) < SQUARE_DEG
+        };
+        let window: Vec<&Point> = plane.iter().filter(near).collect();
+        let independent = (2.0 * FINE * FINE * window.len() as f64).max(4.0);
+        let top = window
+            .into_iter()
+            .max_by(|a, b| a.power.total_cmp(&b.power))?;
+        self.passes(self.refined(*top), &rings, independent)
     }
 
     /// Distance of two wave vectors in units of what the panel's size tells apart.
@@ -417,7 +450,7 @@ impl Search {
                 let near = self.at(f);
                 self.refined(near)
             });
-            if own[0].power + own[1].power >= ALIKE * top.power {
+            if own[0].power + own[1].power >= PAIR_ALIKE * top.power {
                 let first = usize::from(own[1].power > own[0].power);
                 out.push(own[first]);
             }
@@ -430,7 +463,7 @@ impl Search {
     }
 
     /// The three tests.
-    fn passes(&self, p: Point, rings: &Rings) -> Option<Wave> {
+    fn passes(&self, p: Point, rings: &Rings, independent: f64) -> Option<Wave> {
         if p.power <= 0.0 || !self.within(p.f) {
             return None;
         }
@@ -446,7 +479,7 @@ impl Search {
         let chance = tail(ring, ring_count)
             .max(tail(ray, ray_count))
             .max(step.0)
-            * self.independent;
+            * independent;
         (chance < CHANCE).then(|| {
             let around = ring.max(ray);
             Wave {
@@ -461,25 +494,33 @@ impl Search {
         })
     }
 
-    /// Mean power of other wavelengths in the same direction, and how many of them are independent.
+    /// Mean power of other wavelengths in the same direction, and how many of them are independent: the longer and the shorter ones each
+    /// by themselves, then their geometric mean, since a red spectrum falls from one to the other.
     fn along_ray(&self, f: [f64; 2]) -> (f64, f64) {
         let size = f[0].hypot(f[1]);
         let step = [0, 1].map(|k| f[k] / size / self.step[k]);
         // One step of this length moves by half of what can be told apart.
         let pace = 1.0 / step[0].hypot(step[1]);
-        let (mut sum, mut count) = (0.0, 0.0);
-        let mut at = 0.4 * size;
-        while at <= 2.5 * size {
+        let (mut sums, mut counts) = ([0.0; 2], [0.0; 2]);
+        let mut at = RAY[0] * size;
+        while at <= RAY[1] * size {
             let g = f.map(|v| v / size * at);
+            let side = usize::from(at > size);
             at += pace;
             let own = [1.0, 2.0].iter().any(|k| self.apart(g, f.map(|v| k * v)) < 1.5);
             if own || !self.within(g) {
                 continue;
             }
-            sum += self.at(g).power;
-            count += 1.0;
+            sums[side] += self.at(g).power;
+            counts[side] += 0.5;
         }
-        (sum / f64::max(count, 1.0), count / 2.0)
+        let mean = |k: usize| sums[k] / (2.0 * counts[k]);
+        match counts.map(|c| c >= 1.0) {
+            [true, true] => ((mean(0) * mean(1)).sqrt(), counts[0] + counts[1]),
+            [true, false] => (mean(0), counts[0]),
+            [false, true] => (mean(1), counts[1]),
+            _ => (0.0, 0.0),
+        }
     }
 
     /// Chance of keeping step as well from placing to placing, and where the wave is strongest.
