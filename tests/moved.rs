@@ -19,7 +19,11 @@ fn simulated(kind: Kind, seed: u64) -> (Panel, Truth) {
 
 /// A plan with fresh noise, and on odd seeds with lines elsewhere.
 fn plans(seed: u64) -> [SurveyPlan; 2] {
-    let spacing = if seed % 2 == 1 { [150.0, 130.0] } else { [150.0, 150.0] };
+    let spacing = if seed % 2 == 1 {
+        [150.0, 130.0]
+    } else {
+        [150.0, 150.0]
+    };
     spacing.map(|s| SurveyPlan {
         place_sd_mm: 2.0,
         ..SurveyPlan::straightedge(s)
@@ -30,7 +34,11 @@ fn plans(seed: u64) -> [SurveyPlan; 2] {
 fn dome(at: [f64; 2], width: f64, height: f64) -> impl Fn(f64, f64) -> f64 {
     move |x, y| {
         let r = (x - at[0]).hypot(y - at[1]) / width;
-        if r < 0.5 { height * (std::f64::consts::PI * r).cos().powi(2) } else { 0.0 }
+        if r < 0.5 {
+            height * (std::f64::consts::PI * r).cos().powi(2)
+        } else {
+            0.0
+        }
     }
 }
 
@@ -52,7 +60,14 @@ fn two_surveys(seed: u64, added: &dyn Fn(f64, f64) -> f64) -> (Panel, [Survey; 2
 
 fn place(seed: u64) -> [f64; 2] {
     let share = |k: u64| ((seed * 2 + k + 1) as f64 * 0.754_877_666).fract();
-    [0.15 + 0.7 * share(0), 0.15 + 0.7 * share(5)].map(|v| v).iter().zip(SIZE).map(|(v, s)| v * s).collect::<Vec<f64>>().try_into().unwrap()
+    [0.15 + 0.7 * share(0), 0.15 + 0.7 * share(5)]
+        .map(|v| v)
+        .iter()
+        .zip(SIZE)
+        .map(|(v, s)| v * s)
+        .collect::<Vec<f64>>()
+        .try_into()
+        .unwrap()
 }
 
 #[test]
@@ -75,7 +90,23 @@ fn figures_of_the_difference() {
             let at = place(*seed);
             let (panel, [a, b]) = two_surveys(*seed, &dome(at, 150.0, 0.3));
             let m = compare::moved(&panel, &a, &b).unwrap().difference;
-            let patches: Vec<String> = m.patches.iter().map(|p| format!("{} {:?} {:.2} [{:.2} {:.2}] {:.1}cc [{:.1} {:.1}]", p.name, p.most.at, p.most.mm.value, p.most.mm.low, p.most.mm.high, p.volume_cc.value, p.volume_cc.low, p.volume_cc.high)).collect();
+            let patches: Vec<String> = m
+                .patches
+                .iter()
+                .map(|p| {
+                    format!(
+                        "{} {:?} {:.2} [{:.2} {:.2}] {:.1}cc [{:.1} {:.1}]",
+                        p.name,
+                        p.most.at,
+                        p.most.mm.value,
+                        p.most.mm.low,
+                        p.most.mm.high,
+                        p.volume_cc.value,
+                        p.volume_cc.low,
+                        p.volume_cc.high
+                    )
+                })
+                .collect();
             format!("{seed} {at:?}: {}", patches.join("; "))
         })
         .collect();
@@ -107,7 +138,12 @@ fn figures_of_the_spectrum() {
         let (_, survey) = latticed(seed, 0.10, 80.0);
         let start = std::time::Instant::now();
         let found = spectrum::in_survey(&survey);
-        println!("{seed}: {} readings, {:?}\n   {:?}", survey.taken(), start.elapsed(), found);
+        println!(
+            "{seed}: {} readings, {:?}\n   {:?}",
+            survey.taken(),
+            start.elapsed(),
+            found
+        );
     }
     for seed in 1..=60 {
         let (_, survey) = if seed % 2 == 0 {

@@ -6,6 +6,7 @@ mod demo;
 mod job;
 mod map;
 mod mix;
+mod moved;
 mod next;
 mod plan;
 mod targets;
@@ -32,6 +33,7 @@ pub fn run() -> ExitCode {
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
+        Command::Moved(args) => moved::run(args),
         Command::Mix(args) => mix::run(args),
         Command::Demo(args) => demo::run(args),
     };

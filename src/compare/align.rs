@@ -117,7 +117,12 @@ pub fn quadratics(places: &[[f64; 2]], size_mm: [f64; 2]) -> Vec<Vec<f64>> {
     let scaled = |p: &[f64; 2], k: usize| 2.0 * p[k] / size_mm[k] - 1.0;
     terms
         .iter()
-        .map(|f| places.iter().map(|p| f(scaled(p, 0), scaled(p, 1))).collect())
+        .map(|f| {
+            places
+                .iter()
+                .map(|p| f(scaled(p, 0), scaled(p, 1)))
+                .collect()
+        })
         .collect()
 }
 

@@ -70,6 +70,9 @@ mod tests {
         let maybe = looks_like(250.0, Some("trestles 600 mm apart"));
         assert!(maybe.starts_with("the supports, if"), "{maybe}");
         assert_eq!(looks_like(80.0, Some("trestles")), "");
-        assert_eq!(looks_like(35.0, None), "a scored core printing through, or rows of rivets");
+        assert_eq!(
+            looks_like(35.0, None),
+            "a scored core printing through, or rows of rivets"
+        );
     }
 }

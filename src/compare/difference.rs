@@ -154,7 +154,12 @@ pub fn difference(panel: &Panel, before: Found, after: Found) -> Result<Differen
     let aligned = Aligned::find(&common, before.surface, after.surface, &steps, &frame);
     let steps = steps.without(&aligned.columns);
     let relief = relief(&common, [before.surface, after.surface], &frame);
-    let sd: Vec<f64> = steps.sd().iter().zip(relief).map(|(s, r)| s.hypot(r)).collect();
+    let sd: Vec<f64> = steps
+        .sd()
+        .iter()
+        .zip(relief)
+        .map(|(s, r)| s.hypot(r))
+        .collect();
     let critical = steps.critical(&common.near);
     Ok(told(&common, aligned, &steps, sd, critical))
 }
@@ -197,8 +202,12 @@ impl Common {
 
     fn lines(&self, shift: [f64; 2]) -> [Vec<f64>; 2] {
         [
-            (0..self.grid.nx).map(|i| self.grid.x(i) + shift[0]).collect(),
-            (0..self.grid.ny).map(|i| self.grid.y(i) + shift[1]).collect(),
+            (0..self.grid.nx)
+                .map(|i| self.grid.x(i) + shift[0])
+                .collect(),
+            (0..self.grid.ny)
+                .map(|i| self.grid.y(i) + shift[1])
+                .collect(),
         ]
     }
 
@@ -296,11 +305,7 @@ impl Steps {
 
     /// Standard deviations that the largest difference of an untouched panel stays below.
     fn critical(&self, near: &[bool]) -> f64 {
-        let sd: Vec<f64> = self
-            .variance()
-            .iter()
-            .map(|v| v.sqrt().max(1e-9))
-            .collect();
+        let sd: Vec<f64> = self.variance().iter().map(|v| v.sqrt().max(1e-9)).collect();
         let mut largest: Vec<f64> = PAIRED
             .iter()
             .flat_map(|apart| (0..self.after.len()).map(move |k| (k, *apart)))
@@ -362,7 +367,11 @@ fn relief(common: &Common, surfaces: [&Surface; 2], frame: &[Vec<f64>]) -> Vec<f
     let even = vec![1.0; common.nodes.len()];
     let mean = |d: [usize; 2], free: usize| -> Vec<f64> {
         let own = surfaces.map(|s| common.derivative(s, [0.0; 2], d));
-        let mut both: Vec<f64> = own[0].iter().zip(&own[1]).map(|(a, b)| (a + b) / 2.0).collect();
+        let mut both: Vec<f64> = own[0]
+            .iter()
+            .zip(&own[1])
+            .map(|(a, b)| (a + b) / 2.0)
+            .collect();
         // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is left.
         Columns::new(&frame[..free], &even).remove(&mut both);
         both
@@ -580,13 +589,20 @@ impl Patches<'_> {
             .unwrap_or(0);
         let areas = &self.common.areas_mm2;
         let area: f64 = members.iter().map(|k| areas[*k]).sum();
-        let volume: f64 = members.iter().map(|k| sign * areas[*k] * self.moved[*k]).sum();
+        let volume: f64 = members
+            .iter()
+            .map(|k| sign * areas[*k] * self.moved[*k])
+            .sum();
         // Every draw's volume over the same area; the floor counts in full, as if it were one error everywhere.
         let count = self.steps.after.len().max(1) as f64;
         let square: f64 = (0..self.steps.after.len())
             .map(|d| {
                 let step: Vec<f64> = self.steps.pair(d, PAIRED[0]).collect();
-                members.iter().map(|k| areas[*k] * step[*k]).sum::<f64>().powi(2)
+                members
+                    .iter()
+                    .map(|k| areas[*k] * step[*k])
+                    .sum::<f64>()
+                    .powi(2)
             })
             .sum();
         let sd = (square / count + 2.0 * (FLOOR_MM * area).powi(2)).sqrt();

@@ -360,7 +360,12 @@ fn slow(placing: &Placing, rows: &[Row]) -> Vec<Vec<f64>> {
         let (low, length) = span(&mut along.iter().copied());
         let most = degree(length).max(1).min(rows.len() / 2);
         return (0..=most)
-            .map(|d| along.iter().map(|s| legendre(d, 2.0 * (s - low) / length - 1.0)).collect())
+            .map(|d| {
+                along
+                    .iter()
+                    .map(|s| legendre(d, 2.0 * (s - low) / length - 1.0))
+                    .collect()
+            })
             .collect();
     }
     let (x, y) = (span(&mut first(0)), span(&mut first(1)));

@@ -220,7 +220,12 @@ impl Search {
             ],
             |e, s| {
                 let b = s.extent_mm;
-                [e[0].min(b[0]), e[1].min(b[1]), e[2].max(b[2]), e[3].max(b[3])]
+                [
+                    e[0].min(b[0]),
+                    e[1].min(b[1]),
+                    e[2].max(b[2]),
+                    e[3].max(b[3]),
+                ]
             },
         );
         let sides = [extent[2] - extent[0], extent[3] - extent[1]].map(|s| s.max(1.0));
@@ -265,10 +270,12 @@ impl Search {
 
     /// Whether `f` is the first, second or third overtone of `base`, or the same wave again.
     fn overtone(&self, base: [f64; 2], f: [f64; 2]) -> bool {
-        [-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0].iter().any(|k| {
-            let off: [f64; 2] = [0, 1].map(|d| (f[d] - k * base[d]) / self.step[d] * FINE);
-            off[0].hypot(off[1]) < 1.0
-        })
+        [-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0]
+            .iter()
+            .any(|k| {
+                let off: [f64; 2] = [0, 1].map(|d| (f[d] - k * base[d]) / self.step[d] * FINE);
+                off[0].hypot(off[1]) < 1.0
+            })
     }
 
     /// What the surveys tell of a wave vector: of one survey its fit, of two the difference of both fits.
@@ -444,7 +451,9 @@ impl Search {
         };
         let mut out = Vec::new();
         let along = [[top.f[0].abs(), 0.0], [0.0, top.f[1].abs()]];
-        let aslant = along.iter().all(|f| self.within(*f) && self.apart(*f, top.f) > 1.0);
+        let aslant = along
+            .iter()
+            .all(|f| self.within(*f) && self.apart(*f, top.f) > 1.0);
         if aslant {
             let own = along.map(|f| {
                 let near = self.at(f);
@@ -476,10 +485,7 @@ impl Search {
             (1.0 + p.power / mean / count).powf(-count)
         };
         let step = self.keeps_step(p.f);
-        let chance = tail(ring, ring_count)
-            .max(tail(ray, ray_count))
-            .max(step.0)
-            * independent;
+        let chance = tail(ring, ring_count).max(tail(ray, ray_count)).max(step.0) * independent;
         (chance < CHANCE).then(|| {
             let around = ring.max(ray);
             Wave {
@@ -507,7 +513,9 @@ impl Search {
             let g = f.map(|v| v / size * at);
             let side = usize::from(at > size);
             at += pace;
-            let own = [1.0, 2.0].iter().any(|k| self.apart(g, f.map(|v| k * v)) < 1.5);
+            let own = [1.0, 2.0]
+                .iter()
+                .any(|k| self.apart(g, f.map(|v| k * v)) < 1.5);
             if own || !self.within(g) {
                 continue;
             }

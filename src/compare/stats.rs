@@ -82,12 +82,12 @@ fn rms(values: &[f64]) -> f64 {
 
 /// Mean rms of the placings weighted by readings, and its standard error.
 fn by_placing(groups: &[Vec<f64>]) -> (f64, f64) {
-    let parts: Vec<[f64; 2]> = groups
-        .iter()
-        .map(|g| [g.len() as f64, rms(g)])
-        .collect();
+    let parts: Vec<[f64; 2]> = groups.iter().map(|g| [g.len() as f64, rms(g)]).collect();
     let mean = |without: Option<usize>| {
-        let kept = parts.iter().enumerate().filter(|(k, _)| Some(*k) != without);
+        let kept = parts
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| Some(*k) != without);
         let (sum, n) = kept.fold((0.0, 0.0), |s, (_, [n, r])| (s.0 + n * r, s.1 + n));
         sum / f64::max(n, 1.0)
     };
