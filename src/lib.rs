@@ -8,8 +8,9 @@
 //! 4. [`fit`]: survey and coat into the found surface, with its uncertainty.
 //! 5. [`reference`]: surface into the fair shapes to work to.
 //! 6. [`judge`]: both into states, regions, limits and a verdict.
-//! 7. [`show`]: the result as text, picture, page and files; computes nothing new.
-//! 8. [`cli`]: the commands; the only module that knows all the others.
+//! 7. [`compare`]: two surveys of one panel into what moved and what repeats.
+//! 8. [`show`]: the result as text, picture, page and files; computes nothing new.
+//! 9. [`cli`]: the commands; the only module that knows all the others.
 
 pub mod cli;
 pub mod compare;
