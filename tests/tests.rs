@@ -11,6 +11,7 @@ mod jobs;
 mod joint;
 mod misreads;
 mod mixing;
+mod moved;
 mod next;
 mod photos;
 mod planning;
