@@ -1,6 +1,7 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod answers;
 mod calibration;
 mod edge_shape;
 mod errors;
@@ -8,6 +9,7 @@ mod fit_checks;
 mod invariance;
 mod jobs;
 mod joint;
+mod large_book;
 mod misreads;
 mod mixing;
 mod next;
@@ -23,4 +25,6 @@ mod support;
 mod target_files;
 mod targets;
 mod together;
+mod trends;
 mod truth;
+mod workshop;
