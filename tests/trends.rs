@@ -195,7 +195,7 @@ struct Score {
     /// Mean error in ln and in mm against the next survey: the forecast, same as last time.
     error: [[f64; 2]; 2],
     /// The same where a cycle came before, and of the same ratio as last time.
-    later: [[f64; 2]; 2],
+    later: [[f64; 2]; 3],
     /// Mean of ln found over forecast.
     bias: f64,
 }
@@ -226,6 +226,7 @@ fn score<'a>(cases: impl Iterator<Item = &'a Case>) -> Score {
         ],
         later: [
             error(|c| c.forecast.to_mm, later),
+            error(|c| c.forecast.from_mm, later),
             error(|c| c.same_ratio_mm.unwrap_or(f64::NAN), later),
         ],
         bias: mean(&|c| Some((c.found_mm / c.forecast.to_mm).ln())),
@@ -305,6 +306,7 @@ fn the_forecast_holds_on_fresh_shops() {
     for k in 0..2 {
         assert!(score.error[0][k] < score.error[1][k], "{score:?}");
         assert!(score.later[0][k] < score.later[1][k], "{score:?}");
+        assert!(score.later[0][k] < score.later[2][k], "{score:?}");
     }
 }
 
@@ -315,5 +317,5 @@ fn the_forecast_of_one_shop_is_better_than_the_rivals() {
     assert_eq!(score.cases, 6);
     assert!(score.covers[0] > 0.6, "{score:?}");
     assert!(score.error[0][0] < score.error[1][0], "{score:?}");
-    assert!(score.later[0][0] < score.later[1][0], "{score:?}");
+    assert!(score.later[0][0] < score.later[2][0], "{score:?}");
 }

@@ -188,9 +188,9 @@ fn side() -> Vec<Sheet> {
         low([330.0, 160.0], 0.35, [35.0, 80.0]),
     ];
     let first = worked(&came, &[0, 1, 4]);
-    // The low near the corner is filled short: most of it is left.
+    // The low near the corner is filled short: more than half of it is left.
     let mut second = worked(&first, &[0, 1, 2, 4]);
-    second[3] = left(&first[3], 0.8);
+    second[3] = left(&first[3], 0.6);
     let sheet = |file, bumps, waves, seed, day| Sheet {
         file,
         panel: "side.toml",
