@@ -141,7 +141,7 @@ fn crossing(panel: &Panel, [x, y]: [f64; 2], edge_mm: f64) -> [Stretch; 2] {
     ]
 }
 
-fn judged(panel: &Panel, survey: &Survey) -> Judgement {
+pub fn judged(panel: &Panel, survey: &Survey) -> Judgement {
     let surface = fit::fit(panel, survey).unwrap();
     let options = judge::Options {
         reference: Reference::BestFit,
@@ -151,7 +151,7 @@ fn judged(panel: &Panel, survey: &Survey) -> Judgement {
     judge::judge(panel, survey, &surface, options, Vec::new()).unwrap()
 }
 
-fn planned(
+pub fn planned(
     panel: &Panel,
     survey: &Survey,
     j: &Judgement,

@@ -1,6 +1,7 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod answers;
 mod books;
 mod calibration;
 mod edge_shape;
@@ -9,6 +10,7 @@ mod fit_checks;
 mod invariance;
 mod jobs;
 mod joint;
+mod large_book;
 mod misreads;
 mod mixing;
 mod moved;
@@ -25,4 +27,6 @@ mod support;
 mod target_files;
 mod targets;
 mod together;
+mod trends;
 mod truth;
+mod workshop;

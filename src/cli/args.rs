@@ -64,7 +64,7 @@ pub enum Command {
     Release(ReleaseArgs),
     /// Show all entries of a panel
     Log(LogArgs),
-    /// Write two made-up jobs into a new folder, map both, and tell what to try next
+    /// Write two made-up jobs and a job book into a new folder, map and show them, and tell what to try next
     Demo(DemoArgs),
 }
 

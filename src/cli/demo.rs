@@ -1,4 +1,6 @@
-//! `lowspot demo`: two made-up jobs into a new folder, mapped, with what to try next.
+//! `lowspot demo`: two made-up jobs into a new folder, mapped, and a made-up workshop's job book, with what to try next.
+
+mod workshop;
 
 use super::args::{CoatWord, DemoArgs, MapArgs, ReferenceWord};
 use super::job::{Job, shown};
@@ -74,7 +76,7 @@ pub fn run(args: &DemoArgs) -> Result<ExitCode, Error> {
             shown(&args.out)
         )));
     }
-    super::say("Two made-up jobs (simulated, no real panels):\n");
+    super::say("Two made-up jobs and a made-up workshop (simulated, no real panels):\n");
     for sample in &SAMPLES {
         let dir = args.out.join(sample.folder);
         let files: Vec<show::File> = sample
@@ -89,8 +91,8 @@ pub fn run(args: &DemoArgs) -> Result<ExitCode, Error> {
         show::summary::print(&judgement, &job.panel, job.units, &job.out)?;
         super::say("");
     }
-    let roof = args.out.join("cabin-roof");
-    super::say(&next(&roof));
+    workshop::run(args)?;
+    super::say(&format!("\n{}", next(&args.out)));
     Ok(ExitCode::SUCCESS)
 }
 
@@ -113,15 +115,18 @@ fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
     }
 }
 
-fn next(roof: &Path) -> String {
+fn next(out: &Path) -> String {
+    let roof = out.join("cabin-roof");
     // As it was called: under `cargo run` the program is not on the path.
     let lowspot = std::env::args().next().unwrap_or_else(|| "lowspot".into());
     let (panel, readings) = (roof.join("panel.toml"), roof.join("readings.txt"));
     let photo = roof.join("roof.jpg");
+    let book = workshop::next(out, &lowspot);
     format!(
         "Look at   {} and, for the real panel, {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          {lowspot} map {} {}\n\
          The photo alone tells where, not how deep:\n          {lowspot} map {} --photo {}\n\
          What to sand, fill and mix, in order, to tick off:\n          {lowspot} plan {} {} --photo {}\n\
+         {book}\n\
          For a panel of your own: copy panel.toml, change it, and\n          {lowspot} blank panel.toml --out readings.txt",
         shown(&roof.join("map").join("report.html")),
         shown(&roof.join("map").join("overlay.jpg")),

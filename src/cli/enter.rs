@@ -53,6 +53,19 @@ fn entered_before(book: &Book, name: &str, entry: &NewEntry) -> Result<Vec<Strin
     Ok(notes)
 }
 
+/// Makes the entry and says nothing.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub(super) fn quietly(args: &EnterArgs, book: &mut Book) -> Result<(), Error> {
+    let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
+    let mut entry = read(args, kind)?;
+    if kind == Kind::Survey {
+        survey(args, book, &mut entry)?;
+    }
+    book.enter(&args.name, &entry).map(|_| ())
+}
+
 /// The survey in a line: "verdict another cycle; 68 cc to level (58 to 78)".
 fn found(judgement: &judge::Judgement, job: &Job) -> String {
     let verdict = judgement.verdict.word().replace('-', " ");

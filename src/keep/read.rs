@@ -7,8 +7,10 @@ use super::standing::{self, Standing};
 use super::{fail, rows};
 use crate::problem::Error;
 use jiff::Timestamp;
-use rusqlite::{Connection, Row};
+use rayon::prelude::*;
+use rusqlite::{Connection, OptionalExtension, Row};
 use std::collections::HashMap;
+use std::path::Path;
 
 /// All rows of a query as records.
 pub(super) fn list<T, P: rusqlite::Params>(
@@ -138,19 +140,21 @@ impl Book {
         let mut all = Vec::new();
         for panel in self.panels()? {
             let entries = by_panel.remove(&panel.id).unwrap_or_default();
-            let survey = standing::last_survey(&entries).cloned();
-            let summary = match &survey {
-                Some(survey) => self.summary(survey.number)?,
-                None => None,
-            };
             all.push(Standing {
                 panel,
                 stale: standing::stale(&entries),
                 held: standing::held(&entries, now),
-                survey,
-                summary,
+                survey: standing::last_survey(&entries).cloned(),
+                summary: None,
                 entries,
             });
+        }
+        let surveys: Vec<Option<i64>> = all
+            .iter()
+            .map(|s| s.survey.as_ref().map(|e| e.number))
+            .collect();
+        for (standing, summary) in all.iter_mut().zip(self.summaries(&surveys)?) {
+            standing.summary = summary;
         }
         view.finish().map_err(|e| fail::of(self.path(), e))?;
         Ok(all)
@@ -161,17 +165,45 @@ impl Book {
     /// # Errors
     /// A summary that cannot be understood.
     pub fn summary(&self, entry: i64) -> Result<Option<Summary>, Error> {
-        let sql = "SELECT summary FROM results WHERE entry = ?1";
-        let found = self.list(sql, [entry], |row| row.get::<_, String>(0))?;
-        let Some(json) = found.into_iter().next() else {
-            return Ok(None);
-        };
-        serde_json::from_str(&json).map(Some).map_err(|e| {
-            let what = format!(
-                "is damaged: result of entry {entry} cannot be read ({e}); {}",
-                fail::MEND
-            );
-            fail::book(self.path(), what)
-        })
+        Ok(self.summaries(&[Some(entry)])?.pop().flatten())
     }
+
+    /// The numbers of many surveys, in their order, read by one statement and understood on all cores.
+    fn summaries(&self, entries: &[Option<i64>]) -> Result<Vec<Option<Summary>>, Error> {
+        let read = || -> rusqlite::Result<Vec<Option<(i64, String)>>> {
+            let mut statement = self
+                .connection
+                .prepare("SELECT summary FROM results WHERE entry = ?1")?;
+            entries
+                .iter()
+                .map(|entry| match entry {
+                    None => Ok(None),
+                    Some(n) => statement
+                        .query_row([n], |r| r.get(0))
+                        .map(|json| (*n, json))
+                        .optional(),
+                })
+                .collect()
+        };
+        let texts = read().map_err(|e| fail::of(self.path(), e))?;
+        let path = self.path();
+        texts
+            .into_par_iter()
+            .map(|found| {
+                found
+                    .map(|(entry, json)| understood(path, entry, &json))
+                    .transpose()
+            })
+            .collect()
+    }
+}
+
+fn understood(book: &Path, entry: i64, json: &str) -> Result<Summary, Error> {
+    serde_json::from_str(json).map_err(|e| {
+        let what = format!(
+            "is damaged: result of entry {entry} cannot be read ({e}); {}",
+            fail::MEND
+        );
+        fail::book(book, what)
+    })
 }

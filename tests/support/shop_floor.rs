@@ -98,12 +98,13 @@ impl Hand {
 }
 
 /// Waves of unit rms.
-struct Ripple(Vec<[f64; 3]>);
+pub struct Ripple(Vec<[f64; 3]>);
 
 impl Ripple {
     const COUNT: usize = 40;
 
-    fn new(rng: &mut ChaCha8Rng, from_mm: f64, to_mm: f64) -> Self {
+    /// Forty of them, of any length in between and any direction.
+    pub fn new(rng: &mut ChaCha8Rng, from_mm: f64, to_mm: f64) -> Self {
         let one = |_| {
             let length = from_mm * (to_mm / from_mm).powf(rng.random_range(0.0..1.0));
             let angle: f64 = rng.random_range(0.0..std::f64::consts::PI);
@@ -114,7 +115,8 @@ impl Ripple {
         Ripple((0..Self::COUNT).map(one).collect())
     }
 
-    fn at(&self, x: f64, y: f64) -> f64 {
+    /// Their sum at a point.
+    pub fn at(&self, x: f64, y: f64) -> f64 {
         let sum: f64 = self
             .0
             .iter()
@@ -178,6 +180,11 @@ impl ShopFloor {
             hand,
             rng,
         }
+    }
+
+    /// Worked on by whoever works on another.
+    pub fn in_the_hands_of(&mut self, other: &ShopFloor) {
+        self.hand = other.hand;
     }
 
     /// Height of the true surface anywhere, mm.
