@@ -489,8 +489,11 @@ fn part_totals(card: &Card) -> Vec<f64> {
 
 /// Largest batch by pot life and pot, g.
 fn most_g(recipe: &Recipe, at_c: f64, density: f64) -> f64 {
+    // Above 32 °C half a pot of epoxy.
+    let warm = recipe.base == lowspot::plan::recipe::Base::Epoxy && at_c > 32.0;
+    let pot_g = recipe.greatest_pot_g.value / if warm { 2.0 } else { 1.0 };
     let spread_min = recipe.pot_life_min_at(at_c) - recipe.mixing_min.value;
-    (recipe.spread_cc_per_min.value * spread_min * density).min(recipe.greatest_pot_g.value)
+    (recipe.spread_cc_per_min.value * spread_min * density).min(pot_g)
 }
 
 const NAMES: [&str; 4] = [
@@ -1044,7 +1047,11 @@ fn a_plan_says_what_to_mix_and_options_win() {
 #[test]
 fn the_card_to_read_has_every_part_by_mass_and_volume() {
     let recipe = built_in("dry-micro");
-    let text = show::mix::text(&with_scale(&recipe, 500.0, 1.0).unwrap(), Units::Metric);
+    let text = show::mix::text(
+        &with_scale(&recipe, 500.0, 1.0).unwrap(),
+        Units::Metric,
+        false,
+    );
     for row in [
         "Mix 500 cc at 20 °C: 250 g, in 2 batches.",
         "epoxy resin             61 g       53.0 cc",
@@ -1058,7 +1065,7 @@ fn the_card_to_read_has_every_part_by_mass_and_volume() {
     ] {
         assert!(text.contains(row), "{row} is not in\n{text}");
     }
-    let us = show::mix::text(&mix::card(&asked(&recipe)).unwrap(), Units::Us);
+    let us = show::mix::text(&mix::card(&asked(&recipe)).unwrap(), Units::Us, false);
     assert!(us.contains("Mix 16.9 fl oz at 68 °F: 8.82 oz"), "{us}");
 }
 

@@ -130,8 +130,12 @@ fn twenty_grams_150_mm_behind_a_hinge_are_0_3_kg_cm() {
         step_mm: 10.0,
         areas_mm2: &areas,
         left_mm: &left,
-        density_g_per_cc: 0.5,
-        mass_g: 20.0,
+        mass_g: lowspot::judge::Interval {
+            value: 20.0,
+            low: 15.0,
+            high: 30.0,
+        },
+        build_coat_g: 0.0,
     };
     let b = load.balance();
     assert!(
@@ -141,6 +145,15 @@ fn twenty_grams_150_mm_behind_a_hinge_are_0_3_kg_cm() {
     // The arm of its middle: 3000 + 250.
     assert!((b.arm_mm.unwrap() - 3250.0).abs() < 1e-9);
     assert!((b.moment_g_mm.unwrap() - 65_000.0).abs() < 1e-9);
+    // The upper end: 30 g. With 100 g of build coat lying evenly, whose middle is y 450: 100 × 350 more.
+    assert!((b.hinge_moment_high_g_mm.unwrap() - 4500.0).abs() < 1e-9);
+    let b = lowspot::plan::balance::Load {
+        build_coat_g: 100.0,
+        ..load
+    }
+    .balance();
+    assert!((b.total_hinge_moment_g_mm.unwrap() - 38_000.0).abs() < 1e-6);
+    assert!((b.total_g - 120.0).abs() < 1e-9);
 }
 
 #[test]
@@ -302,7 +315,8 @@ fn work_stands_in_the_order_of_the_trade() {
     let order: Vec<&str> = p.work.iter().map(|i| i.what).collect();
     let at = |what: &str| order.iter().position(|w| *w == what);
     let wanted = [
-        "clean and key",
+        "clean",
+        "key",
         "mix",
         "fill",
         "wait",
@@ -599,7 +613,7 @@ fn a_plan_is_the_same_every_time() {
         )
         .stdout
     };
-    assert_eq!(run(), run());
+    assert!(run() == run(), "two runs differ");
 }
 
 #[test]
@@ -607,9 +621,15 @@ fn what_makes_no_sense_is_refused_with_the_reason_and_nothing_written() {
     let (dir, _) = folder(&SAMPLE);
     let bad_shop = "pot_loss = 1.5\noverfil = 0.2\n";
     std::fs::write(dir.path().join("shop.toml"), bad_shop).unwrap();
-    let cases: [(&[&str], i32, &[&str]); 7] = [
+    let cases: [(&[&str], i32, &[&str]); 9] = [
         (&["--at", "20 K"], 2, &["--at 20 K"]),
         (&["--humidity", "140"], 2, &["1 to 100 %"]),
+        (
+            &["--at", "5 C"],
+            2,
+            &["--at: dry-micro is used from 10 to 35 °C", "not at 5"],
+        ),
+        (&["--filler", "build-primer"], 2, &["is a primer"]),
         (
             &["--filler", "dry-mico"],
             2,

@@ -3,7 +3,7 @@
 //! table. Sources are "published" where the number stands in the named source, "computed" where another program
 //! or a closed form gave it, "from memory" where the source was not seen.
 
-use crate::{fit_checks, mixing, planning};
+use crate::{fit_checks, mixing, moved, planning};
 use lowspot::fit::least_squares::{LeastSquares, solve, solve_weighted};
 use lowspot::judge::Grid;
 use lowspot::judge::contour::{iso_lines, length_mm};
@@ -139,6 +139,7 @@ fn sections() -> Vec<(&'static str, Vec<Check>)> {
             [mixing::mixtures(), mixing::packing(), mixing::times()].concat_all(),
         ),
         ("Weight and balance", planning::balances()),
+        ("Readings from date to date, and waves", moved::published()),
     ]
 }
 

@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod answers;
+mod books;
 mod calibration;
 mod edge_shape;
 mod errors;
@@ -12,6 +13,7 @@ mod joint;
 mod large_book;
 mod misreads;
 mod mixing;
+mod moved;
 mod next;
 mod photos;
 mod planning;

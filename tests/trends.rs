@@ -216,8 +216,8 @@ fn score<'a>(cases: impl Iterator<Item = &'a Case>) -> Score {
             mean(&|c| of(c).then(|| (told(c) - c.found_mm).abs())),
         ]
     };
-    let (any, later): (fn(&Case) -> bool, fn(&Case) -> bool) =
-        (|_| true, |c| c.same_ratio_mm.is_some());
+    let any: fn(&Case) -> bool = |_| true;
+    let later: fn(&Case) -> bool = |c| c.same_ratio_mm.is_some();
     Score {
         cases: cases.len(),
         covers: [covers(|c| c.found_mm), covers(|c| c.true_mm)],

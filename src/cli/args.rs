@@ -34,6 +34,8 @@ pub enum Command {
     Plan(PlanArgs),
     /// Say where to measure next: the best placings, what each buys, a form and a picture
     Next(NextArgs),
+    /// Compare two surveys of one panel, or of left and right: what came up, what went down, which pitches came or went
+    Moved(MovedArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
     /// Write a page of numbered targets to print and tape on before a photo of the guide coat
@@ -47,7 +49,7 @@ pub enum Command {
     #[command(subcommand)]
     Panel(PanelCommand),
     /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
-    Enter(EnterArgs),
+    Enter(Box<EnterArgs>),
     /// Say what became of a panel over its cycles, and whether another is worth it
     Trend(TrendArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
@@ -311,6 +313,40 @@ pub enum FaceWord {
     Vertical,
     /// Overhead
     Overhead,
+}
+
+/// `lowspot moved`.
+#[derive(Debug, Args)]
+pub struct MovedArgs {
+    /// The panel: panel.toml
+    pub panel: PathBuf,
+    /// Readings of the earlier survey: notes (.txt) or tables (.csv)
+    #[arg(required = true)]
+    pub before: Vec<PathBuf>,
+    /// Readings of the later survey
+    #[arg(long, value_name = "READINGS", required = true, num_args = 1..)]
+    pub after: Vec<PathBuf>,
+    /// The second survey is of the panel's mirrored twin: which of its ends change places
+    #[arg(long, value_enum, value_name = "AXIS")]
+    pub mirror: Option<AxisWord>,
+    /// Folder for the picture and the data
+    #[arg(long, value_name = "DIR", default_value = "lowspot-moved")]
+    pub out: PathBuf,
+    /// Print moved.json on standard output, and nothing else there
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
+}
+
+/// Words for the ends that change places.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum AxisWord {
+    /// The ends of x
+    X,
+    /// The ends of y
+    Y,
 }
 
 /// `lowspot demo`.

@@ -125,7 +125,7 @@ fn next(out: &Path) -> String {
     format!(
         "Look at   {} and, for the real panel, {}\nThen try  mend reading B8 in {} (13.50 should be 1.35) and map it again:\n          {lowspot} map {} {}\n\
          The photo alone tells where, not how deep:\n          {lowspot} map {} --photo {}\n\
-         What to sand, fill and mix, in order, to tick off:\n          {lowspot} plan {} {}\n\
+         What to sand, fill and mix, in order, to tick off:\n          {lowspot} plan {} {} --photo {}\n\
          {book}\n\
          For a panel of your own: copy panel.toml, change it, and\n          {lowspot} blank panel.toml --out readings.txt",
         shown(&roof.join("map").join("report.html")),
@@ -137,5 +137,6 @@ fn next(out: &Path) -> String {
         shown(&photo),
         shown(&panel),
         shown(&readings),
+        shown(&photo),
     )
 }

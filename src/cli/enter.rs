@@ -5,7 +5,9 @@ use super::input::{Files, Input, Maybe};
 use super::job::Job;
 use super::{map, shelf};
 use crate::judge;
-use crate::keep::{self, Book, Kind, Means, NewEntry, NewFile, Role, SurveyResult, standing};
+use crate::keep::{
+    self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, SurveyResult, standing,
+};
 use crate::problem::Error;
 use crate::units;
 use jiff::Timestamp;
@@ -27,7 +29,9 @@ pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
         return put(&mut book, &args.name, &entry);
     }
     let (job, judgement) = survey(args, &book, &mut entry)?;
+    let before = entered_before(&book, &args.name, &entry)?;
     let status = put(&mut book, &args.name, &entry)?;
+    tell(&before);
     map::tell_readings(&job);
     map::tell_warnings(&judgement, false);
     super::say(&found(&judgement, &job));
@@ -45,6 +49,21 @@ pub(super) fn quietly(args: &EnterArgs, book: &mut Book) -> Result<(), Error> {
         survey(args, book, &mut entry)?;
     }
     book.enter(&args.name, &entry).map(|_| ())
+}
+
+/// Readings and photos that an earlier survey of the panel holds already: entered twice by mistake?
+fn entered_before(book: &Book, name: &str, entry: &NewEntry) -> Result<Vec<String>, Error> {
+    let mut notes = Vec::new();
+    let files = entry.files.iter().filter(|f| f.role != Role::Targets);
+    for file in files {
+        if let Some(number) = book.entered_before(name, &keep::seal::sha256(&file.bytes))? {
+            notes.push(format!(
+                "{} belongs to entry {number} already; entered twice? `lowspot strike` takes one of them out",
+                file.name
+            ));
+        }
+    }
+    Ok(notes)
 }
 
 /// The survey in a line: "verdict another cycle; 68 cc to level (58 to 78)".
@@ -109,25 +128,8 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error>
     let word = entry.kind.word();
     super::say(&format!("entry {number}: {word}, {panel}, {}", entry.date));
     let mut notes = Vec::new();
-    match (entry.kind, before) {
-        (Kind::Release, None) => notes.push(format!("{panel} was not held")),
-        (Kind::Release | Kind::Strike, Some(_)) => {}
-        (_, Some(hold)) if Some(&hold.by) != entry.who.as_ref() => {
-            notes.push(format!("{panel} is {hold}"));
-        }
-        _ => {}
-    }
-    if let Some(until) = entry.facts.until {
-        let past = if until <= keep::now() {
-            ", which is past: it has run out"
-        } else {
-            ""
-        };
-        notes.push(format!(
-            "held until {}{past}",
-            standing::by_the_clock(until)
-        ));
-    }
+    notes.extend(of_hold(&panel, entry, before));
+    notes.extend(entry.facts.until.map(held_until));
     if entry.date > keep::today() {
         notes.push(format!(
             "{} has not come yet; is the day right?",
@@ -139,6 +141,25 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error>
     }
     tell(&notes);
     Ok(ExitCode::SUCCESS)
+}
+
+/// What is worth saying of the hold that was there before an entry.
+fn of_hold(panel: &str, entry: &NewEntry, before: Option<Hold>) -> Option<String> {
+    match (entry.kind, before) {
+        (Kind::Release, None) => Some(format!("{panel} was not held")),
+        (Kind::Release | Kind::Strike, Some(_)) | (_, None) => None,
+        (_, Some(hold)) if Some(&hold.by) == entry.who.as_ref() => None,
+        (_, Some(hold)) => Some(format!("{panel} is {hold}")),
+    }
+}
+
+fn held_until(until: Timestamp) -> String {
+    let past = if until <= keep::now() {
+        ", which is past: it has run out"
+    } else {
+        ""
+    };
+    format!("held until {}{past}", standing::by_the_clock(until))
 }
 
 fn tell(notes: &[String]) {
@@ -158,41 +179,39 @@ fn read(args: &EnterArgs, kind: Kind) -> Result<NewEntry, Error> {
     entry.who.clone_from(&args.by);
     entry.supports.clone_from(&args.supports);
     entry.note.clone_from(&args.note);
-    entry.hours = value(args.hours.as_ref(), "--hours", hours, &mut faults);
-    entry.skin_c = value(
-        args.skin.as_ref(),
-        "--skin",
-        units::temperature,
-        &mut faults,
-    );
-    let facts = &mut entry.facts;
-    facts.temperature_c = value(
-        args.temperature.as_ref(),
-        "--temperature",
-        units::temperature,
-        &mut faults,
-    );
-    facts.hold_h = value(args.hold_hours.as_ref(), "--hold-hours", hours, &mut faults);
-    facts.mass_g = value(args.grams.as_ref(), "--grams", units::mass, &mut faults);
-    facts.min_c = value(args.min.as_ref(), "--min", units::temperature, &mut faults);
-    facts.coats = value(args.coats.as_ref(), "--coats", coats, &mut faults);
-    facts.base_mm = value(args.base.as_ref(), "--base", units::length, &mut faults);
-    facts.recipe.clone_from(&args.recipe);
-    facts.batch.clone_from(&args.batch);
-    facts.way.clone_from(&args.way);
-    facts.why.clone_from(&args.why);
-    facts.means = args.means.map(|m| match m {
-        MeansWord::GuideCoat => Means::GuideCoat,
-        MeansWord::RakingLight => Means::RakingLight,
-    });
+    entry.hours = value(&args.hours, "--hours", hours, &mut faults);
+    entry.skin_c = value(&args.skin, "--skin", units::temperature, &mut faults);
+    entry.facts = facts(args, &mut faults);
     let end = args.until.as_deref().map(|t| until(t, day)).transpose();
-    facts.until = faulty(end, &mut faults).flatten();
+    entry.facts.until = faulty(end, &mut faults).flatten();
     entry.strikes = struck(args, kind, &mut faults);
     faults.extend(entry.faults());
     if faults.is_empty() {
         Ok(entry)
     } else {
         Err(Error::Usage(faults.join("\n")))
+    }
+}
+
+/// What belongs to the kind, but for the end of a hold.
+fn facts(args: &EnterArgs, faults: &mut Vec<String>) -> Facts {
+    let celsius = units::temperature;
+    Facts {
+        temperature_c: value(&args.temperature, "--temperature", celsius, faults),
+        hold_h: value(&args.hold_hours, "--hold-hours", hours, faults),
+        recipe: args.recipe.clone(),
+        batch: args.batch.clone(),
+        mass_g: value(&args.grams, "--grams", units::mass, faults),
+        way: args.way.clone(),
+        min_c: value(&args.min, "--min", celsius, faults),
+        coats: value(&args.coats, "--coats", coats, faults),
+        base_mm: value(&args.base, "--base", units::length, faults),
+        means: args.means.map(|m| match m {
+            MeansWord::GuideCoat => Means::GuideCoat,
+            MeansWord::RakingLight => Means::RakingLight,
+        }),
+        until: None,
+        why: args.why.clone(),
     }
 }
 
@@ -218,12 +237,12 @@ fn faulty<T>(value: Result<T, Error>, faults: &mut Vec<String>) -> Option<T> {
 
 /// An option's value; what is wrong with it goes to the faults.
 fn value<T>(
-    given: Option<&String>,
+    given: &Option<String>,
     option: &str,
     read: fn(&str) -> Result<T, String>,
     faults: &mut Vec<String>,
 ) -> Option<T> {
-    let given = given?;
+    let given = given.as_ref()?;
     read(given)
         .map_err(|why| faults.push(format!("{option} {given}: {why}")))
         .ok()

@@ -60,8 +60,8 @@ pub fn run(args: &MixArgs) -> Result<ExitCode, Error> {
             .at_c
             .or(plan.at_c)
             .ok_or_else(|| wanted("--at", "20 C"))?,
-        skin_c: options.skin_c,
-        humidity_percent: options.humidity_percent,
+        skin_c: options.skin_c.or(plan.skin_c),
+        humidity_percent: options.humidity_percent.or(plan.humidity_percent),
         density_g_per_cc: options.density_g_per_cc,
         depth_mm: options.depth_mm.or(plan.depth_mm),
         face: args.face.map(Into::into).or(plan.face).unwrap_or_default(),
@@ -71,7 +71,7 @@ pub fn run(args: &MixArgs) -> Result<ExitCode, Error> {
     })?;
     let text = match args.json {
         true => show::mix::json(&card)?,
-        false => show::mix::text(&card, args.units.into()),
+        false => show::mix::text(&card, args.units.into(), plan.moving_surface),
     };
     super::say(text.trim_end());
     Ok(ExitCode::SUCCESS)
@@ -86,6 +86,10 @@ struct ToMix {
     at_c: Option<f64>,
     #[serde(default, deserialize_with = "face")]
     face: Option<Face>,
+    skin_c: Option<f64>,
+    humidity_percent: Option<f64>,
+    #[serde(default)]
+    moving_surface: bool,
 }
 
 /// The word of a face, or none.
@@ -159,6 +163,8 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
         ("to_mix_cc", to_mix.to_mix_cc, mix::LEAST_CC..=mix::MOST_CC),
         ("depth_mm", to_mix.depth_mm, 0.001..=1000.0),
         ("at_c", to_mix.at_c, -60.0..=80.0),
+        ("skin_c", to_mix.skin_c, -60.0..=80.0),
+        ("humidity_percent", to_mix.humidity_percent, 1.0..=100.0),
     ]
     .into_iter()
     .filter_map(|(key, value, sound)| {

@@ -11,6 +11,7 @@ mod job;
 mod log;
 mod map;
 mod mix;
+mod moved;
 mod next;
 mod packet;
 mod panels;
@@ -41,6 +42,7 @@ pub fn run() -> ExitCode {
         Command::Next(args) => next::run(args),
         Command::Blank(args) => blank::run(args),
         Command::Targets(args) => targets::run(args),
+        Command::Moved(args) => moved::run(args),
         Command::Mix(args) => mix::run(args),
         Command::Book(command) => book::run(command),
         Command::Trend(args) => trend::run(args),

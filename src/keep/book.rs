@@ -29,15 +29,12 @@ impl Book {
     /// A file of that name is there; the folder cannot be written.
     pub fn create(path: &Path) -> Result<Book, Error> {
         Book::check_name(path)?;
-        super::copy::reserve(path)?;
-        let made = connect(path).and_then(|mut connection| {
+        super::copy::build(path, |waiting| {
+            let mut connection = connect(waiting)?;
             schema::make(&mut connection, schema::VERSION).map_err(|e| fail::of(path, e))?;
-            Ok(Book::of(connection, path))
-        });
-        if made.is_err() {
-            let _ = std::fs::remove_file(path);
-        }
-        made
+            connection.close().map_err(|(_, e)| fail::of(path, e))
+        })?;
+        Book::open(path)
     }
 
     /// Opens a book. One of an older version is brought up to date.
@@ -181,7 +178,8 @@ pub(super) fn connect(path: &Path) -> Result<Connection, Error> {
         let connection = Connection::open_with_flags(path, flags)?;
         connection.busy_timeout(PATIENCE)?;
         connection.execute_batch(
-            "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON; PRAGMA synchronous = EXTRA;",
+            "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON; PRAGMA synchronous = EXTRA; \
+             PRAGMA journal_mode = DELETE;",
         )?;
         Ok(connection)
     };
@@ -288,5 +286,33 @@ impl Book {
         let mut entries = self.list(&sql, [], rows::entry)?;
         entry::resolve_strikes(&mut entries);
         Ok(entries)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_book_is_opened_with_what_its_safety_rests_on() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.lowspot");
+        drop(Book::create(&path).unwrap());
+        // Somebody's tool has changed how it is journalled.
+        let other = Connection::open(&path).unwrap();
+        other.pragma_update(None, "journal_mode", "wal").unwrap();
+        drop(other);
+        let book = Book::open(&path).unwrap();
+        let read = |name: &str| -> String {
+            let value: Value = book
+                .connection
+                .pragma_query_value(None, name, |row| row.get(0))
+                .unwrap();
+            format!("{value:?}")
+        };
+        assert_eq!(read("journal_mode"), "Text(\"delete\")");
+        assert_eq!(read("synchronous"), "Integer(3)", "EXTRA");
+        assert_eq!(read("foreign_keys"), "Integer(1)");
+        assert!(!dir.path().join("a.lowspot-wal").exists());
     }
 }

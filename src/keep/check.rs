@@ -1,10 +1,11 @@
 //! Whether a book is whole: what SQLite can tell, every seal, every field, every file.
 
 use super::entry::{Entry, NewEntry};
-use super::{Kind, copy, fail, panels, rows, schema, seal};
+use super::{Kind, copy, panels, rows, schema, seal};
 use crate::problem::Error;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, Row};
+use std::collections::HashMap;
 use std::path::Path;
 
 /// Most faults told of one kind.
@@ -38,7 +39,8 @@ pub fn file(path: &Path) -> Result<Found, Error> {
         version,
         ..Found::default()
     };
-    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others.
+    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others. Each has a view of its own, so that
+    // nobody who enters meanwhile waits for all of them.
     let parts: [(&str, Part); 6] = [
         ("file", pages),
         ("tables", tables),
@@ -47,11 +49,8 @@ pub fn file(path: &Path) -> Result<Found, Error> {
         ("entries", entries_read),
         ("files and results", kept),
     ];
-    let view = connection
-        .unchecked_transaction()
-        .map_err(|e| fail::of(path, e))?;
     for (what, part) in parts {
-        if let Err(e) = part(&view, &mut found) {
+        if let Err(e) = part(&connection, &mut found) {
             found.faults.push(format!("{what}: {e}"));
         }
     }
@@ -85,9 +84,9 @@ fn pages(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
 }
 
 fn tables(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
-    if let Some(what) = schema::difference(connection, found.version)? {
-        found.faults.push(format!("tables: {what}"));
-    }
+    let differing = schema::differences(connection, found.version)?;
+    let told = differing.iter().map(|what| format!("tables: {what}"));
+    found.faults.extend(told);
     Ok(())
 }
 
@@ -120,35 +119,36 @@ fn sealed(row: &Row, table: &str, columns: usize) -> rusqlite::Result<bool> {
     Ok(seal.as_str().ok() == Some(seal::of_row(table, values.into_iter()).as_str()))
 }
 
-/// Panels have a version, their files are read without fault, names are theirs.
+/// Panels have a version, their files are read without fault, names are those of the newest.
 fn panels_read(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
-    let sql = "SELECT p.id, p.name, count(v.id) FROM panels p LEFT JOIN versions v ON v.panel = p.id GROUP BY p.id";
-    let mut statement = connection.prepare(sql)?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        found.panels += 1;
-        let (id, name, versions): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
-        if versions == 0 {
-            found
-                .faults
-                .push(format!("panel {id} ({name}): its panel.toml is not there"));
-        }
-    }
+    let mut named: HashMap<i64, String> = HashMap::new();
     let mut statement = connection.prepare(&format!("{} ORDER BY id", panels::VERSION))?;
     for version in statement.query_map([], panels::version_row)? {
         let version = version?;
-        if let Err(e) = version.panel() {
-            let first = e.to_string().lines().next().unwrap_or_default().to_string();
-            found.faults.push(format!(
-                "panel {}, version {}: {first}",
-                version.panel, version.id
-            ));
+        let what = format!("panel {}, version {}", version.panel, version.id);
+        moment(&what, &version.entered_at, found);
+        match version.panel() {
+            Ok((panel, _)) => {
+                named.insert(version.panel, panel.name);
+            }
+            Err(e) => {
+                let first = e.to_string().lines().next().unwrap_or_default().to_string();
+                found.faults.push(format!("{what}: {first}"));
+            }
         }
-        moment(
-            &format!("version {}", version.id),
-            &version.entered_at,
-            found,
-        );
+    }
+    let mut statement = connection.prepare("SELECT id, name, key FROM panels ORDER BY id")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        found.panels += 1;
+        let (id, name, key): (i64, String, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let fault = match named.get(&id) {
+            None => "has no panel.toml that can be read".to_string(),
+            Some(newest) if *newest != name => format!("is called {newest} in its panel.toml"),
+            Some(_) if key != super::key(&name) => format!("is looked up as {key}"),
+            Some(_) => continue,
+        };
+        found.faults.push(format!("panel {id} ({name}): {fault}"));
     }
     Ok(())
 }
@@ -171,6 +171,14 @@ fn entries_read(connection: &Connection, found: &mut Found) -> rusqlite::Result<
             Err(e @ rusqlite::Error::FromSqlConversionFailure(..)) => found.faults.push(told(&e)),
             Err(e) => return Err(e),
         }
+    }
+    let strangers = "SELECT e.number FROM entries e JOIN versions v ON v.id = e.version WHERE v.panel != e.panel";
+    let mut statement = connection.prepare(strangers)?;
+    for number in statement.query_map([], |row| row.get::<_, i64>(0))? {
+        let number = number?;
+        found
+            .faults
+            .push(format!("entry {number}: its panel.toml is another panel's"));
     }
     let mut next = 1;
     for entry in &all {

@@ -6,6 +6,7 @@ use crate::problem::Error;
 use rusqlite::Connection;
 use rusqlite::backup::{Backup, StepResult};
 use std::fs::OpenOptions;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -55,27 +56,28 @@ fn pour(from: &Connection, to: &mut Connection) -> rusqlite::Result<()> {
     ))
 }
 
-/// Builds a new file beside its place and moves it there when it is whole and on the disk. Nothing is written over.
+/// Builds a new file beside its place and moves it there when it is whole and on the disk, so that a stop leaves nothing under its name.
+/// Nothing is written over.
 pub(super) fn build(to: &Path, work: impl FnOnce(&Path) -> Result<(), Error>) -> Result<(), Error> {
-    let waiting = beside(to);
-    reserve(to)?;
-    let moved = work(&waiting).and_then(|()| {
-        settle(&waiting, to).map_err(|source| Error::File {
-            path: to.to_path_buf(),
-            source,
-            advice: "choose another place".into(),
-        })
-    });
-    if moved.is_err() {
-        let _ = std::fs::remove_file(&waiting);
-        let _ = std::fs::remove_file(to);
+    if to.symlink_metadata().is_ok() {
+        return Err(refused(to, ErrorKind::AlreadyExists.into()));
     }
+    let waiting = beside(to);
+    std::fs::File::create(&waiting).map_err(|e| refused(to, e))?;
+    let moved = work(&waiting).and_then(|()| settle(&waiting, to).map_err(|e| refused(to, e)));
+    let _ = std::fs::remove_file(&waiting);
     moved
 }
 
+/// Onto the disk, and to its name unless somebody has taken that meanwhile.
 fn settle(waiting: &Path, to: &Path) -> std::io::Result<()> {
     OpenOptions::new().write(true).open(waiting)?.sync_all()?;
-    std::fs::rename(waiting, to)?;
+    match std::fs::hard_link(waiting, to) {
+        Ok(()) => {}
+        Err(e) if e.kind() == ErrorKind::AlreadyExists => return Err(e),
+        // Some file systems, such as those of memory sticks, know no second name for a file.
+        Err(_) => std::fs::rename(waiting, to)?,
+    }
     match to.parent().filter(|p| !p.as_os_str().is_empty()) {
         Some(folder) => std::fs::File::open(folder)?.sync_all(),
         None => std::fs::File::open(".")?.sync_all(),
@@ -88,22 +90,18 @@ fn beside(to: &Path) -> PathBuf {
     to.with_file_name(format!(".{name}.{}.part", std::process::id()))
 }
 
-/// Takes a name that is free, with an empty file.
-pub(super) fn reserve(path: &Path) -> Result<(), Error> {
-    let taken = OpenOptions::new().write(true).create_new(true).open(path);
-    taken.map(|_| ()).map_err(|source| {
-        let advice = match source.kind() {
-            std::io::ErrorKind::AlreadyExists => "nothing is written over: choose another name",
-            std::io::ErrorKind::NotFound => "make the folder first",
-            std::io::ErrorKind::StorageFull => "make room on the disk",
-            _ => "choose a place that you may write to",
-        };
-        Error::File {
-            path: path.to_path_buf(),
-            source,
-            advice: advice.into(),
-        }
-    })
+fn refused(path: &Path, source: std::io::Error) -> Error {
+    let advice = match source.kind() {
+        ErrorKind::AlreadyExists => "nothing is written over: choose another name",
+        ErrorKind::NotFound => "make the folder first",
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "make room on the disk",
+        _ => "choose a place that you may write to",
+    };
+    Error::File {
+        path: path.to_path_buf(),
+        source,
+        advice: advice.into(),
+    }
 }
 
 /// Opens a file for checking, whatever is in it.

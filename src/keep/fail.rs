@@ -32,18 +32,18 @@ pub(crate) fn of(path: &Path, error: rusqlite::Error) -> Error {
         Some(ErrorCode::NotADatabase) => NO_BOOK.to_string(),
         Some(ErrorCode::DatabaseCorrupt) => format!("is damaged ({error}); {MEND}"),
         Some(ErrorCode::DiskFull) => {
-            "the disk is full: make room and enter it again; nothing was entered, nothing lost".into()
+            "the disk is full: make room and enter it again; nothing was written, nothing lost".into()
         }
-        Some(ErrorCode::ReadOnly) => format!("{READ_ONLY}; nothing was entered, nothing lost"),
+        Some(ErrorCode::ReadOnly) => format!("{READ_ONLY}; nothing was written, nothing lost"),
         Some(ErrorCode::CannotOpen) => {
-            "cannot be opened for writing: is the folder read-only? SQLite needs to write beside the book; nothing was entered, \
+            "cannot be opened for writing: is the folder read-only? SQLite needs to write beside the book; nothing was written, \
              nothing lost"
                 .into()
         }
         Some(ErrorCode::SystemIoFailure) if extended == ffi::SQLITE_IOERR_WRITE => format!(
-            "could not be written ({error}): is the disk full or gone? Nothing was entered, nothing lost"
+            "could not be written ({error}): is the disk full or gone? Nothing was written, nothing lost"
         ),
-        _ => format!("SQLite could not go on ({error}); nothing was entered"),
+        _ => format!("SQLite could not go on ({error}); nothing was written"),
     };
     book(path, what)
 }
@@ -57,5 +57,5 @@ fn in_use(path: &Path) -> String {
         Some(note) => format!("in use by {note}"),
         None => "in use by another program".to_string(),
     };
-    format!("{who}: try again in a moment; nothing was entered")
+    format!("{who}: try again in a moment; nothing was written")
 }

@@ -9,7 +9,7 @@ mod files;
 pub use files::{About, BookFile, EntryFile};
 
 use super::book::{self, Book};
-use super::entry::NewEntry;
+use super::entry::{Entry, NewEntry};
 use super::panels::{self, PanelRow, PanelVersion};
 use super::result::SurveyResult;
 use super::rows::{self, EntryRow};
@@ -27,34 +27,35 @@ pub const FORMAT: u32 = 1;
 /// # Errors
 /// The folder is there already, or cannot be written. Nothing is left then.
 pub fn export(book: &Book, dir: &Path) -> Result<usize, Error> {
-    let writer = Writer::begin(dir)?;
+    let mut writer = Writer::begin(dir)?;
+    // One view of panels and entries. Files and results never change, so they are read afterwards and nobody waits for them.
     let view = book.view()?;
-    let written = export_into(book, writer);
-    view.finish().map_err(|e| fail::of(book.path(), e))?;
-    written
-}
-
-fn export_into(book: &Book, mut writer: Writer) -> Result<usize, Error> {
     let panels = book.panels()?;
     let entries = book.all_entries()?;
     writer.toml("book.toml", &BookFile::new(panels.len(), entries.len()))?;
     for panel in &panels {
         export_panel(book, &mut writer, panel, &panels)?;
     }
+    view.finish().map_err(|e| fail::of(book.path(), e))?;
     for entry in &entries {
-        let folder = format!("entries/{:05}-{}", entry.number, entry.kind.word());
-        let files = book.files(entry.number)?;
-        let result = book.result(entry.number)?;
-        let about = EntryFile::of(entry, &files, result.as_ref());
-        for (file, told) in files.iter().zip(&about.file) {
-            writer.bytes(&format!("{folder}/{}", told.stored), &file.bytes)?;
-        }
-        writer.toml(&format!("{folder}/entry.toml"), &about)?;
-        if let Some(result) = &result {
-            export_result(&mut writer, &folder, result)?;
-        }
+        export_entry(book, &mut writer, entry)?;
     }
     writer.done()
+}
+
+fn export_entry(book: &Book, writer: &mut Writer, entry: &Entry) -> Result<(), Error> {
+    let folder = format!("entries/{:05}-{}", entry.number, entry.kind.word());
+    let files = book.files(entry.number)?;
+    let result = book.result(entry.number)?;
+    let about = EntryFile::of(entry, &files, result.as_ref());
+    for (file, told) in files.iter().zip(&about.file) {
+        writer.bytes(&format!("{folder}/{}", told.stored), &file.bytes)?;
+    }
+    writer.toml(&format!("{folder}/entry.toml"), &about)?;
+    match &result {
+        Some(result) => export_result(writer, &folder, result),
+        None => Ok(()),
+    }
 }
 
 fn export_panel(
@@ -109,11 +110,6 @@ pub fn import(dir: &Path, to: &Path) -> Result<usize, Error> {
         return Err(Error::Faults(faults));
     };
     copy::build(to, |waiting| {
-        std::fs::File::create_new(waiting).map_err(|source| Error::File {
-            path: waiting.to_path_buf(),
-            source,
-            advice: "choose a place that you may write to".into(),
-        })?;
         let mut connection = book::connect(waiting)?;
         fill(&mut connection, &whole).map_err(|e| fail::of(to, e))?;
         connection.close().map_err(|(_, e)| fail::of(to, e))?;

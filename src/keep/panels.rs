@@ -234,7 +234,7 @@ fn find(connection: &Connection, name: &str) -> rusqlite::Result<Option<PanelRow
         .optional()
 }
 
-fn add(tx: &Connection, name: &str, bytes: &[u8], file: &str) -> rusqlite::Result<()> {
+pub(super) fn add(tx: &Connection, name: &str, bytes: &[u8], file: &str) -> rusqlite::Result<()> {
     let id: i64 = tx.query_row("SELECT coalesce(max(id), 0) + 1 FROM panels", [], |r| {
         r.get(0)
     })?;

@@ -63,6 +63,19 @@ impl Book {
         })
     }
 
+    /// The last survey of a panel that stands and to which the same file belongs, by its checksum.
+    ///
+    /// # Errors
+    /// No such panel.
+    pub fn entered_before(&self, panel: &str, sha256: &str) -> Result<Option<i64>, Error> {
+        let surveys = self.surveys(panel)?;
+        let sql = "SELECT entry FROM files WHERE sha256 = ?1 ORDER BY id DESC";
+        let with: Vec<i64> = self.list(sql, [sha256], |row| row.get(0))?;
+        Ok(with
+            .into_iter()
+            .find(|n| surveys.iter().any(|s| s.number == *n)))
+    }
+
     /// What a survey found; `None` where the book does not hold it.
     ///
     /// # Errors

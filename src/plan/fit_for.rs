@@ -85,7 +85,7 @@ fn on_substrate(panel: &Panel, recipe: &Recipe, out: &mut Vec<Fit>) {
             "polyester on polystyrene foam: its styrene dissolves the foam. Use an epoxy filler, and not in thick coats: heat of cure melts foam",
         )),
         Some(Substrate::PolystyreneFoam) => out.push(warned(
-            "polystyrene foam softens with heat: thin coats, watch the heat of cure",
+            "polystyrene foam softens with heat and solvents eat it: no solvent, no styrene, thin coats, watch the heat of cure; primer only over a closed skin",
         )),
         Some(Substrate::Aluminium | Substrate::Steel) => out.push(warned(
             "bare metal: the filler's data sheet says how to prepare it, and how soon after; old primer may hold lead or chromate",
@@ -165,7 +165,16 @@ fn in_weather(recipe: &Recipe, weather: &Weather, out: &mut Vec<Fit>) {
     match weather.humidity {
         Some(h) => {
             let dew = dew_point_c(weather.air_c, h);
-            if weather.skin_c < dew + ABOVE_DEW_C {
+            if weather.skin_c <= dew {
+                add(
+                    How::Warned,
+                    format!(
+                        "skin at {:.0} °C is {:.1} °C below the dew point of {dew:.1} °C: water stands on the panel; nothing goes on before it is warm and dry",
+                        weather.skin_c,
+                        dew - weather.skin_c
+                    ),
+                );
+            } else if weather.skin_c < dew + ABOVE_DEW_C {
                 add(
                     How::Warned,
                     format!(

@@ -1,6 +1,7 @@
 //! The price of each high: what each further 0.1 mm off it saves of filler, mass and hours.
 
-use super::ways::Way;
+use super::shop::Shop;
+use super::ways::{Kind, Way};
 use crate::judge::{Interval, Judgement, Region, RegionKind};
 use serde::Serialize;
 
@@ -29,7 +30,7 @@ pub struct Price {
     pub saves_high_cc: f64,
     /// Mass saved on the panel by the same, g.
     pub saves_g_per_tenth: f64,
-    /// Hands-on hours saved by the same, roughly: as the way's hours go with its filler.
+    /// Hands-on hours saved by the same, roughly: as spots' hours go with their filler, less sanding it off. Negative: it costs more.
     pub saves_h_per_tenth: f64,
     /// Filler saved by what this plan takes off, against leaving the high, cc; `None` where nothing is taken off.
     pub plan_saves_cc: Option<Interval>,
@@ -41,26 +42,33 @@ pub struct Price {
 const LEFT_MM: f64 = 0.02;
 
 /// All highs, dearest first. `way` is the one that is planned.
-pub fn prices(j: &Judgement, way: Option<&Way>) -> Vec<Price> {
+pub fn prices(j: &Judgement, way: Option<&Way>, shop: &Shop) -> Vec<Price> {
     let mut all: Vec<Price> = j
         .regions
         .iter()
         .filter(|r| r.kind == RegionKind::High)
-        .filter_map(|r| price(r, way))
+        .filter_map(|r| price(r, way, shop))
         .collect();
     all.sort_by(|a, b| b.saves_cc_per_tenth.total_cmp(&a.saves_cc_per_tenth));
     all
 }
 
-fn price(r: &Region, way: Option<&Way>) -> Option<Price> {
+fn price(r: &Region, way: Option<&Way>, shop: &Shop) -> Option<Price> {
     let saves = r.saves_cc_per_tenth?;
     let (g_per_cc, h_per_cc) = way.map_or((0.0, 0.0), |w| {
         let level = w.table.total.to_level_cc.value.max(1e-9);
+        // Only spots shrink with the lows they fill; a coat over all is as large as before.
+        let hours = if w.kind == Kind::SpotFill {
+            w.filling_hours / level
+        } else {
+            0.0
+        };
         (
             w.table.total.left_on_g.value / w.table.total.left_on_cc.value.max(1e-9),
-            w.filling_hours / level,
+            hours,
         )
     });
+    let tenth_h = super::sanding::hours_off(r.area_cm2, 0.1, shop);
     Some(Price {
         name: r.name.clone(),
         at_mm: r.worst_at,
@@ -73,7 +81,7 @@ fn price(r: &Region, way: Option<&Way>) -> Option<Price> {
         saves_low_cc: saves.low,
         saves_high_cc: saves.high,
         saves_g_per_tenth: saves.value * g_per_cc,
-        saves_h_per_tenth: saves.value * h_per_cc,
+        saves_h_per_tenth: saves.value * h_per_cc - tenth_h,
         plan_saves_cc: r.saves_cc,
         looks_like: r.looks_like.clone(),
     })

@@ -4,6 +4,7 @@ use super::shop::Shop;
 use super::spread::Floor;
 use crate::judge::{Action, Judgement, Region, RegionKind};
 use crate::panel::Panel;
+use crate::units::Units;
 use ndarray::Array2;
 use serde::Serialize;
 
@@ -36,13 +37,15 @@ fn wave_mm(r: &Region) -> f64 {
 }
 
 /// The board for what is to be filled or sanded.
-pub fn board(j: &Judgement, shop: &Shop) -> Board {
+pub fn board(j: &Judgement, shop: &Shop, units: Units) -> Board {
     let widest = j
         .regions
         .iter()
         .filter(|r| {
-            matches!(r.action, Action::Fill | Action::Measure | Action::Sand)
-                && r.worst_mm.value.is_finite()
+            matches!(
+                r.action,
+                Action::Fill | Action::Measure | Action::Sand | Action::MoveTheSkin
+            ) && r.worst_mm.value.is_finite()
         })
         .max_by(|a, b| wave_mm(a).total_cmp(&wave_mm(b)));
     let wave = widest.map_or(0.0, wave_mm);
@@ -52,11 +55,15 @@ pub fn board(j: &Judgement, shop: &Shop) -> Board {
     let of = widest.map_or(String::new(), |r| r.name.clone());
     let words = match board {
         Some(mm) => format!(
-            "board {mm:.0} mm or longer, bendy on a curve, diagonally both ways, resting on sound skin at both ends"
+            "board {} or longer, bendy on a curve, diagonally both ways, resting on sound skin at both ends",
+            units.place(mm)
         ),
         None => format!(
-            "no board that one person controls bridges {of} ({wave:.0} mm across, it would take {wanted:.0} mm): batten and master strips, \
-             screed the bays, board {longest:.0} mm last"
+            "no board that one person controls bridges {of} ({} across, it would take {}): batten and master strips, screed the bays, the \
+             {} board last",
+            units.place(wave),
+            units.place(wanted),
+            units.place(longest)
         ),
     };
     Board {
@@ -87,6 +94,8 @@ pub struct FilmLeft {
     pub thin_cm2: f64,
     /// Area where it may be cut through within the interval, cm².
     pub risk_cm2: f64,
+    /// Boxes around the largest patches with less than must stay, mm: `[x0, y0, x1, y1]`.
+    pub thin_at: Vec<[f64; 4]>,
 }
 
 /// Film less what sanding takes: down to the reference where the skin stands proud, or what blocking takes anyway if that is more. `None` where nobody
@@ -113,6 +122,7 @@ pub fn film_left(
         at_mm: [f64::NAN; 2],
         thin_cm2: 0.0,
         risk_cm2: 0.0,
+        thin_at: Vec::new(),
     };
     for (n, deviation) in nodes.deviation.indexed_iter() {
         let (x, y) = (grid.x(n.1), grid.y(n.0));
@@ -123,7 +133,9 @@ pub fn film_left(
         if no_sand || (thickness_mm[n] > 0.0 && *deviation <= 0.0) {
             continue;
         }
-        let off = |proud: f64| proud.max(shop.block_takes_mm.value);
+        // Where the skin stands proud it is taken down no deeper than allowed; blocking takes its own all the same.
+        let allowed = panel.allowance_at(x, y);
+        let off = |proud: f64| proud.min(allowed).max(shop.block_takes_mm.value);
         let left = here - off(*deviation);
         let low = here - off(deviation + 1.96 * nodes.sd[n]);
         out.left_mm[n] = left;
@@ -140,7 +152,54 @@ pub fn film_left(
             (out.least_mm, out.least_low_mm, out.at_mm) = (left, low, [x, y]);
         }
     }
+    out.thin_at = patches(&out.left_mm, keep_mm, floor);
     Some(out)
+}
+
+/// Patches told of one by one.
+const PATCHES: usize = 4;
+
+/// Boxes around connected nodes with less than must stay, the largest first.
+fn patches(left_mm: &Array2<f64>, keep_mm: f64, floor: &Floor) -> Vec<[f64; 4]> {
+    let grid = floor.grid();
+    let lacking = left_mm.mapv(|l| {
+        if l.is_nan() {
+            f64::NAN
+        } else {
+            keep_mm - 1e-6 - l
+        }
+    });
+    // A patch is what lacks anything at all; the labelling wants a rim of its own.
+    let (labels, count) = crate::judge::regions::label(
+        &lacking.mapv(|l| if l > 0.0 { 1.0 } else { l.min(0.0) }),
+        &|_, _| 0.0,
+        0.5,
+    );
+    let mut boxes = vec![
+        (
+            [
+                f64::INFINITY,
+                f64::INFINITY,
+                f64::NEG_INFINITY,
+                f64::NEG_INFINITY
+            ],
+            0usize
+        );
+        count
+    ];
+    for (n, label) in labels.indexed_iter() {
+        let Some((b, size)) = (*label as usize)
+            .checked_sub(1)
+            .and_then(|k| boxes.get_mut(k))
+        else {
+            continue;
+        };
+        let (x, y) = (grid.x(n.1), grid.y(n.0));
+        *b = [b[0].min(x), b[1].min(y), b[2].max(x), b[3].max(y)];
+        *size += 1;
+    }
+    boxes.sort_by_key(|b| std::cmp::Reverse(b.1));
+    boxes.into_iter().take(PATCHES).map(|b| b.0).collect()
 }
 
 /// Highs that the plan sands.
@@ -150,9 +209,13 @@ pub fn sanded(j: &Judgement) -> impl Iterator<Item = &Region> {
         .filter(|r| r.kind == RegionKind::High && r.action == Action::Sand)
 }
 
-/// Hours to take a high down as planned: going over its area, and what comes off, about half of the box that holds it.
+/// Hours to take a high down as planned.
 pub fn high_hours(r: &Region, shop: &Shop) -> f64 {
+    r.area_cm2 / 1e4 * shop.board_hours_per_m2.value + hours_off(r.area_cm2, r.comes_off_mm, shop)
+}
+
+/// Hours for what comes off the skin itself: a crest of this depth over an area, about half of the box that holds it.
+pub fn hours_off(area_cm2: f64, depth_mm: f64, shop: &Shop) -> f64 {
     // cm² × mm / 10 = cc.
-    let litres = r.area_cm2 * r.comes_off_mm / 10.0 / 1000.0 / 2.0;
-    r.area_cm2 / 1e4 * shop.board_hours_per_m2.value + litres * shop.skin_hours_per_litre.value
+    area_cm2 * depth_mm / 10.0 / 1000.0 / 2.0 * shop.skin_hours_per_litre.value
 }

@@ -8,6 +8,7 @@ use super::spread::{Floor, Lay, Spread, Volumes};
 use crate::judge::{Action, Interval, RegionKind};
 use crate::panel::Panel;
 use crate::panel::skin::Face;
+use crate::units::Units;
 use serde::Serialize;
 
 /// A way to do the job.
@@ -101,6 +102,8 @@ pub struct Way {
     pub area_m2: f64,
     /// Sanded off in the first cycle, cc.
     pub sanded_off_cc: f64,
+    /// Hours from one coat on until it can be sanded.
+    pub cure_hours: f64,
     /// Hours of sanding in the first cycle.
     pub sanding_hours: f64,
     /// Hours of one survey like this one.
@@ -130,8 +133,12 @@ pub struct Ground<'a> {
     pub filler: &'a Recipe,
     /// Primer.
     pub primer: &'a Recipe,
-    /// Temperature of the shop, °C.
+    /// Temperature of the shop, °C: what is in the pot.
     pub at_c: f64,
+    /// Temperature of the skin, °C: what cures on it.
+    pub skin_c: f64,
+    /// Units of the sentences.
+    pub units: Units,
 }
 
 /// Greatest coat on vertical and overhead faces, against a level one (common practice, no source).
@@ -150,6 +157,16 @@ pub fn ways(on: &Ground) -> (Vec<Way>, Vec<(Kind, String)>) {
     let mut out = Vec::new();
     let mut not = Vec::new();
     let to_fill = (0..on.floor.j.regions.len()).any(|k| on.floor.is_filled(k));
+    if on.floor.fill_areas_mm2.sum() <= 0.0 {
+        let why = "no filler or primer may go on any of it".to_string();
+        let all = [
+            Kind::SpotFill,
+            Kind::FullSkim,
+            Kind::StripsAndBays,
+            Kind::PrimerOnly,
+        ];
+        return (out, all.map(|kind| (kind, why.clone())).to_vec());
+    }
     if to_fill {
         for kind in [Kind::SpotFill, Kind::FullSkim, Kind::StripsAndBays] {
             out.push(filled(on, kind));
@@ -263,7 +280,7 @@ fn filled(on: &Ground, kind: Kind) -> Way {
         left_on_g: first.left_on_g,
         hours: about_hours(hours),
         filling_hours: filling,
-        waiting_hours: f64::from(n * coats) * recipe.sandable_h_at(on.at_c),
+        waiting_hours: f64::from(n * coats) * recipe.sandable_h_at(on.skin_c),
         cycles: n,
         least_cycles: expected.least.min(n),
         coats,
@@ -271,6 +288,7 @@ fn filled(on: &Ground, kind: Kind) -> Way {
         greatest_coat_mm: greatest,
         area_m2: m2,
         sanded_off_cc: first.sanded_off_cc.value,
+        cure_hours: recipe.sandable_h_at(on.skin_c),
         sanding_hours: sanding_first,
         survey_hours: on.survey_hours(),
         risk: kind.risk(),
@@ -317,10 +335,10 @@ fn primed(on: &Ground) -> Result<Way, String> {
         .max_by(|a, b| a.worst_mm.value.abs().total_cmp(&b.worst_mm.value.abs()));
     if let Some(low) = deepest {
         return Err(format!(
-            "{} is {:.2} mm deep; primer takes {:.2} mm",
+            "{} is {} deep; primer takes {}",
             low.name,
-            low.worst_mm.value.abs(),
-            j.node_limit_mm
+            on.units.depth(low.worst_mm.value.abs()),
+            on.units.depth(j.node_limit_mm)
         ));
     }
     let (shop, recipe) = (on.shop, on.primer);
@@ -387,7 +405,7 @@ fn primed(on: &Ground) -> Result<Way, String> {
         left_on_g: table.total.left_on_g,
         hours: about_hours(sanding + spraying + on.survey_hours()),
         filling_hours: sanding + spraying,
-        waiting_hours: recipe.sandable_h_at(on.at_c),
+        waiting_hours: recipe.sandable_h_at(on.skin_c),
         cycles: 1,
         least_cycles: 1,
         coats: coats as u32,
@@ -395,6 +413,7 @@ fn primed(on: &Ground) -> Result<Way, String> {
         greatest_coat_mm: None,
         area_m2: m2,
         sanded_off_cc: spread.between.sanded_cc(),
+        cure_hours: recipe.sandable_h_at(on.skin_c),
         sanding_hours: sanding,
         survey_hours: on.survey_hours(),
         risk: Kind::PrimerOnly.risk(),

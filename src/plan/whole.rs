@@ -5,7 +5,7 @@ use super::balance::{Balance, Load};
 use super::fit_for::{self, Fit, Weather};
 use super::hand_check;
 use super::price::{self, Price};
-use super::recipe::Recipe;
+use super::recipe::{Base, Recipe};
 use super::sanding::{self, Board, FilmLeft};
 use super::shop::Shop;
 use super::spread::Floor;
@@ -124,7 +124,19 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
             "a photo alone tells no depth, so no amounts can be planned: add readings (`lowspot blank` writes a form for them)".into(),
         ));
     }
+    if choice.filler.base == Base::Primer {
+        return Err(Error::Usage(format!(
+            "{} is a primer: it fills nothing deeper than primer takes; choose a filler",
+            choice.filler.name
+        )));
+    }
+    if nothing_may_be_sanded(panel, j) {
+        return Err(Error::Survey(
+            "all of the panel is marked no_sand: filler has to be sanded, so there is nothing to plan; mend the no_sand areas in panel.toml".into(),
+        ));
+    }
     let weather = weather(j, choice);
+    in_range(choice, &weather)?;
     let floor = Floor::new(j, panel);
     let ground = Ground {
         floor: &floor,
@@ -133,9 +145,11 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
         filler: choice.filler,
         primer: choice.primer,
         at_c: weather.air_c,
+        skin_c: weather.skin_c,
+        units: choice.units,
     };
     let (ways, not_offered) = ways::ways(&ground);
-    let board = sanding::board(j, choice.shop);
+    let board = sanding::board(j, choice.shop, choice.units);
     let (chosen, why) = choose(panel, j, &ways, &not_offered, &board, choice.way)?;
     let way = chosen.and_then(|k| ways.get(k));
     let none = ndarray::Array2::zeros(j.nodes.deviation.dim());
@@ -145,19 +159,23 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
         choice.shop,
         way.map_or(&none, |w| &w.spread.thickness_mm),
     );
+    let split = split(&floor, panel, choice);
     let balance = Load {
         panel,
         step_mm: j.nodes.grid.step_mm,
         areas_mm2: &floor.fill_areas_mm2,
         left_mm: way.map_or(&none, |w| &w.spread.left_mm),
-        density_g_per_cc: way.map_or(0.0, |w| w.recipe.dry_density().value),
-        mass_g: way.map_or(0.0, |w| w.left_on_g.value),
+        mass_g: way.map_or(crate::judge::Interval::default(), |w| w.left_on_g),
+        build_coat_g: match way {
+            Some(w) if w.kind != Kind::PrimerOnly => split.build_coat_g,
+            _ => 0.0,
+        },
     }
     .balance();
     let recipe = way.map_or(choice.filler, |w| &w.recipe);
     let mut plan = Plan {
-        highs: price::prices(j, way),
-        split: split(&floor, panel, choice),
+        highs: price::prices(j, way, choice.shop),
+        split,
         fits: fit_for::fits(panel, recipe, &weather),
         hand_checks: hand_check::lines(j, edge_mm(survey)),
         used: used(choice, way),
@@ -173,6 +191,38 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
     };
     plan.work = work::items(&plan, panel, j, choice);
     Ok(plan)
+}
+
+/// A temperature given for today must suit the filler: what was noted in an old survey is only warned of.
+fn in_range(choice: &Choice, weather: &Weather) -> Result<(), Error> {
+    let (from, to) = (&choice.filler.from_c, &choice.filler.to_c);
+    for (option, given, c) in [
+        ("--at", choice.at_c, weather.air_c),
+        ("--skin", choice.skin_c, weather.skin_c),
+    ] {
+        if given.is_some() && !(from.value..=to.value).contains(&c) {
+            return Err(Error::Usage(format!(
+                "{option}: {} is used from {:.0} to {:.0} °C ({}), not at {c:.0}; wait, or warm the part and measure the part, not the air",
+                choice.filler.name,
+                from.value,
+                to.value,
+                if c < from.value {
+                    &from.origin
+                } else {
+                    &to.origin
+                }
+            )));
+        }
+    }
+    Ok(())
+}
+
+fn nothing_may_be_sanded(panel: &Panel, j: &Judgement) -> bool {
+    let grid = j.nodes.grid;
+    !j.nodes.deviation.indexed_iter().any(|(n, d)| {
+        let (x, y) = (grid.x(n.1), grid.y(n.0));
+        !d.is_nan() && !panel.no_sand.iter().any(|p| p.contains(x, y))
+    })
 }
 
 fn weather(j: &Judgement, choice: &Choice) -> Weather {
@@ -222,8 +272,8 @@ fn choose(
         (
             Kind::StripsAndBays,
             format!(
-                "{} is {:.0} mm across: no board that one person controls bridges it",
-                board.of, board.wave_mm
+                "{} is wider than any board that one person controls bridges",
+                board.of
             ),
         )
     } else if share > SKIM_SHARE {

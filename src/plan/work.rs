@@ -48,27 +48,17 @@ pub fn items(plan: &Plan, panel: &Panel, j: &Judgement, choice: &Choice) -> Vec<
         units: choice.units,
     };
     let mut all = Vec::new();
+    all.extend(list.over_budget());
+    all.extend(list.weigh_before());
     all.extend(list.measure());
-    all.extend(list.move_the_skin());
-    match plan.way() {
-        Some(way) if way.kind == Kind::PrimerOnly => {
-            all.extend(list.sand());
-            all.push(list.pinholes());
-            all.extend(list.prime(Some(way)));
-        }
-        Some(way) => {
-            all.push(list.clean());
-            all.extend(list.sand());
-            all.push(list.mix(way));
-            all.extend(list.strips(way));
-            all.extend(list.fill(way));
-            all.push(list.wait(way));
-            all.push(list.board(way));
-            all.push(list.again(way));
-            all.push(list.pinholes());
-            all.extend(list.prime(None));
-        }
-        None => all.extend(list.sand()),
+    all.extend(list.keep_off());
+    let metal = list.move_the_skin();
+    if metal.is_empty() {
+        all.extend(list.job());
+        all.extend(list.weigh_after());
+    } else {
+        // Nothing is filled on a skin that is still to be moved.
+        all.extend(metal);
     }
     for (k, item) in all.iter_mut().enumerate() {
         item.number = k + 1;
@@ -105,6 +95,155 @@ impl List<'_> {
         format!("{kind} {}, x {x0}-{x1}, y {y0}-{y1}{unit}", r.name)
     }
 
+    /// From clean skin to primer.
+    fn job(&self) -> Vec<Item> {
+        let mut all = vec![self.clean()];
+        all.extend(self.sand());
+        match self.plan.way() {
+            Some(way) if way.kind == Kind::PrimerOnly => {
+                all.push(self.key());
+                all.push(self.pinholes());
+                all.extend(self.prime(Some(way)));
+                all.push(self.again(way));
+            }
+            Some(way) => {
+                all.push(self.key());
+                if way.kind == Kind::StripsAndBays {
+                    all.extend(self.strips(way));
+                }
+                all.push(self.mix(way, 1.0 - self.strips_share(way)));
+                all.extend(self.fill(way));
+                all.push(self.wait(way));
+                all.push(self.coat());
+                all.push(self.board(way));
+                all.push(self.again(way));
+                all.push(self.pinholes());
+                all.extend(self.prime(None));
+            }
+            None => {}
+        }
+        all
+    }
+
+    fn over_budget(&self) -> Option<Item> {
+        let b = &self.plan.balance;
+        let over = b.total_g - b.budget_g?;
+        (over > 0.0).then(|| Item {
+            what: "stop: over budget",
+            place: format!(
+                "{:.0} g would be on (filling {:.0} g, build coat {:.0} g, before {:.0} g), {over:.0} g over the budget",
+                b.total_g, b.mass_g, b.build_coat_g, b.so_far_g
+            ),
+            amount: "ask the designer before anything is mixed; take highs down, or another way".into(),
+            ..Item::default()
+        })
+    }
+
+    fn weigh_before(&self) -> Option<Item> {
+        self.panel.moving_surface.then(|| Item {
+            what: "weigh and balance",
+            place: "as it is now, and write it down".into(),
+            tool: "scale and balance rig, to the manufacturer's procedure".into(),
+            stop: "mass and moment about the hinge are recorded".into(),
+            ..Item::default()
+        })
+    }
+
+    fn weigh_after(&self) -> Option<Item> {
+        self.panel.moving_surface.then(|| Item {
+            what: "weigh and balance",
+            place: "again, complete with primer and paint".into(),
+            tool: "scale and balance rig, to the manufacturer's procedure".into(),
+            stop: "it is inside the manufacturer's limits and released by who may".into(),
+            ..Item::default()
+        })
+    }
+
+    /// Places that are taped off before any work.
+    fn keep_off(&self) -> Option<Item> {
+        let boxes = |areas: &[crate::panel::Polygon]| -> Vec<String> {
+            areas
+                .iter()
+                .take(4)
+                .map(|p| self.box_words(p.bounds()))
+                .collect()
+        };
+        let mut told = Vec::new();
+        for (what, areas) in [
+            ("no sanding at", &self.panel.no_sand),
+            ("no filler at", &self.panel.no_fill),
+        ] {
+            let places = boxes(areas);
+            if !places.is_empty() {
+                told.push(format!("{what} {}", places.join("; ")));
+            }
+        }
+        let thin = self.plan.film.as_ref().map_or(&[][..], |f| &f.thin_at);
+        if !thin.is_empty() {
+            let places: Vec<String> = thin.iter().map(|b| self.box_words(*b)).collect();
+            told.push(format!(
+                "film too thin even for blocking at {}",
+                places.join("; ")
+            ));
+        }
+        (!told.is_empty()).then(|| Item {
+            what: "tape off",
+            place: told.join(". ") + ". Drains, vents, ports, hinge gaps too",
+            tool: "tape".into(),
+            stop: "nothing can be sanded or filled there by mistake".into(),
+            ..Item::default()
+        })
+    }
+
+    /// "x 0-2400, y 300-380".
+    fn box_words(&self, [x0, y0, x1, y1]: [f64; 4]) -> String {
+        let [x0, y0, x1, y1] = [x0, y0, x1, y1].map(|mm| self.units.bare_place(mm));
+        let unit = if self.units == Units::Us { " in" } else { "" };
+        format!("x {x0}-{x1}, y {y0}-{y1}{unit}")
+    }
+
+    /// "; never over what is taped off", where anything is.
+    fn taped(&self) -> &'static str {
+        let any = !self.panel.no_sand.is_empty()
+            || self
+                .plan
+                .film
+                .as_ref()
+                .is_some_and(|f| !f.thin_at.is_empty());
+        if any {
+            "; never over what is taped off"
+        } else {
+            ""
+        }
+    }
+
+    /// "; not over no-filler x 1600-1800, y 600-750: the feather ends there", where a low or its feather meets one.
+    fn clear_of(&self, r: &Region, feather_mm: f64) -> String {
+        let [x0, y0, x1, y1] = r.extent_mm;
+        let meets = |b: [f64; 4]| {
+            b[0] < x1 + feather_mm
+                && b[2] > x0 - feather_mm
+                && b[1] < y1 + feather_mm
+                && b[3] > y0 - feather_mm
+        };
+        let places: Vec<String> = self
+            .panel
+            .no_fill
+            .iter()
+            .map(crate::panel::Polygon::bounds)
+            .filter(|b| meets(*b))
+            .map(|b| self.box_words(b))
+            .collect();
+        if places.is_empty() {
+            String::new()
+        } else {
+            format!(
+                "; not over no-filler {}: the feather ends at its tape",
+                places.join("; ")
+            )
+        }
+    }
+
     /// What the verdict asks to be measured before anything is touched.
     fn measure(&self) -> Vec<Item> {
         if self.j.verdict != Verdict::MeasureMore {
@@ -128,25 +267,95 @@ impl List<'_> {
     }
 
     fn move_the_skin(&self) -> Vec<Item> {
-        self.of(RegionKind::Low, Action::MoveTheSkin)
+        let mut all: Vec<Item> = self
+            .of(RegionKind::Low, Action::MoveTheSkin)
             .into_iter()
             .map(|r| Item {
                 what: "move the skin",
                 place: self.place(r),
                 tool: "hammer and dolly, or from behind".into(),
-                depth: self.units.depth(r.worst_mm.value.abs()),
-                amount: "then survey again: filler only for what is left".into(),
+                depth: format!("up by {}", self.units.depth(r.worst_mm.value.abs())),
+                stop: "the edge rides on it as on its neighbours".into(),
                 ..Item::default()
             })
-            .collect()
+            .collect();
+        if all.is_empty() {
+            return all;
+        }
+        all.extend(
+            self.j
+                .regions
+                .iter()
+                .filter(|r| r.kind == RegionKind::High)
+                .take(TOLD)
+                .map(|r| Item {
+                    what: "move the skin",
+                    place: self.place(r),
+                    tool: "dress it down, or shrink it by who can".into(),
+                    depth: format!("down by {}", self.units.depth(r.worst_mm.value)),
+                    stop: "the edge rides on it as on its neighbours".into(),
+                    ..Item::default()
+                }),
+        );
+        all.push(Item {
+            what: "survey and plan again",
+            place:
+                "filler is only for what is left: the amounts above are for the skin as it is now"
+                    .into(),
+            time: hours(self.plan.ways.first().map_or(1.0, |w| w.survey_hours)),
+            ..Item::default()
+        });
+        all
     }
 
     fn clean(&self) -> Item {
+        use crate::panel::skin::Substrate;
+        let (tool, stop) = match self.panel.skin.substrate {
+            Some(Substrate::PolystyreneFoam | Substrate::Foam) => (
+                "vacuum and a dry cloth: no solvent on foam",
+                "no dust comes off on a clean cloth",
+            ),
+            Some(Substrate::Aluminium | Substrate::Steel) => (
+                "wash, then the wipe that the filler's data sheet names, clean cloths",
+                "water runs off in a film, without beads",
+            ),
+            _ => (
+                "wash, then wax and grease remover on clean cloths, before any sanding",
+                "no wax, no blush, nothing comes off on a clean cloth",
+            ),
+        };
         Item {
-            what: "clean and key",
-            place: "where filler goes, a hand's width past it".into(),
-            tool: "solvent and clean cloths, then P80".into(),
+            what: "clean",
+            place: "all that will be sanded or filled".into(),
+            tool: tool.into(),
+            stop: stop.into(),
+            ..Item::default()
+        }
+    }
+
+    fn key(&self) -> Item {
+        let tool = if self.panel.sheet_metal {
+            "abrasive as the filler's data sheet names it; vacuum, wipe"
+        } else {
+            "P80, then vacuum and a clean dry cloth: no dust under filler"
+        };
+        Item {
+            what: "key",
+            place: format!(
+                "where filler or primer goes, a hand's width past it{}",
+                self.taped()
+            ),
+            tool: tool.into(),
             stop: "nothing shines, valleys of the weave neither".into(),
+            ..Item::default()
+        }
+    }
+
+    fn coat(&self) -> Item {
+        Item {
+            what: "guide coat",
+            place: "all that is boarded".into(),
+            tool: "powder or mist, thin and even, again after each round".into(),
             ..Item::default()
         }
     }
@@ -200,7 +409,7 @@ impl List<'_> {
         }
     }
 
-    fn mix(&self, way: &Way) -> Item {
+    fn mix(&self, way: &Way, share: f64) -> Item {
         let later = way.to_mix_cc.value - way.first_mix_cc;
         let keep = if way.cycles > 1 {
             format!(
@@ -214,22 +423,19 @@ impl List<'_> {
             what: "mix",
             place: way.recipe.name.clone(),
             tool: format!(
-                "scale, in batches: card by lowspot mix --plan plan.json ({:.0} °C)",
+                "scale, in batches, one low after the other: card by lowspot mix --plan plan.json ({:.0} °C)",
                 self.plan.weather.air_c
             ),
             amount: format!(
                 "{} for this cycle{keep}",
-                self.units.volume(way.first_mix_cc)
+                self.units.volume(way.first_mix_cc * share)
             ),
             ..Item::default()
         }
     }
 
-    /// Master strips, where that is the way.
-    fn strips(&self, way: &Way) -> Option<Item> {
-        if way.kind != Kind::StripsAndBays {
-            return None;
-        }
+    /// Where master strips run: along which axis, at which places across, mm.
+    fn strip_places(&self) -> (&'static str, Vec<f64>) {
         // Strips run the way the panel is straightest, so that a batten or edge fairs them.
         let along_y = self.panel.form == Form::RuledY;
         let (across, axis) = if along_y {
@@ -238,20 +444,50 @@ impl List<'_> {
             (self.panel.width_mm, "x")
         };
         let bays = (across / STRIPS_APART_MM).ceil().max(1.0);
-        Some(Item {
-            what: "master strips",
-            place: format!(
-                "along {axis}, {:.0} of them, each {} apart, {} wide",
-                bays + 1.0,
-                self.units.place(across / bays),
-                self.units.place(STRIP_WIDE_MM)
-            ),
-            tool: "batten or straightedge, then a narrow board".into(),
-            depth: format!("up to {}", self.units.depth(way.deepest_mm)),
-            stop: "the batten touches all along; let them cure before the bays".into(),
-            time: waiting(way.recipe.sandable_h_at(self.plan.weather.air_c)),
-            ..Item::default()
-        })
+        let inset = STRIP_WIDE_MM / 2.0;
+        let places = (0..=bays as usize)
+            .map(|k| inset + (across - 2.0 * inset) * k as f64 / bays)
+            .collect();
+        (axis, places)
+    }
+
+    /// Share of the filler that master strips take: as their area to the panel's; 0 for other ways.
+    fn strips_share(&self, way: &Way) -> f64 {
+        if way.kind != Kind::StripsAndBays {
+            return 0.0;
+        }
+        let (axis, places) = self.strip_places();
+        let long = if axis == "x" {
+            self.panel.length_mm
+        } else {
+            self.panel.width_mm
+        };
+        (places.len() as f64 * STRIP_WIDE_MM * long / 100.0 / self.panel.area_cm2()).min(0.5)
+    }
+
+    /// Master strips: mixed, laid and cured before the bays.
+    fn strips(&self, way: &Way) -> Vec<Item> {
+        let (axis, places) = self.strip_places();
+        let across = if axis == "x" { "y" } else { "x" };
+        let at: Vec<String> = places.iter().map(|mm| self.units.bare_place(*mm)).collect();
+        let mut mix = self.mix(way, self.strips_share(way));
+        mix.place = format!("{}, for the strips", way.recipe.name);
+        vec![
+            mix,
+            Item {
+                what: "master strips",
+                place: format!(
+                    "along {axis}, {} wide, their middles at {across} {}",
+                    self.units.place(STRIP_WIDE_MM),
+                    at.join(", ")
+                ),
+                tool: "batten or straightedge, then a narrow board".into(),
+                depth: format!("up to {}", self.units.depth(way.deepest_mm)),
+                stop: "the batten touches all along".into(),
+                time: format!("{} before the bays", waiting(way.cure_hours)),
+                ..Item::default()
+            },
+        ]
     }
 
     fn fill(&self, way: &Way) -> Vec<Item> {
@@ -271,7 +507,11 @@ impl List<'_> {
             };
             return vec![Item {
                 what,
-                place: "all over, no-filler areas left clear".into(),
+                place: if self.panel.no_fill.is_empty() {
+                    "all over".into()
+                } else {
+                    "all over, but what is taped off".into()
+                },
                 tool: if way.kind == Kind::StripsAndBays {
                     "screed resting on the strips".into()
                 } else {
@@ -284,7 +524,9 @@ impl List<'_> {
                 ),
                 amount: format!(
                     "{} spread",
-                    self.units.volume(way.table.total.to_spread_cc.value)
+                    self.units.volume(
+                        way.table.total.to_spread_cc.value * (1.0 - self.strips_share(way))
+                    )
                 ),
                 time: hours(way.area_m2 * self.choice.shop.spread_hours_per_m2.value),
                 stop: "slightly proud everywhere and no voids; tape dams at edges and openings"
@@ -313,10 +555,15 @@ impl List<'_> {
                 let deep = r.worst_mm.value.abs() + shop.overfill_mm.value;
                 let feather = (shop.feather_ratio.value * r.worst_mm.value.abs())
                     .max(shop.feather_least_mm.value);
+                let measure = r.action == Action::Measure;
                 Item {
-                    what: "fill",
-                    place: self.place(r),
-                    tool: "spreader wider than the low".into(),
+                    what: if measure { "measure, then fill" } else { "fill" },
+                    place: self.place(r) + &self.clear_of(r, feather),
+                    tool: if measure {
+                        "two placings crossing over it first: what is known does not decide; then a spreader wider than the low".into()
+                    } else {
+                        "spreader wider than the low".into()
+                    },
                     depth: format!(
                         "{} deep, and {} proud{}, feathered {} past it",
                         self.units.depth(r.worst_mm.value.abs()),
@@ -348,18 +595,23 @@ impl List<'_> {
     }
 
     fn wait(&self, way: &Way) -> Item {
-        let each = way.recipe.sandable_h_at(self.plan.weather.air_c);
-        let coats = if way.coats > 1 {
-            format!(" ({} for each of {} coats)", hours(each), way.coats)
+        // Master strips have had their own.
+        let rounds = if way.kind == Kind::StripsAndBays {
+            way.coats / 2
+        } else {
+            way.coats
+        };
+        let coats = if rounds > 1 {
+            format!(" ({} for each of {rounds} coats)", hours(way.cure_hours))
         } else {
             String::new()
         };
         Item {
             what: "wait",
             time: format!(
-                "{}{coats} at {:.0} °C; the data sheet wins",
-                waiting(each * f64::from(way.coats)),
-                self.plan.weather.air_c
+                "{}{coats} with the skin at {:.0} °C; the data sheet wins",
+                waiting(way.cure_hours * f64::from(rounds)),
+                self.plan.weather.skin_c
             ),
             stop: format!("{} sands to dust and does not clog", way.recipe.name),
             ..Item::default()
@@ -370,11 +622,15 @@ impl List<'_> {
         Item {
             what: "board",
             place: if way.kind == Kind::SpotFill {
-                "every patch and past its feather".into()
+                format!("every patch and past its feather{}", self.taped())
             } else {
-                "all over".into()
+                format!("all over{}", self.taped())
             },
-            tool: self.plan.board.words.clone() + "; P40 to level, P80 to shape, P120 to finish",
+            tool: if way.kind == Kind::StripsAndBays {
+                "the longest board there is, diagonally both ways; P40 to level, P80 to shape, P120 to finish".into()
+            } else {
+                self.plan.board.words.clone() + "; P40 to level, P80 to shape, P120 to finish"
+            },
             amount: format!("about {} comes off", self.units.volume(way.sanded_off_cc)),
             time: hours(way.sanding_hours),
             stop: format!("highs first show: {STOP}"),
@@ -397,7 +653,7 @@ impl List<'_> {
                 "{} placings as before, on the same supports",
                 self.j.placings.len()
             ),
-            tool: "guide coat first; then the same edge".into(),
+            tool: "the same edge".into(),
             time: hours(way.survey_hours),
             amount: more,
             ..Item::default()
@@ -428,7 +684,11 @@ impl List<'_> {
         };
         vec![Item {
             what: "prime",
-            place: format!("all over, once fair{shallow}"),
+            place: format!(
+                "all over, once fair{shallow}{}{}",
+                self.taped(),
+                self.prime_after()
+            ),
             tool: format!(
                 "{}, {coats:.0} coats, guide coat, block P180 then P320",
                 self.choice.primer.name
@@ -437,12 +697,35 @@ impl List<'_> {
                 Some(w) => format!("mix {}", self.units.volume(w.to_mix_cc.value)),
                 None => format!("{:.0} g stay after blocking", split.build_coat_g),
             },
-            time: way.map_or(String::new(), |w| hours(w.filling_hours)),
+            time: way.map_or(String::new(), |w| {
+                format!(
+                    "{}, then {} to block",
+                    hours(w.filling_hours),
+                    waiting(w.cure_hours)
+                )
+            }),
             stop:
                 "guide coat is gone; if anything shows through first, that low goes back to filler"
                     .into(),
             ..Item::default()
         }]
+    }
+}
+
+impl List<'_> {
+    /// "; no sooner than 90 min after the last filler", where its recipe says so.
+    fn prime_after(&self) -> String {
+        match self
+            .plan
+            .way()
+            .and_then(|w| w.recipe.prime_after_h.as_ref())
+        {
+            Some(h) => format!(
+                "; no sooner than {} after the last filler",
+                hours(h.value).replacen("about ", "", 1)
+            ),
+            None => String::new(),
+        }
     }
 }
 

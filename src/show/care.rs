@@ -18,11 +18,13 @@ pub struct Caution {
 pub fn before_amounts(panel: &Panel) -> Option<Caution> {
     panel.moving_surface.then_some(Caution {
         about: "moving surface",
-        text: "filler or paint behind a hinge moves the balance the wrong way and can lead to flutter. Weigh and \
-               balance after finishing, to the manufacturer's limits; a changed section or trailing edge is the \
-               designer's matter.",
+        text: BALANCE,
     })
 }
+
+/// What a moving surface needs, whoever mixes for it or works on it.
+pub const BALANCE: &str = "filler or paint behind a hinge moves the balance the wrong way and can lead to flutter. Weigh and balance after finishing, \
+                           to the manufacturer's limits; a changed section or trailing edge is the designer's matter.";
 
 /// The cautions that belong to the work asked for, most pressing first.
 pub fn cautions(j: &Judgement, panel: &Panel) -> Vec<Caution> {

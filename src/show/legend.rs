@@ -69,6 +69,28 @@ pub(super) fn shortened(words: &str, size: f64, room: f64) -> Result<String, Err
 
 /// The colours from low to high with their limits, dots and hatching; the node limit and the allowance marked.
 fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
+    let t = sheet.look.text;
+    let [left, cell, top] = bar(sheet, scene, y, ["LOW", "fair", "HIGH"]);
+    let boundary = |n: usize| left + n as f64 * cell;
+    for n in [4, 7] {
+        pointer(sheet, scene, [boundary(n), top]);
+    }
+    // Named once: the right half of the bar has what may come off.
+    scene.labels.push(sheet.plain(
+        [boundary(4), top - 0.85 * t],
+        Anchor::Middle,
+        "primer's reach".into(),
+    ));
+    allowance(sheet, scene, [boundary(6), top], cell);
+}
+
+/// The eleven classes side by side, with words for both ends and the middle. Returns its left end, the width of a class and its top, px.
+pub(super) fn bar(
+    sheet: &Sheet<'_>,
+    scene: &mut Scene,
+    y: &mut f64,
+    [low, middle, high]: [&str; 3],
+) -> [f64; 3] {
     let (t, edges) = (sheet.look.text, sheet.classes.edges);
     let cell = ((sheet.look.width - 14.0 * t) / 11.0).min(4.6 * t);
     let left = (sheet.look.width - 11.0 * cell) / 2.0;
@@ -110,11 +132,11 @@ fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     }
     let unit = sheet.units.depth_unit();
     for (x, anchor, words) in [
-        (left - 0.6 * t, Anchor::Right, format!("LOW, {unit}")),
+        (left - 0.6 * t, Anchor::Right, format!("{low}, {unit}")),
         (
             boundary(11) + 0.6 * t,
             Anchor::Left,
-            format!("HIGH, {unit}"),
+            format!("{high}, {unit}"),
         ),
     ] {
         scene
@@ -124,19 +146,10 @@ fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     scene.labels.push(sheet.plain(
         [boundary(5) + cell / 2.0, (top + bottom) / 2.0],
         Anchor::Middle,
-        "fair".into(),
+        middle.into(),
     ));
-    for n in [4, 7] {
-        pointer(sheet, scene, [boundary(n), top]);
-    }
-    // Named once: the right half of the bar has what may come off.
-    scene.labels.push(sheet.plain(
-        [boundary(4), top - 0.85 * t],
-        Anchor::Middle,
-        "primer's reach".into(),
-    ));
-    allowance(sheet, scene, [boundary(6), top], cell);
     *y = bottom + 1.5 * t;
+    [left, cell, top]
 }
 
 /// A small triangle standing on its point.

@@ -218,7 +218,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Diagonal lines over highs; twice as many from twice the limit on.
-    fn hatching(&self, shapes: &mut Vec<Shape>) {
+    pub(super) fn hatching(&self, shapes: &mut Vec<Shape>) {
         let step = self.look.text * 0.42;
         let (from, end) = ([self.frame.left, self.frame.top], self.frame.end());
         let lines = ((end[0] - from[0] + end[1] - from[1]) / step) as usize + 1;
@@ -255,7 +255,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Dots in lows, larger from class to class.
-    fn dots(&self, shapes: &mut Vec<Shape>) {
+    pub(super) fn dots(&self, shapes: &mut Vec<Shape>) {
         let step = self.look.text * 0.62;
         let end = self.frame.end();
         let mut row = 0;
@@ -331,7 +331,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// Iso-lines drawn; handed back (level, points in px) for their numbers.
-    fn iso_lines(&self, shapes: &mut Vec<Shape>) -> Vec<(f64, Vec<[f64; 2]>)> {
+    pub(super) fn iso_lines(&self, shapes: &mut Vec<Shape>) -> Vec<(f64, Vec<[f64; 2]>)> {
         let deepest = self
             .field
             .known
@@ -381,7 +381,7 @@ impl<'a> Sheet<'a> {
         parts
     }
 
-    fn unmeasured_border(&self, shapes: &mut Vec<Shape>) {
+    pub(super) fn unmeasured_border(&self, shapes: &mut Vec<Shape>) {
         if !self.field.any_unmeasured {
             return;
         }

@@ -136,7 +136,9 @@ fn json_batch(batch: &Batch) -> JsonBatch<'_> {
 }
 
 /// The card to read: tables first, then times, then cautions, then what was used.
-pub fn text(card: &Card, units: Units) -> String {
+///
+/// What must be heeded comes before the first part is weighed; the table of parts last, where the eye is. `moving_surface`: it goes onto one.
+pub fn text(card: &Card, units: Units, moving_surface: bool) -> String {
     let width = terminal_size::terminal_size().map_or(WIDEST, |(w, _)| (w.0 as usize).min(WIDEST));
     let mut page = Page {
         card,
@@ -144,12 +146,23 @@ pub fn text(card: &Card, units: Units) -> String {
         width: width.max(40),
         out: String::new(),
     };
+    if moving_surface {
+        page.line(
+            2,
+            &format!(
+                "FIRST: this goes onto a moving surface. {}",
+                super::care::BALANCE
+            ),
+        );
+        page.out.push('\n');
+    }
+    page.list("Before you weigh", &card.cautions);
+    page.list("Mind", &card.warnings);
+    page.used();
+    page.out.push('\n');
     page.head();
     page.batches();
     page.times();
-    page.list("Mind", &card.warnings);
-    page.list("Cautions", &card.cautions);
-    page.used();
     page.out
 }
 

@@ -17,6 +17,7 @@ mod layer;
 mod legend;
 pub mod map;
 pub mod mix;
+pub mod moved;
 pub mod next;
 pub mod overlay;
 mod paint;

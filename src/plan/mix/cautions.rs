@@ -7,7 +7,7 @@ use crate::text::plain_mm;
 use crate::units::three_digits;
 
 /// Above this only small batches of epoxy, °C (published: coating inspection notes).
-const SMALL_BATCHES_C: f64 = 32.0;
+pub(super) const SMALL_BATCHES_C: f64 = 32.0;
 /// More coats of primer than this: the low is filler's work (common practice, no source: 2-3 coats).
 const PRIMER_COATS: u32 = 3;
 /// Own density this many times that of the parts without air, or the inverse: one of the two is wrong.

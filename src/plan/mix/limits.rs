@@ -24,6 +24,13 @@ pub(super) fn limit(request: &Request, density: f64, coats: Option<u32>) -> Resu
     let recipe = request.recipe;
     let spread_min = time_to_spread_min(request)?;
     let spread_cc = recipe.spread_cc_per_min.value * spread_min;
+    // Published coating inspection notes ask for small batches of epoxy when it is warm; how small is common practice.
+    let small = recipe.base == Base::Epoxy && request.at_c > super::cautions::SMALL_BATCHES_C;
+    let (pot_g, warm) = if small {
+        (recipe.greatest_pot_g.value / 2.0, " when it is this warm")
+    } else {
+        (recipe.greatest_pot_g.value, "")
+    };
     let mut limits = vec![
         (
             spread_cc * density,
@@ -35,11 +42,8 @@ pub(super) fn limit(request: &Request, density: f64, coats: Option<u32>) -> Resu
             ),
         ),
         (
-            recipe.greatest_pot_g.value,
-            format!(
-                "heat: no more than {} g in one pot",
-                plain_mm(recipe.greatest_pot_g.value)
-            ),
+            pot_g,
+            format!("heat: no more than {} g in one pot{warm}", plain_mm(pot_g)),
         ),
     ];
     if let Some(most) = &request.scale_most_g {

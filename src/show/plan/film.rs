@@ -33,6 +33,18 @@ pub fn svg(film: &FilmLeft, j: &Judgement, panel: &Panel) -> String {
         1.04 * w,
         1.04 * h
     );
+    let skin: Vec<String> = panel
+        .outline
+        .0
+        .iter()
+        .map(|c| format!("{:.0},{:.0}", c[0], h - c[1]))
+        .collect();
+    // Writing to a String cannot fail.
+    let _ = write!(
+        out,
+        "<clipPath id=\"film-skin\"><polygon points=\"{}\"/></clipPath><g clip-path=\"url(#film-skin)\">",
+        skin.join(" ")
+    );
     for iy in (0..grid.ny).step_by(cell) {
         for ix in (0..grid.nx).step_by(cell) {
             let mut worst = State::Unknown;
@@ -43,6 +55,23 @@ pub fn svg(film: &FilmLeft, j: &Judgement, panel: &Panel) -> String {
             }
             mark(&mut out, worst, [grid.x(ix), h - grid.y(iy) - size], size);
         }
+    }
+    out.push_str("</g>");
+    for r in j
+        .regions
+        .iter()
+        .filter(|r| r.worst_at.iter().all(|v| v.is_finite()))
+        .take(12)
+    {
+        let _ = write!(
+            out,
+            "<text x=\"{:.0}\" y=\"{:.0}\" font-size=\"{:.0}\" text-anchor=\"middle\" fill=\"#111\" stroke=\"#fff\" stroke-width=\"{:.0}\" paint-order=\"stroke\">{}</text>",
+            r.worst_at[0],
+            h - r.worst_at[1],
+            w / 36.0,
+            w / 150.0,
+            r.name
+        );
     }
     let ring = |out: &mut String, p: &Polygon| {
         let points: Vec<String> =
@@ -87,7 +116,7 @@ fn mark(out: &mut String, state: State, [x, y]: [f64; 2], size: f64) {
         State::Unknown => Ok(()),
         State::Enough => write!(
             out,
-            "<rect x=\"{x:.0}\" y=\"{y:.0}\" width=\"{size:.0}\" height=\"{size:.0}\" fill=\"#eef3f2\"/>"
+            "<rect x=\"{x:.0}\" y=\"{y:.0}\" width=\"{size:.0}\" height=\"{size:.0}\" fill=\"#c9dedb\"/>"
         ),
         State::Thin => write!(
             out,

@@ -39,8 +39,9 @@ struct Document<'a> {
     fits: &'a [Fit],
     mix: Option<Mix<'a>>,
     used: &'a [crate::plan::Used],
+    left_out: Vec<&'a str>,
     cautions: Vec<String>,
-    warnings: &'a [Warning],
+    warnings: Vec<Warning>,
 }
 
 #[derive(Serialize)]
@@ -99,6 +100,9 @@ struct Mix<'a> {
     depth_mm: f64,
     at_c: f64,
     face: &'static str,
+    skin_c: f64,
+    humidity_percent: Option<f64>,
+    moving_surface: bool,
 }
 
 /// plan.json.
@@ -152,14 +156,30 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel) -> Result<String, Error> 
             depth_mm: w.deepest_mm,
             at_c: plan.weather.air_c,
             face: panel.skin.face.word(),
+            skin_c: plan.weather.skin_c,
+            humidity_percent: plan.weather.humidity,
+            moving_surface: panel.moving_surface,
         }),
         used: &plan.used,
         cautions: all_cautions(plan, j, panel),
-        warnings: &j.warnings,
+        left_out: j.flags.iter().map(|f| f.reason.as_str()).collect(),
+        warnings: warnings(plan, j),
     };
     serde_json::to_string_pretty(&document)
         .map(|text| text + "\n")
         .map_err(|e| Error::Calculation(format!("plan.json could not be made: {e}")))
+}
+
+/// Those of the map, and what is over budget.
+fn warnings(plan: &Plan, j: &Judgement) -> Vec<Warning> {
+    let b = &plan.balance;
+    let over = b.budget_g.filter(|most| b.total_g > *most).map(|most| {
+        Warning::new(format!(
+            "over the budget of {most:.0} g by {:.0} g: ask the designer before anything is mixed",
+            b.total_g - most
+        ))
+    });
+    j.warnings.iter().cloned().chain(over).collect()
 }
 
 /// Balance first, then those of the work, then those of what is mixed, each once.

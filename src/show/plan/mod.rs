@@ -64,7 +64,11 @@ pub(super) fn price(p: &Price, units: Units) -> String {
                 units
             ),
             mass(p.saves_g_per_tenth),
-            crate::plan::work::hours(p.saves_h_per_tenth).replacen("about ", "", 1),
+            if p.saves_h_per_tenth >= 0.0 {
+                crate::plan::work::hours(p.saves_h_per_tenth).replacen("about ", "", 1)
+            } else {
+                format!("costs {} more than it saves", crate::plan::work::hours(-p.saves_h_per_tenth).replacen("about ", "", 1))
+            },
         ));
     } else if p.plan_saves_cc.is_none() {
         out.push_str(": taking more off saves next to nothing");
@@ -93,8 +97,11 @@ pub(super) fn mass(g: f64) -> String {
     }
 }
 
-/// "98 g (80-120)".
+/// "98 g (80-120)"; the value alone where no interval is known.
 pub(super) fn mass_range(i: Interval) -> String {
+    if i.high - i.low < 1e-9 {
+        return mass(i.value);
+    }
     format!("{} ({:.0}-{:.0})", mass(i.value), i.low, i.high)
 }
 
@@ -149,7 +156,14 @@ pub(super) fn hand_check(l: &Line, units: Units) -> String {
         )
     };
     let packers = if l.packers_mm > 0.0 {
-        format!(", its ends on packers of {} mm", l.packers_mm)
+        format!(
+            ", its ends on packers of {}",
+            if units == Units::Metric {
+                format!("{} mm", l.packers_mm)
+            } else {
+                units.depth(l.packers_mm)
+            }
+        )
     } else {
         String::new()
     };
@@ -174,27 +188,32 @@ pub(super) fn film(f: &FilmLeft, units: Units) -> String {
     if !f.least_mm.is_finite() {
         return "known, but none of it is sanded".into();
     }
-    let risk = if f.risk_cm2 > 0.0 {
-        format!(
-            "; on {} it may be cut through (95 % interval): do not sand there, or measure the film first",
-            units.area(f.risk_cm2)
-        )
-    } else {
+    let places: Vec<String> = f.thin_at.iter().map(|b| words::extent(*b, units)).collect();
+    let at = if places.is_empty() {
         String::new()
+    } else {
+        format!(": {}", places.join("; "))
     };
     let thin = if f.thin_cm2 > 0.0 {
         format!(
-            "; on {} less than the {} that must stay is left",
+            "; on {} less than the {} that must stay is left{at}",
             units.area(f.thin_cm2),
             units.depth(f.keep_mm)
         )
     } else {
         String::new()
     };
+    let risk = if f.risk_cm2 > 0.0 {
+        format!(
+            "; on {} of it blocking may cut through: do not sand there, or measure the film first",
+            units.area(f.risk_cm2)
+        )
+    } else {
+        String::new()
+    };
     format!(
-        "least film left {} ({} at the lower end) at {}{thin}{risk}",
+        "least film left {} at {}{thin}{risk}",
         units.depth(f.least_mm),
-        units.depth(f.least_low_mm),
         words::spot(f.at_mm, units)
     )
 }
@@ -202,20 +221,22 @@ pub(super) fn film(f: &FilmLeft, units: Units) -> String {
 /// Mass and moments, in sentences.
 pub(super) fn balance(plan: &Plan, panel: &Panel) -> Vec<String> {
     let b = &plan.balance;
-    let mut out = Vec::new();
-    let before = if b.so_far_g > 0.0 {
-        format!(
-            ", with {} from before {}",
-            mass(b.so_far_g),
-            mass(b.total_g)
-        )
-    } else {
-        String::new()
-    };
+    let mut parts = vec![format!(
+        "this plan leaves {} on ({:.0}-{:.0})",
+        mass(b.mass_g),
+        b.mass_low_g,
+        b.mass_high_g
+    )];
+    if b.build_coat_g > 0.0 {
+        parts.push(format!("the build coat adds {}", mass(b.build_coat_g)));
+    }
+    if b.so_far_g > 0.0 {
+        parts.push(format!("{} were on before", mass(b.so_far_g)));
+    }
     let budget = match b.budget_g {
         Some(most) if b.total_g > most => {
             format!(
-                "; over the budget of {} by {}",
+                "; OVER the budget of {} by {}",
                 mass(most),
                 mass(b.total_g - most)
             )
@@ -223,27 +244,33 @@ pub(super) fn balance(plan: &Plan, panel: &Panel) -> Vec<String> {
         Some(most) => format!("; budget {}, {} left", mass(most), mass(most - b.total_g)),
         None => String::new(),
     };
-    out.push(format!(
-        "filler stays: {}{before}: {:.0} g/m²{budget}. The build coat comes on top: {}",
-        mass(b.mass_g),
-        b.total_g_per_m2,
-        mass(plan.split.build_coat_g)
-    ));
-    if let (Some(moment), Some(arm)) = (b.moment_g_mm, b.arm_mm) {
+    let mut out = vec![format!(
+        "{}: {} in all, {:.0} g/m²{budget}. Paint is not in it",
+        parts.join(", "),
+        mass(b.total_g),
+        b.total_g_per_m2
+    )];
+    if let (Some(moment), Some(arm)) = (b.total_moment_g_mm, b.arm_mm) {
         let shift = b.cg_shift_mm.map_or(String::new(), |s| {
             format!("; the centre of gravity moves by {s:+.2} mm")
         });
         out.push(format!(
-            "moment about your datum {:.3} kg·m (arm {:.0} mm){shift}",
-            moment / 1e6,
-            arm
+            "moment of all of it about your datum {:.3} kg·m (arm {arm:.0} mm){shift}",
+            moment / 1e6
         ));
     }
-    if let Some(moment) = b.hinge_moment_g_mm {
-        let side = if moment >= 0.0 { "behind" } else { "ahead of" };
+    if let (Some(own), Some(high), Some(total)) = (
+        b.hinge_moment_g_mm,
+        b.hinge_moment_high_g_mm,
+        b.total_hinge_moment_g_mm,
+    ) {
+        let side = if total >= 0.0 { "behind" } else { "ahead of" };
         out.push(format!(
-            "moment about the hinge line {:.2} kg·cm, {side} it",
-            moment.abs() / 1e4
+            "moment about the hinge line {:.2} kg·cm, {side} it: {:.2} of the filling (up to {:.2}), the rest of primer and what was on before, taken as \
+             lying evenly",
+            total.abs() / 1e4,
+            own.abs() / 1e4,
+            high.abs() / 1e4
         ));
     } else if panel.moving_surface {
         out.push("no hinge line given: say hinge = [[x, y], [x, y]] in panel.toml for the moment about it".into());

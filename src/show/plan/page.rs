@@ -40,6 +40,8 @@ struct Page<'a> {
     work: Vec<Task>,
     hand_checks: Vec<String>,
     warned: Vec<&'a str>,
+    left_out: Vec<&'a str>,
+    over: bool,
     asked: Vec<&'a str>,
     cautions: Vec<String>,
     used: &'a [Used],
@@ -116,7 +118,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
         sanded: way.map_or(String::new(), |w| {
             let cured = w.table.total.left_on_cc.value + w.sanded_off_cc;
             format!(
-                "{:.0} % of what is spread is sanded off again ({})",
+                "{:.0} % of what has cured is sanded off again ({})",
                 if cured > 0.0 { 100.0 * w.sanded_off_cc / cured } else { 0.0 },
                 units.volume(w.sanded_off_cc)
             )
@@ -139,6 +141,8 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
         map: map::for_page(j, panel, units)?.svg,
         work: plan.work.iter().map(task).collect(),
         hand_checks: plan.hand_checks.iter().map(|l| capital(&hand_check(l, units))).collect(),
+        left_out: j.flags.iter().map(|f| f.reason.as_str()).collect(),
+        over: plan.balance.budget_g.is_some_and(|most| plan.balance.total_g > most),
         warned: fits(&plan.fits, How::Warned).collect(),
         asked: fits(&plan.fits, How::Asked).collect(),
         cautions: json::all_cautions(plan, j, panel)

@@ -28,7 +28,11 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
     if let Some(c) = care::before_amounts(panel) {
         page.say("FIRST", &format!("{}: {}", c.about, c.text));
     }
+    for text in fits(&plan.fits, How::Warned) {
+        page.say("WARNED", &format!("{text}."));
+    }
     prices(&mut page, plan, j, units);
+    left_out(&mut page, j);
     ways(&mut page, plan, units);
     amounts(&mut page, plan, units);
     split(&mut page, plan, units);
@@ -51,13 +55,11 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
             page.hang("  -", 4, &hand_check(line, units));
         }
     }
-    for (label, how) in [("WARNED", How::Warned), ("ASKED", How::Asked)] {
-        let told: Vec<&str> = fits(&plan.fits, how).collect();
-        if !told.is_empty() {
-            page.gap();
-            for text in told {
-                page.say(label, text);
-            }
+    let asked: Vec<&str> = fits(&plan.fits, How::Asked).collect();
+    if !asked.is_empty() {
+        page.gap();
+        for text in asked {
+            page.say("ASKED", text);
         }
     }
     page.gap();
@@ -117,6 +119,21 @@ fn head(page: &mut Page, plan: &Plan, j: &Judgement) {
     }
 }
 
+/// Readings that the map left out: the plan stands without them.
+fn left_out(page: &mut Page, j: &Judgement) {
+    let all = words::left_out(j);
+    if let Some((first, _)) = all.first() {
+        let more = match all.len() - 1 {
+            0 => String::new(),
+            n => format!("; and {n} more, as `lowspot map` tells"),
+        };
+        page.say(
+            "LEFT OUT",
+            &format!("{first}{more}. Look at the spot again before you fill there."),
+        );
+    }
+}
+
 fn prices(page: &mut Page, plan: &Plan, j: &Judgement, units: Units) {
     let told = dear(plan, j);
     for p in told.iter().take(PRICES) {
@@ -132,7 +149,7 @@ fn ways(page: &mut Page, plan: &Plan, units: Units) {
         return;
     }
     page.rule(
-        "WAYS, side by side (95 % intervals; hours may be half or double, surveys are in them)",
+        "WAYS, side by side (95 % intervals; hours half to double, with surveys, without pinholes and primer)",
     );
     page.0.push_str(&format!(
         "  {:<17}{:>21}{:>20}{:>16}{:>9}{:>8}\n",
@@ -200,25 +217,31 @@ fn amounts(page: &mut Page, plan: &Plan, units: Units) {
         )
     };
     let rows = &way.table.rows;
-    let told = if rows.len() <= ROWS {
-        rows.len()
+    // Lows beyond the largest share a line; what lies between and what is missed have their own.
+    let is_low = |row: &Row| row.name.starts_with('L');
+    let lows: Vec<&Row> = rows.iter().filter(|r| is_low(r)).collect();
+    let told = if lows.len() <= ROWS {
+        lows.len()
     } else {
         ROWS - 1
     };
-    for row in &rows[..told] {
+    for row in &lows[..told] {
         page.0.push_str(&line(row));
     }
-    if let Some(more) = rows.get(told..).filter(|m| !m.is_empty()) {
-        let sum = |pick: &dyn Fn(&Row) -> f64| more.iter().map(pick).sum::<f64>();
+    if let Some(more) = lows.get(told..).filter(|m| !m.is_empty()) {
+        let sum = |pick: &dyn Fn(&Row) -> f64| more.iter().map(|r| pick(r)).sum::<f64>();
         let v = |cc: f64| units.bare_volume(cc);
         page.0.push_str(&format!(
             "  {:<29}{:>15}{:>17}{:>17}{:>18}\n",
-            format!("{} more", more.len()),
+            format!("{} more lows", more.len()),
             v(sum(&|r| r.amounts.to_level_cc.value)),
             v(sum(&|r| r.amounts.to_spread_cc.value)),
             v(sum(&|r| r.amounts.to_mix_cc.value)),
             mass(sum(&|r| r.amounts.left_on_g.value)),
         ));
+    }
+    for row in rows.iter().filter(|r| !is_low(r)) {
+        page.0.push_str(&line(row));
     }
     page.0.push_str(&line(&Row {
         name: "all together".into(),
@@ -231,7 +254,9 @@ fn amounts(page: &mut Page, plan: &Plan, units: Units) {
         0.0
     };
     page.0.push_str(&format!(
-        "  Of what is spread {share:.0} % is sanded off again ({}): worked out from depth, feather and overfill.\n",
+        "  Once {}, {share:.0} % is sanded off again ({}): worked out from depth, feather and overfill.\n  What \
+         stays is a little more than to level where the feather fills a low's rim.\n",
+        if way.kind == crate::plan::ways::Kind::PrimerOnly { "dry" } else { "cured" },
         units.volume(way.sanded_off_cc)
     ));
 }

@@ -1,0 +1,220 @@
+//! Two surveys laid onto one another by what was not touched.
+//!
+//! A panel on other supports may differ by a plane, by constant curvature and by twist, and the second grid may have been taped some mm
+//! aside. These are fitted robustly: first by least absolute deviations, then with Tukey's biweight (c = 4.685, 95 % efficiency at the
+//! normal distribution; J. W. Tukey's constant as in Huber, Robust Statistics, 1981; from memory), so that a patch that was filled or
+//! sanded does not tilt the rest.
+
+/// Rounds of least absolute deviations, from which the biweight starts.
+const ABSOLUTE_ROUNDS: usize = 12;
+/// Most rounds of the biweight.
+const BIWEIGHT_ROUNDS: usize = 30;
+/// Tukey's constant.
+const TUKEY: f64 = 4.685;
+/// MAD of the normal distribution over its standard deviation (published widely: Φ⁻¹(¾)).
+const MAD_OVER_SD: f64 = 0.674_489_750_196_081_7;
+/// The residuals' own scale is taken for no less than this share of the standard deviations given.
+const LEAST_SCALE: f64 = 0.5;
+/// A column that keeps less than this share of its length beside those before it says nothing of its own.
+const LEAST_OWN: f64 = 1e-6;
+
+/// Columns made orthonormal under weights: a fit is then one sum a column.
+#[derive(Clone, Debug)]
+pub struct Columns {
+    /// Orthonormal columns.
+    own: Vec<Vec<f64>>,
+    /// The same times the weights.
+    weighted: Vec<Vec<f64>>,
+    /// Row k: how column k as given is made up from the orthonormal ones.
+    made_of: Vec<Vec<f64>>,
+}
+
+impl Columns {
+    /// Gram and Schmidt, twice over. Columns that depend on those before them get the coefficient 0.
+    pub fn new(given: &[Vec<f64>], weights: &[f64]) -> Self {
+        let mut out = Columns {
+            own: Vec::new(),
+            weighted: Vec::new(),
+            made_of: Vec::new(),
+        };
+        for column in given {
+            out.add(column, weights);
+        }
+        out
+    }
+
+    fn add(&mut self, column: &[f64], weights: &[f64]) {
+        let length = |v: &[f64]| -> f64 {
+            let sum: f64 = v.iter().zip(weights).map(|(v, w)| w * v * v).sum();
+            sum.sqrt()
+        };
+        let before = length(column);
+        let mut own = column.to_vec();
+        let mut parts = vec![0.0; self.own.len()];
+        for _ in 0..2 {
+            for (k, part) in parts.iter_mut().enumerate() {
+                let share = dot(&self.weighted[k], &own);
+                *part += share;
+                add_to(&mut own, &self.own[k], -share);
+            }
+        }
+        let left = length(&own);
+        let size = if left > LEAST_OWN * before && left > 0.0 {
+            left
+        } else {
+            0.0
+        };
+        let by = if size > 0.0 { 1.0 / size } else { 0.0 };
+        own.iter_mut().for_each(|v| *v *= by);
+        parts.push(size);
+        self.weighted
+            .push(own.iter().zip(weights).map(|(v, w)| v * w).collect());
+        self.own.push(own);
+        self.made_of.push(parts);
+    }
+
+    /// Coefficients of the columns as they were given.
+    pub fn coefficients(&self, values: &[f64]) -> Vec<f64> {
+        let mut right: Vec<f64> = self.weighted.iter().map(|q| dot(q, values)).collect();
+        let mut out = vec![0.0; right.len()];
+        for k in (0..right.len()).rev() {
+            let size = self.made_of[k][k];
+            out[k] = if size > 0.0 { right[k] / size } else { 0.0 };
+            for (earlier, part) in self.made_of[k][..k].iter().enumerate() {
+                right[earlier] -= out[k] * part;
+            }
+        }
+        out
+    }
+
+    /// Takes the fit out of values.
+    pub fn remove(&self, values: &mut [f64]) {
+        for (own, weighted) in self.own.iter().zip(&self.weighted) {
+            let share = dot(weighted, values);
+            add_to(values, own, -share);
+        }
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+fn add_to(to: &mut [f64], what: &[f64], times: f64) {
+    to.iter_mut().zip(what).for_each(|(t, w)| *t += times * w);
+}
+
+/// Columns of a plane, constant curvature and twist at places, scaled to ±1 over the panel.
+pub fn quadratics(places: &[[f64; 2]], size_mm: [f64; 2]) -> Vec<Vec<f64>> {
+    let terms: [fn(f64, f64) -> f64; 6] = [
+        |_, _| 1.0,
+        |u, _| u,
+        |_, v| v,
+        |u, _| u * u,
+        |u, v| u * v,
+        |_, v| v * v,
+    ];
+    let scaled = |p: &[f64; 2], k: usize| 2.0 * p[k] / size_mm[k] - 1.0;
+    terms
+        .iter()
+        .map(|f| {
+            places
+                .iter()
+                .map(|p| f(scaled(p, 0), scaled(p, 1)))
+                .collect()
+        })
+        .collect()
+}
+
+/// Weights under which columns fit what was not touched of values with standard deviations `sd`. 0: touched.
+pub fn untouched(columns: &[Vec<f64>], values: &[f64], sd: &[f64]) -> Vec<f64> {
+    let base: Vec<f64> = sd.iter().map(|s| 1.0 / (s * s)).collect();
+    let mut weights = base.clone();
+    for round in 0..ABSOLUTE_ROUNDS + BIWEIGHT_ROUNDS {
+        let mut left = values.to_vec();
+        Columns::new(columns, &weights).remove(&mut left);
+        let off: Vec<f64> = left.iter().zip(sd).map(|(r, s)| (r / s).abs()).collect();
+        let share: Vec<f64> = if round < ABSOLUTE_ROUNDS {
+            off.iter().map(|u| 1.0 / u.max(0.2)).collect()
+        } else {
+            let reach = TUKEY * scale(&off);
+            off.iter()
+                .map(|u| (1.0 - (u / reach).powi(2)).max(0.0).powi(2))
+                .collect()
+        };
+        let next: Vec<f64> = share.iter().zip(&base).map(|(s, b)| s * b).collect();
+        let moved = next
+            .iter()
+            .zip(&weights)
+            .zip(&base)
+            .map(|((n, w), b)| (n - w).abs() / b)
+            .fold(0.0, f64::max);
+        weights = next;
+        if round >= ABSOLUTE_ROUNDS && moved < 1e-4 {
+            break;
+        }
+    }
+    weights
+}
+
+/// Scale of absolute values: their median over that of the normal distribution.
+fn scale(off: &[f64]) -> f64 {
+    let mut sorted = off.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let median = sorted.get(sorted.len() / 2).copied().unwrap_or(1.0);
+    (median / MAD_OVER_SD).max(LEAST_SCALE)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn places() -> Vec<[f64; 2]> {
+        (0..400)
+            .map(|k| [(k % 20) as f64 * 50.0, (k / 20) as f64 * 30.0])
+            .collect()
+    }
+
+    #[test]
+    fn coefficients_come_back() {
+        let places = places();
+        let columns = quadratics(&places, [950.0, 570.0]);
+        let weights: Vec<f64> = (0..400).map(|k| 1.0 + (k % 7) as f64).collect();
+        let want = [0.3, -1.0, 2.0, 0.7, -0.2, 0.05];
+        let values: Vec<f64> = (0..400)
+            .map(|k| columns.iter().zip(want).map(|(c, w)| c[k] * w).sum())
+            .collect();
+        let fit = Columns::new(&columns, &weights);
+        for (got, want) in fit.coefficients(&values).iter().zip(want) {
+            assert!((got - want).abs() < 1e-12, "{got} {want}");
+        }
+        let mut left = values;
+        fit.remove(&mut left);
+        assert!(left.iter().all(|v| v.abs() < 1e-12));
+    }
+
+    #[test]
+    fn a_column_said_twice_gets_nothing() {
+        let columns = vec![vec![1.0, 2.0, 3.0], vec![2.0, 4.0, 6.0]];
+        let fit = Columns::new(&columns, &[1.0; 3]);
+        assert_eq!(fit.coefficients(&[1.0, 2.0, 3.0])[1], 0.0);
+    }
+
+    #[test]
+    fn a_patch_of_a_third_does_not_tilt_the_rest() {
+        let places = places();
+        let columns = quadratics(&places, [950.0, 570.0]);
+        let touched = |p: &[f64; 2]| p[0] < 320.0;
+        let values: Vec<f64> = places
+            .iter()
+            .map(|p| 0.001 * p[0] - 0.002 * p[1] + if touched(p) { 0.5 } else { 0.0 })
+            .collect();
+        let weights = untouched(&columns, &values, &[0.02; 400]);
+        let mut left = values;
+        Columns::new(&columns, &weights).remove(&mut left);
+        for (p, v) in places.iter().zip(left) {
+            let want = if touched(p) { 0.5 } else { 0.0 };
+            assert!((v - want).abs() < 1e-3, "{p:?}: {v}");
+        }
+    }
+}

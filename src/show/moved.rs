@@ -1,0 +1,403 @@
+//! What moved between two surveys: on the screen, as moved.json, and as a picture in the map's colours.
+
+use super::map::{Look, PNG_WIDTH, Sheet};
+use super::scene::{Anchor, Label, Scene};
+use super::summary::{WIDEST, wrapped};
+use super::{legend, paint, text, words};
+use crate::compare::difference::{Patch, Spot};
+use crate::compare::spectrum::{Repeat, Repeats};
+use crate::compare::{Moved, Progress, ReadingsStats, progress};
+use crate::judge::photo::{blank_nodes, unread};
+use crate::judge::{Interval, Judgement, NodeState};
+use crate::observe::Survey;
+use crate::panel::Panel;
+use crate::problem::{Error, Warning};
+use crate::units::Units;
+use serde::Serialize;
+
+/// The version of moved.json's layout.
+pub const SCHEMA: u32 = 1;
+/// Patches told one by one on the screen; the rest stand in moved.json.
+const LISTED: usize = 8;
+/// What a comparison of left and right does not hold.
+const SIDES: &str = "Left against right: planes, even curvature and twist are taken out, so twist of a wing, incidence and section are not \
+                     in it; check those with the designer's own templates.";
+
+/// What is shown.
+#[derive(Clone, Copy)]
+pub struct Shown<'a> {
+    /// The comparison.
+    pub moved: &'a Moved,
+    /// The panel.
+    pub panel: &'a Panel,
+    /// Units.
+    pub units: Units,
+    /// The surveys, before and after.
+    pub surveys: [&'a Survey; 2],
+    /// Whether the second is of the mirrored twin.
+    pub sides: bool,
+    /// Notes and cautions.
+    pub warnings: &'a [Warning],
+}
+
+#[derive(Serialize)]
+struct Ends {
+    value: f64,
+    low: f64,
+    high: f64,
+}
+
+impl From<Interval> for Ends {
+    fn from(i: Interval) -> Self {
+        Ends {
+            value: i.value,
+            low: i.low,
+            high: i.high,
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct Place {
+    at_mm: [f64; 2],
+    moved_mm: Ends,
+}
+
+impl From<Spot> for Place {
+    fn from(s: Spot) -> Self {
+        Place {
+            at_mm: s.at,
+            moved_mm: s.mm.into(),
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct PatchRow<'a> {
+    name: &'a str,
+    way: &'static str,
+    most: Place,
+    extent_mm: [f64; 4],
+    area_cm2: f64,
+    volume_cc: Ends,
+}
+
+#[derive(Serialize)]
+struct Document<'a> {
+    schema: u32,
+    panel: &'a str,
+    kind: &'static str,
+    before: &'a [String],
+    after: &'a [String],
+    before_date: Option<&'a str>,
+    after_date: Option<&'a str>,
+    changed: bool,
+    measured_share: f64,
+    rms_mm: f64,
+    rms_by_chance_mm: f64,
+    beyond_share: f64,
+    highest: Place,
+    lowest: Place,
+    bent_mm: [f64; 3],
+    grid_shift: Option<crate::compare::difference::Shift>,
+    patches: Vec<PatchRow<'a>>,
+    repeats: &'a Repeats,
+    readings_before: Option<ReadingsStats>,
+    readings_after: Option<ReadingsStats>,
+    readings_rms: Option<Progress>,
+    notes: Vec<String>,
+}
+
+/// moved.json.
+///
+/// # Errors
+/// [`Error::Calculation`] when it cannot be written, which no sound comparison does.
+pub fn json(what: &Shown) -> Result<String, Error> {
+    let d = &what.moved.difference;
+    let [old, new] = what.moved.readings;
+    let document = Document {
+        schema: SCHEMA,
+        panel: &what.panel.name,
+        kind: if what.sides { "sides" } else { "dates" },
+        before: &what.surveys[0].files,
+        after: &what.surveys[1].files,
+        before_date: what.surveys[0].conditions.date.as_deref(),
+        after_date: what.surveys[1].conditions.date.as_deref(),
+        changed: d.changed(),
+        measured_share: d.measured_share,
+        rms_mm: d.rms_mm,
+        rms_by_chance_mm: d.rms_by_chance_mm,
+        beyond_share: d.beyond_share,
+        highest: d.highest.into(),
+        lowest: d.lowest.into(),
+        bent_mm: d.bent_mm,
+        grid_shift: d.shift,
+        patches: d.patches.iter().map(row).collect(),
+        repeats: &what.moved.repeats,
+        readings_before: old,
+        readings_after: new,
+        readings_rms: old.zip(new).map(|(a, b)| progress(&a, &b)),
+        notes: what.warnings.iter().map(ToString::to_string).collect(),
+    };
+    serde_json::to_string_pretty(&document)
+        .map(|text| text + "\n")
+        .map_err(|e| Error::Calculation(format!("moved.json: {e}")))
+}
+
+fn row(p: &Patch) -> PatchRow<'_> {
+    PatchRow {
+        name: &p.name,
+        way: if p.up { "up" } else { "down" },
+        most: p.most.into(),
+        extent_mm: p.extent_mm,
+        area_cm2: p.area_cm2,
+        volume_cc: p.volume_cc.into(),
+    }
+}
+
+/// What is printed.
+pub fn summary(what: &Shown) -> String {
+    let mut out = String::new();
+    for line in lines(what) {
+        let rows = wrapped(&line, 0, 2, WIDEST);
+        out.push_str(&rows.join("\n  "));
+        out.push('\n');
+    }
+    out
+}
+
+/// The comparison in sentences, one a line; the same on the screen and under the picture.
+fn lines(what: &Shown) -> Vec<String> {
+    let (d, units) = (&what.moved.difference, what.units);
+    let mut out = vec![format!(
+        "{}: {}",
+        if what.sides { "SIDES" } else { "MOVED" },
+        verdict(what)
+    )];
+    out.push(format!(
+        "rms {}; two surveys of an untouched panel would differ by up to about {}. Measured in both: {:.0} % of the panel.",
+        words::fine(d.rms_mm, units),
+        words::fine(d.rms_by_chance_mm, units),
+        100.0 * d.measured_share
+    ));
+    out.push(format!(
+        "highest {} at {}; lowest {} at {}",
+        signed(d.highest.mm, units),
+        words::spot(d.highest.at, units),
+        signed(d.lowest.mm, units),
+        words::spot(d.lowest.at, units)
+    ));
+    out.extend(d.patches.iter().take(LISTED).map(|p| patch(p, units)));
+    if d.patches.len() > LISTED {
+        out.push(format!(
+            "and {} more, in moved.json",
+            d.patches.len() - LISTED
+        ));
+    }
+    out.extend(shift(what));
+    out.extend(
+        what.moved
+            .repeats
+            .found
+            .iter()
+            .map(|r| format!("REPEATS, came or went: {}", repeat(r, units))),
+    );
+    if what.sides {
+        out.push(SIDES.into());
+    }
+    out
+}
+
+fn verdict(what: &Shown) -> String {
+    let d = &what.moved.difference;
+    if !d.changed() {
+        return "no change beyond what two surveys of an untouched panel differ by".into();
+    }
+    let count = |up: bool| d.patches.iter().filter(|p| p.up == up).count();
+    format!(
+        "{} came up, {} went down by more than two surveys of an untouched panel differ by",
+        places(count(true)),
+        places(count(false))
+    )
+}
+
+fn places(n: usize) -> String {
+    match n {
+        0 => "nothing".into(),
+        1 => "one place".into(),
+        n => format!("{n} places"),
+    }
+}
+
+/// "+0.31 mm (0.22 to 0.40)".
+fn signed(i: Interval, units: Units) -> String {
+    let sign = if i.value > 0.0 { "+" } else { "" };
+    format!(
+        "{sign}{} ({} to {})",
+        units.depth(i.value),
+        units.bare_depth(i.low),
+        units.bare_depth(i.high)
+    )
+}
+
+fn patch(p: &Patch, units: Units) -> String {
+    format!(
+        "{} {} {} at {}; {}, {}, {} ({} to {})",
+        p.name,
+        if p.up { "came up" } else { "went down" },
+        signed(p.most.mm, units),
+        words::spot(p.most.at, units),
+        words::extent(p.extent_mm, units),
+        units.area(p.area_cm2),
+        units.volume(p.volume_cc.value),
+        units.bare_volume(p.volume_cc.low),
+        units.bare_volume(p.volume_cc.high)
+    )
+}
+
+fn shift(what: &Shown) -> Option<String> {
+    let shift = what.moved.difference.shift.filter(|s| s.used)?;
+    let [x, y] = shift.mm;
+    Some(format!(
+        "The second grid lies {x:.1} mm along x and {y:.1} mm along y from the first; that was taken out."
+    ))
+}
+
+/// "each 80 mm along 0° (79-81), 0.10 mm crest to trough (0.08-0.12); looks like …".
+pub fn repeat(r: &Repeat, units: Units) -> String {
+    let pitch = |p: crate::compare::spectrum::Interval3| {
+        format!(
+            "{} ({} to {})",
+            units.place(p.value),
+            units.bare_place(p.low),
+            units.bare_place(p.high)
+        )
+    };
+    let mut out = format!(
+        "each {} at {:.0}° from x",
+        pitch(r.pitch_mm),
+        r.direction_deg
+    );
+    if let Some(across) = &r.across {
+        out.push_str(&format!(
+            " and each {} at {:.0}°, a lattice",
+            pitch(across.pitch_mm),
+            across.direction_deg
+        ));
+    }
+    out.push_str(&format!(
+        "; {} crest to trough ({} to {})",
+        units.depth(r.depth_mm.value),
+        units.bare_depth(r.depth_mm.low),
+        units.bare_depth(r.depth_mm.high)
+    ));
+    if let Some(e) = r.strongest_mm {
+        out.push_str(&format!(", strongest {}", words::extent(e, units)));
+    }
+    if !r.looks_like.is_empty() {
+        out.push_str(&format!("; looks like {}", r.looks_like));
+    }
+    out
+}
+
+/// The picture: what went down in the colours of lows, what came up in those of highs, as PNG and as SVG.
+///
+/// # Errors
+/// As [`super::map::draw_png`].
+pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
+    let judged = painted(what);
+    let panel = what.panel;
+    let sheet = Sheet::new(&judged, panel, what.units, Look::paper(PNG_WIDTH)?)?;
+    let scene = scene(&sheet, what)?;
+    let title = format!("{}: what moved", panel.name);
+    let (png, svg) = rayon::join(
+        || paint::png(&scene, &sheet.field, &sheet.classes, panel),
+        || paint::svg(&scene, &sheet.field, &sheet.classes, panel, &title),
+    );
+    Ok((png?, svg?))
+}
+
+/// The difference in the place of a deviation.
+fn painted(what: &Shown) -> Judgement {
+    let d = &what.moved.difference;
+    let mut nodes = blank_nodes(what.panel, d.grid, None);
+    nodes.deviation = d.moved_mm.clone();
+    for (state, moved) in nodes.state.iter_mut().zip(&d.moved_mm) {
+        if moved.is_finite() {
+            *state = NodeState::Fair;
+        }
+    }
+    unread(what.panel, &what.surveys[1].conditions, nodes, Vec::new())
+}
+
+fn scene(sheet: &Sheet, what: &Shown) -> Result<Scene, Error> {
+    let mut scene = Scene {
+        width: sheet.look.width,
+        height: 0.0,
+        frame: sheet.frame,
+        shapes: Vec::new(),
+        labels: Vec::new(),
+    };
+    sheet.hatching(&mut scene.shapes);
+    sheet.dots(&mut scene.shapes);
+    sheet.iso_lines(&mut scene.shapes);
+    sheet.unmeasured_border(&mut scene.shapes);
+    sheet.cutouts(&mut scene.shapes);
+    sheet.outline(&mut scene.shapes);
+    sheet.axes(&mut scene);
+    let t = sheet.look.text;
+    for p in what.moved.difference.patches.iter().take(3 * LISTED) {
+        let at = sheet.px(p.most.at);
+        scene.labels.push(Label {
+            halo: 0.15 * t,
+            ..sheet.plain(at, Anchor::Middle, p.name.clone())
+        });
+    }
+    head(sheet, what, &mut scene)?;
+    let mut y = sheet.below_axes() + 0.3 * t;
+    legend::bar(sheet, &mut scene, &mut y, ["DOWN", "same", "UP"]);
+    for words in lines(what) {
+        for line in legend::wrapped(&words, t, sheet.look.width - 2.4 * t)? {
+            scene
+                .labels
+                .push(sheet.plain([t, y + 0.8 * t], Anchor::Left, line));
+            y += 1.35 * t;
+        }
+    }
+    scene.height = y + 0.5 * t;
+    Ok(scene)
+}
+
+fn head(sheet: &Sheet, what: &Shown, scene: &mut Scene) -> Result<(), Error> {
+    let t = sheet.look.text;
+    let right = sheet.look.width - 1.4 * t;
+    let title = if what.sides {
+        "left and right"
+    } else {
+        "what moved"
+    };
+    let room = right - t - text::width(title, 1.5 * t)? - 2.0 * t;
+    let name = legend::shortened(&what.panel.name, 1.5 * t, room)?;
+    let large = |at, anchor, words: String| Label {
+        size: 1.5 * t,
+        ..sheet.plain(at, anchor, words)
+    };
+    scene.labels.push(large([t, 1.4 * t], Anchor::Left, name));
+    scene
+        .labels
+        .push(large([right, 1.4 * t], Anchor::Right, title.into()));
+    let date = |k: usize| {
+        let noted = what.surveys[k].conditions.date.as_deref();
+        noted.unwrap_or("no date noted").to_string()
+    };
+    let words = format!(
+        "Teal went down, brown came up, {}; {} against {}; planes, even curvature and twist taken out",
+        sheet.units.depth_unit(),
+        date(1),
+        date(0)
+    );
+    scene
+        .labels
+        .push(sheet.plain([t, 3.0 * t], Anchor::Left, words));
+    Ok(())
+}

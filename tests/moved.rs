@@ -1,0 +1,469 @@
+//! What moved between two surveys, and what repeats: on simulated panels with a known truth, on closed forms, and on real surfaces
+//! measured on several dates.
+//!
+//! Every panel made by `simulate` is simulated. The full runs are the tests marked `ignored`.
+
+use crate::published::{Check, close, close_share, data, hold, number};
+use crate::support::simulate::{self, Directions, Kind, SurveyPlan, Truth};
+use lowspot::compare::spectrum::{self, Repeats};
+use lowspot::compare::{self, Axis, Difference, Progress, ReadingsStats, readings_stats};
+use lowspot::observe::{Placing, Reading, Survey, Tool};
+use lowspot::panel::Panel;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
+
+/// Size of the simulated panels, mm.
+const SIZE: [f64; 2] = [1200.0, 900.0];
+
+fn simulated(kind: Kind, seed: u64) -> (Panel, Truth) {
+    let truth = simulate::truth_sized(kind, SIZE[0], SIZE[1], seed, 1.0);
+    (simulate::panel_sized(kind, SIZE[0], SIZE[1]), truth)
+}
+
+/// A plan with fresh noise, and on odd seeds with lines elsewhere.
+fn plans(seed: u64) -> [SurveyPlan; 2] {
+    let spacing = if seed % 2 == 1 {
+        [150.0, 130.0]
+    } else {
+        [150.0, 150.0]
+    };
+    spacing.map(|s| SurveyPlan {
+        place_sd_mm: 2.0,
+        ..SurveyPlan::straightedge(s)
+    })
+}
+
+/// A patch `width` across at half height, flat on top, its rim feathered over 60 mm.
+fn patch(at: [f64; 2], width: f64, height: f64) -> impl Fn(f64, f64) -> f64 {
+    move |x, y| {
+        let out = (x - at[0]).hypot(y - at[1]) - width / 2.0;
+        let t = (0.5 - out / 60.0).clamp(0.0, 1.0);
+        height * t * t * (3.0 - 2.0 * t)
+    }
+}
+
+/// Two surveys of a simulated panel, `added` there at the second.
+fn two_surveys(seed: u64, added: &dyn Fn(f64, f64) -> f64) -> (Panel, [Survey; 2]) {
+    let kind = Kind::ALL[(seed % 3) as usize];
+    let (panel, truth) = simulated(kind, seed);
+    let [first, second] = plans(seed);
+    let before = simulate::survey(&truth, &panel, &first, 1000 + seed);
+    // Other supports: a little bent and twisted.
+    let bent = |x: f64, y: f64| {
+        let (u, v) = (x / SIZE[0] - 0.5, y / SIZE[1] - 0.5);
+        1.5 * u * u - 2.0 * u * v + 0.7 * v * v
+    };
+    let height = |x: f64, y: f64| truth.height(x, y) + bent(x, y) + added(x, y);
+    let after = simulate::survey_of(&height, &panel, &second, 5000 + seed);
+    (panel, [before, after])
+}
+
+/// A place away from the edges, another for each seed.
+fn place(seed: u64) -> [f64; 2] {
+    let share = |by: f64| 0.15 + 0.7 * (seed as f64 * by).fract();
+    [
+        SIZE[0] * share(0.754_877_666),
+        SIZE[1] * share(0.569_840_291),
+    ]
+}
+
+fn untouched_called_changed(seeds: std::ops::RangeInclusive<u64>) -> Vec<u64> {
+    seeds
+        .into_par_iter()
+        .filter(|seed| {
+            let (panel, [a, b]) = two_surveys(*seed, &|_, _| 0.0);
+            compare::moved(&panel, &a, &b).unwrap().difference.changed()
+        })
+        .collect()
+}
+
+fn patches_found(seeds: std::ops::RangeInclusive<u64>) -> Vec<u64> {
+    seeds
+        .into_par_iter()
+        .filter(|seed| {
+            let at = place(*seed);
+            let (panel, [a, b]) = two_surveys(*seed, &patch(at, 150.0, 0.3));
+            let found = compare::moved(&panel, &a, &b).unwrap().difference.patches;
+            let near = |p: &[f64; 2]| (p[0] - at[0]).hypot(p[1] - at[1]) < 100.0;
+            found.iter().any(|p| p.up && near(&p.most.at))
+        })
+        .collect()
+}
+
+#[test]
+fn an_untouched_panel_is_not_called_changed() {
+    // The bar is 5 in 100; of twelve at most one.
+    let called = untouched_called_changed(1..=12);
+    assert!(called.len() <= 1, "{called:?}");
+}
+
+#[test]
+#[ignore = "a hundred seeds"]
+fn of_a_hundred_untouched_panels_at_most_five_are_called_changed() {
+    let called = untouched_called_changed(1..=100);
+    println!("called changed: {called:?}");
+    assert!(called.len() <= 5, "{called:?}");
+}
+
+#[test]
+fn most_filled_patches_are_found() {
+    let found = patches_found(1..=8);
+    assert!(found.len() >= 5, "{found:?}");
+}
+
+#[test]
+#[ignore = "a hundred seeds"]
+fn of_a_hundred_filled_patches_most_are_found() {
+    let found = patches_found(1..=100);
+    println!("found: {} of 100", found.len());
+    assert!(found.len() >= 60, "{}", found.len());
+}
+
+#[test]
+fn a_mirrored_twin_lies_on_its_panel() {
+    let (panel, truth) = simulated(Kind::Flat, 3);
+    let plan = SurveyPlan::straightedge(200.0);
+    let own = simulate::survey(&truth, &panel, &plan, 1);
+    let there = compare::mirrored_survey(&own, &panel, Axis::X);
+    let back = compare::mirrored_survey(&there, &panel, Axis::X);
+    assert_ne!(there, own);
+    for (a, b) in own.placings.iter().zip(&back.placings) {
+        for (a, b) in a.readings.iter().zip(&b.readings) {
+            assert!((a.x - b.x).abs() < 1e-9 && a.y == b.y && a.value_mm == b.value_mm);
+        }
+    }
+    let twin = truth.mirrored_in_x();
+    let of_twin = simulate::survey(&twin, &panel, &plan, 2);
+    let laid = compare::mirrored_survey(&of_twin, &panel, Axis::X);
+    let m = compare::moved(&panel, &own, &laid).unwrap().difference;
+    assert!(!m.changed(), "{:?}", m.patches);
+}
+
+/// A lattice of a depth and pitch laid over a simulated panel, read each 20 mm.
+fn latticed(seed: u64, depth: f64, pitch: f64) -> (Panel, Survey) {
+    let kind = Kind::ALL[(seed % 3) as usize];
+    let (panel, truth) = simulated(kind, seed);
+    let k = TAU / pitch;
+    let phase = seed as f64;
+    let height = |x: f64, y: f64| {
+        truth.height(x, y) + depth / 4.0 * ((k * x + phase).cos() + (k * y + 2.0 * phase).cos())
+    };
+    let plan = SurveyPlan {
+        step_mm: 20.0,
+        directions: Directions::Both,
+        ..SurveyPlan::straightedge(60.0 + (seed % 5) as f64 * 10.0).with_noise(0.02, 0.01)
+    };
+    let survey = simulate::survey_of(&height, &panel, &plan, 7000 + seed);
+    (panel, survey)
+}
+
+/// Whether the lattice is told once, its pitch within 3 %.
+fn tells(found: &Repeats, pitch: f64) -> bool {
+    matches!(found.found.as_slice(), [one] if (one.pitch_mm.value / pitch - 1.0).abs() < 0.03)
+}
+
+#[test]
+fn a_lattice_under_the_readings_is_found() {
+    let missed: Vec<u64> = (1..=20)
+        .into_par_iter()
+        .filter(|seed| !tells(&spectrum::in_survey(&latticed(*seed, 0.10, 80.0).1), 80.0))
+        .collect();
+    assert!(missed.is_empty(), "{missed:?}");
+}
+
+/// Simulated panels without a pitch: straightedges each 20 mm and each 50 mm, pin gauges.
+fn plain_panels_with_a_pitch(seeds: std::ops::RangeInclusive<u64>) -> Vec<u64> {
+    seeds
+        .into_par_iter()
+        .filter(|seed| {
+            let kind = Kind::ALL[(seed % 3) as usize];
+            let (panel, truth) = simulated(kind, *seed);
+            let survey = match seed % 4 {
+                0 | 2 => latticed(*seed, 0.0, 80.0).1,
+                1 => simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), *seed),
+                _ => simulate::survey(&truth, &panel, &SurveyPlan::pin_gauge(200.0), *seed),
+            };
+            !spectrum::in_survey(&survey).found.is_empty()
+        })
+        .collect()
+}
+
+#[test]
+fn nothing_repeats_on_a_plain_panel() {
+    assert_eq!(plain_panels_with_a_pitch(1..=20), [0u64; 0]);
+}
+
+#[test]
+#[ignore = "two hundred panels"]
+fn of_two_hundred_plain_panels_at_most_two_have_a_pitch() {
+    let told = plain_panels_with_a_pitch(1..=200);
+    println!("told a pitch: {told:?}");
+    assert!(told.len() <= 2, "{told:?}");
+}
+
+#[test]
+fn a_pitch_that_went_is_told_and_one_that_stayed_is_not() {
+    let before = latticed(1, 0.14, 80.0).1;
+    let after = latticed(1, 0.0, 80.0).1;
+    assert!(tells(&spectrum::in_difference(&before, &after), 80.0));
+    let mut again = before.clone();
+    for (k, reading) in again
+        .placings
+        .iter_mut()
+        .flat_map(|p| &mut p.readings)
+        .enumerate()
+    {
+        let off = 0.02 * ((k as f64 * 0.618_034).fract() - 0.5);
+        reading.value_mm = reading.value_mm.map(|v| v + off);
+    }
+    assert!(spectrum::in_difference(&before, &again).found.is_empty());
+}
+
+// ---------------------------------------------------------------------------------------- real surfaces
+
+/// One setting-up of a bridge: x, y, height.
+fn bridge(name: &str, points: &[[f64; 3]]) -> Placing {
+    let readings = points.iter().enumerate().map(|(k, p)| Reading {
+        x: p[0],
+        y: p[1],
+        value_mm: Some(p[2]),
+        written: String::new(),
+        sd_mm: None,
+        line: 1,
+        column: k + 1,
+    });
+    Placing {
+        name: name.into(),
+        tool: Tool::Bridge,
+        base_mm: 0.0,
+        toward: [1.0, 0.0],
+        repeat: 0,
+        turned: false,
+        readings: readings.collect(),
+        file: "measured by others".into(),
+        line: 1,
+    }
+}
+
+/// Targets of a mirror: its panel, place at 1 to 3 from a corner, measured less design, mm.
+fn targets(name: &str) -> Vec<(String, [f64; 3])> {
+    let text = data(&format!("mirror/{name}.csv"));
+    let heads: Vec<&str> = text.lines().next().unwrap().split(',').collect();
+    let column = |head: &str| heads.iter().position(|h| *h == head);
+    text.lines()
+        .skip(1)
+        .map(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            let value = |head: &str| number(cells[column(head).unwrap()]);
+            let panel = column("panel").map_or("all", |k| cells[k]);
+            let places = ["x_mm", "y_mm"].map(|c| (value(c) + 3200.0) / 3.0);
+            (panel.to_string(), [places[0], places[1], value("dz_mm")])
+        })
+        .collect()
+}
+
+/// Each mirror panel as a placing, for its statistics.
+fn by_panel(name: &str) -> ReadingsStats {
+    let mut panels: BTreeMap<String, Vec<[f64; 3]>> = BTreeMap::new();
+    for (panel, point) in targets(name) {
+        panels.entry(panel).or_default().push(point);
+    }
+    let placings = panels.iter().map(|(name, p)| bridge(name, p)).collect();
+    readings_stats(&Survey {
+        placings,
+        ..Survey::default()
+    })
+    .unwrap()
+}
+
+/// All targets against one instrument, for the fit.
+fn mirror_moved(before: &str, after: &str) -> Difference {
+    let survey = |name: &str| {
+        let points: Vec<[f64; 3]> = targets(name).iter().map(|t| t.1).collect();
+        Survey {
+            placings: vec![bridge("M", &points)],
+            ..Survey::default()
+        }
+    };
+    let side = 6400.0 / 3.0;
+    let panel = simulate::panel_sized(Kind::Flat, side, side);
+    compare::moved(&panel, &survey(before), &survey(after))
+        .unwrap()
+        .difference
+}
+
+const M1: [&str; 4] = [
+    "m1_2025-02-22",
+    "m1_2025-04-16",
+    "m1_2025-06-15",
+    "m1_2025-08-20",
+];
+const M2: [&str; 4] = [
+    "m2_2025-02-21",
+    "m2_2025-04-07",
+    "m2_2025-04-16",
+    "m2_2025-08-20",
+];
+
+#[test]
+fn an_adjustment_is_progress_and_a_repeated_session_is_none() {
+    let stats = M1.map(by_panel);
+    let steps: Vec<Progress> = stats
+        .windows(2)
+        .map(|w| compare::progress(&w[0], &w[1]))
+        .collect();
+    assert_eq!(steps[0], Progress::Lower);
+    assert_eq!(steps[2], Progress::NotTold);
+    let thirds = [1, 2, 3].map(|k| by_panel(&format!("m1_2025-08-23_tracker_run{k}")));
+    for w in thirds.windows(2) {
+        assert_eq!(
+            compare::progress(&w[0], &w[1]),
+            Progress::NotTold,
+            "{thirds:?}"
+        );
+    }
+}
+
+#[test]
+fn the_mirrors_adjustment_is_a_change_and_thirds_of_one_session_are_not() {
+    let adjusted = mirror_moved(M1[0], M1[1]);
+    assert!(
+        adjusted.changed() && adjusted.rms_mm > 0.05,
+        "{}",
+        adjusted.rms_mm
+    );
+    let runs = [1, 2, 3].map(|k| format!("m1_2025-08-23_tracker_run{k}"));
+    for w in runs.windows(2) {
+        let d = mirror_moved(&w[0], &w[1]);
+        println!(
+            "thirds: rms {:.4}, by chance {:.4}, {} patches",
+            d.rms_mm,
+            d.rms_by_chance_mm,
+            d.patches.len()
+        );
+        assert!(!d.changed(), "{:?}", d.patches);
+    }
+}
+
+#[test]
+fn statistics_and_periodogram() {
+    hold(published());
+}
+
+/// Checks against figures of others.
+pub fn published() -> Vec<Check> {
+    let mirrors = "published (simonsobs/LAT_Alignment, plots of the project, µm)";
+    let printed = [[82.44, 16.08, 20.43, 20.20], [64.98, 19.37, 20.75, 27.53]];
+    let mut checks = Vec::new();
+    for (set, printed) in [M1, M2].iter().zip(printed) {
+        for (name, printed) in set.iter().zip(printed) {
+            let got = 1000.0 * by_panel(name).placings_rms_mm;
+            checks.push(close(
+                format!("{name}: rms of the panels, weighted by targets, µm"),
+                mirrors,
+                printed,
+                got,
+                0.0051,
+            ));
+        }
+    }
+    for date in ["2022-07-16", "2022-09-18", "2022-12-20"] {
+        checks.extend(bed(date));
+    }
+    checks.extend(periodogram());
+    // n/2·a²/2 …: a cosine over whole periods explains a²·n/2.
+    let places: Vec<[f64; 2]> = (0..64).map(|k| [10.0 * k as f64, 0.0]).collect();
+    let values: Vec<f64> = places
+        .iter()
+        .map(|p| 0.05 * (TAU * p[0] / 80.0).cos() + 1.0)
+        .collect();
+    let got = spectrum::power(&places, &values, [1.0 / 80.0, 0.0]);
+    checks.push(close(
+        "power of a cosine of 0.05 over 8 whole periods, 64 readings: a²n/2",
+        "closed form",
+        0.08,
+        got,
+        1e-12,
+    ));
+    checks
+}
+
+/// A probed plate's header against the statistics of its readings.
+fn bed(date: &str) -> Vec<Check> {
+    let text = data(&format!("beds/bed_8x5_{date}_mit.csv"));
+    let lines: Vec<&str> = text.lines().collect();
+    let values: Vec<Vec<f64>> = lines[3..]
+        .iter()
+        .filter(|l| !l.trim().is_empty())
+        .map(|l| l.split(',').map(number).collect())
+        .collect();
+    let points: Vec<[f64; 3]> = values
+        .iter()
+        .enumerate()
+        .flat_map(|(j, row)| {
+            row.iter()
+                .enumerate()
+                .map(move |(i, v)| [40.0 * i as f64, 40.0 * j as f64, *v])
+        })
+        .collect();
+    let s = readings_stats(&Survey {
+        placings: vec![bridge("bed", &points)],
+        ..Survey::default()
+    })
+    .unwrap();
+    let stated = |word: &str| {
+        let from = lines[0].find(word).unwrap() + word.len();
+        number(lines[0][from..].split(',').next().unwrap())
+    };
+    let source = "published (the machine's own header, MIT)";
+    [
+        ("min error", s.lowest_mm),
+        ("max error", s.highest_mm),
+        ("mean", s.mean_mm),
+        ("deviation", s.sd_mm),
+    ]
+    .map(|(word, got)| {
+        close(
+            format!("probed plate {date}: {word}, mm"),
+            source,
+            stated(word),
+            got,
+            0.00051,
+        )
+    })
+    .to_vec()
+}
+
+/// SciPy's powers of the same series.
+fn periodogram() -> Vec<Check> {
+    let text = data("periodogram.csv");
+    let rows = |kind: &str| -> Vec<[f64; 2]> {
+        text.lines()
+            .filter_map(|l| l.strip_prefix(kind))
+            .map(|l| {
+                let (a, b) = l.split_once(',').unwrap();
+                [number(a), number(b)]
+            })
+            .collect()
+    };
+    let readings = rows("reading,");
+    let places: Vec<[f64; 2]> = readings.iter().map(|r| [r[0], 0.0]).collect();
+    let values: Vec<f64> = readings.iter().map(|r| r[1]).collect();
+    let powers = rows("power,");
+    assert_eq!((readings.len(), powers.len()), (120, 60));
+    powers
+        .iter()
+        .step_by(10)
+        .map(|[f, power]| {
+            let got = spectrum::power(&places, &values, [*f, 0.0]);
+            close_share(
+                format!("periodogram of an uneven series at {f:.5} per mm: sum of squares explained, mm²"),
+                "computed (SciPy 1.17.1, lombscargle)",
+                *power,
+                got,
+                1e-9,
+            )
+        })
+        .collect()
+}
