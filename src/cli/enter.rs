@@ -38,6 +38,19 @@ pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
     Ok(status)
 }
 
+/// Makes the entry and says nothing.
+///
+/// # Errors
+/// What stopped it; nothing has been entered then.
+pub(super) fn quietly(args: &EnterArgs, book: &mut Book) -> Result<(), Error> {
+    let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
+    let mut entry = read(args, kind)?;
+    if kind == Kind::Survey {
+        survey(args, book, &mut entry)?;
+    }
+    book.enter(&args.name, &entry).map(|_| ())
+}
+
 /// Readings and photos that an earlier survey of the panel holds already: entered twice by mistake?
 fn entered_before(book: &Book, name: &str, entry: &NewEntry) -> Result<Vec<String>, Error> {
     let mut notes = Vec::new();
@@ -51,19 +64,6 @@ fn entered_before(book: &Book, name: &str, entry: &NewEntry) -> Result<Vec<Strin
         }
     }
     Ok(notes)
-}
-
-/// Makes the entry and says nothing.
-///
-/// # Errors
-/// What stopped it; nothing has been entered then.
-pub(super) fn quietly(args: &EnterArgs, book: &mut Book) -> Result<(), Error> {
-    let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
-    let mut entry = read(args, kind)?;
-    if kind == Kind::Survey {
-        survey(args, book, &mut entry)?;
-    }
-    book.enter(&args.name, &entry).map(|_| ())
 }
 
 /// The survey in a line: "verdict another cycle; 68 cc to level (58 to 78)".

@@ -157,7 +157,7 @@ struct Explained {
 fn explained(right: [f64; 2], own: [f64; 3]) -> Option<Explained> {
     let det = own[0] * own[2] - own[1] * own[1];
     let trace = own[0] + own[2];
-    if !(det > 1e-6 * trace * trace) {
+    if det.is_nan() || det <= 1e-6 * trace * trace {
         return None;
     }
     let amplitude = [

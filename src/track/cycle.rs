@@ -132,10 +132,25 @@ pub struct Change {
     pub give_or_take_mm: f64,
     /// What that is.
     pub told: Told,
+    /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
+    pub sq: Option<SqChange>,
     /// Why it is not to be compared; empty where it is.
     pub caution: String,
     /// In a sentence.
     pub words: String,
+}
+
+/// What changed in the root mean square deviation from the fair shape.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct SqChange {
+    /// Before, mm.
+    pub from_mm: f64,
+    /// Now, mm.
+    pub to_mm: f64,
+    /// Half the 95 % interval of the difference, mm.
+    pub give_or_take_mm: f64,
+    /// What that is.
+    pub told: Told,
 }
 
 /// Two surveys at temperatures farther apart than this are not compared without saying so, °C (common practice, no source).
@@ -290,35 +305,65 @@ fn change(before: &Cycle, now: &Cycle, between: &[&Entry]) -> Option<Change> {
     let (from_mm, to_mm) = (was.worst_mm?, is.worst_mm?);
     let give_or_take_mm = 1.96 * was.sd()?.hypot(is.sd()?);
     let caution = caution(before, now, between);
-    let step = from_mm - to_mm;
-    let told = if step.abs() <= give_or_take_mm {
-        Told::NoChange
-    } else if !caution.is_empty() {
-        Told::NotComparable
-    } else if step > 0.0 {
-        Told::Better
-    } else {
-        Told::Worse
-    };
-    let figures = format!(
-        "worst under {:.0} mm: {from_mm:.2} → {to_mm:.2} mm, give or take {give_or_take_mm:.2}",
-        was.base_mm
+    let told = told(from_mm - to_mm, give_or_take_mm, &caution);
+    let sq = sq_change(before, now, &caution);
+    let worst = format!(
+        "worst under {:.0} mm: {from_mm:.2} → {to_mm:.2} mm, give or take {give_or_take_mm:.2}: {}",
+        was.base_mm,
+        in_words(told, &caution)
     );
-    let words = match told {
-        Told::Better => format!("{figures}: better"),
-        Told::Worse => format!("{figures}: worse"),
-        Told::NoChange => format!("{figures}: no change that two surveys could tell"),
-        Told::NotComparable => format!("{figures}: not called progress, {caution}"),
-    };
+    let over_all = sq.map_or(String::new(), |s| {
+        format!(
+            "; over all (Sq): {:.3} → {:.3} mm, give or take {:.3}: {}",
+            s.from_mm,
+            s.to_mm,
+            s.give_or_take_mm,
+            in_words(s.told, &caution)
+        )
+    });
     Some(Change {
         base_mm: was.base_mm,
         from_mm,
         to_mm,
         give_or_take_mm,
         told,
+        sq,
         caution,
-        words,
+        words: worst + &over_all,
     })
+}
+
+fn sq_change(before: &Cycle, now: &Cycle, caution: &str) -> Option<SqChange> {
+    let half = |c: &Cycle| Some((c.sq_high_mm? - c.sq_low_mm?) / 2.0);
+    let (from_mm, to_mm) = (before.sq_mm?, now.sq_mm?);
+    let give_or_take_mm = half(before)?.hypot(half(now)?);
+    Some(SqChange {
+        from_mm,
+        to_mm,
+        give_or_take_mm,
+        told: told(from_mm - to_mm, give_or_take_mm, caution),
+    })
+}
+
+fn told(less: f64, give_or_take: f64, caution: &str) -> Told {
+    if less.abs() <= give_or_take {
+        Told::NoChange
+    } else if !caution.is_empty() {
+        Told::NotComparable
+    } else if less > 0.0 {
+        Told::Better
+    } else {
+        Told::Worse
+    }
+}
+
+fn in_words(told: Told, caution: &str) -> String {
+    match told {
+        Told::Better => "better".into(),
+        Told::Worse => "worse".into(),
+        Told::NoChange => "no change that two surveys could tell".into(),
+        Told::NotComparable => format!("not called progress, {caution}"),
+    }
 }
 
 /// Why two surveys are not to be compared without saying so.
