@@ -200,11 +200,10 @@ mod tests {
         assert_eq!(fit.coefficients(&[1.0, 2.0, 3.0])[1], 0.0);
     }
 
-    #[test]
-    fn a_patch_of_a_third_does_not_tilt_the_rest() {
+    /// Most that the alignment leaves wrong, mm, under a plane and a patch of 0.5 mm.
+    fn worst(touched: fn(&[f64; 2]) -> bool) -> f64 {
         let places = places();
         let columns = quadratics(&places, [950.0, 570.0]);
-        let touched = |p: &[f64; 2]| p[0] < 320.0;
         let values: Vec<f64> = places
             .iter()
             .map(|p| 0.001 * p[0] - 0.002 * p[1] + if touched(p) { 0.5 } else { 0.0 })
@@ -212,9 +211,24 @@ mod tests {
         let weights = untouched(&columns, &values, &[0.02; 400]);
         let mut left = values;
         Columns::new(&columns, &weights).remove(&mut left);
-        for (p, v) in places.iter().zip(left) {
+        let off = places.iter().zip(left).map(|(p, v)| {
             let want = if touched(p) { 0.5 } else { 0.0 };
-            assert!((v - want).abs() < 1e-3, "{p:?}: {v}");
-        }
+            (v - want).abs()
+        });
+        off.fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn a_patch_does_not_tilt_the_rest() {
+        // A fifth of the panel in one corner, a quarter in its middle, a strip of a tenth along a whole edge.
+        let corner = worst(|p| p[0] < 400.0 && p[1] < 270.0);
+        let middle = worst(|p| (220.0..=730.0).contains(&p[0]) && (130.0..=420.0).contains(&p[1]));
+        let strip = worst(|p| p[0] < 100.0);
+        assert!(
+            corner < 1e-3 && middle < 1e-3 && strip < 1e-3,
+            "{corner} {middle} {strip}"
+        );
+        // A third along a whole edge cannot be told from curvature: docs/limits.md says so.
+        assert!(worst(|p| p[0] < 320.0) > 0.1);
     }
 }

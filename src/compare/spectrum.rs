@@ -382,11 +382,27 @@ impl Search {
             }
         }
         let peaks: Vec<Point> = peaks.into_par_iter().map(|p| self.refined(p)).collect();
-        let peaks = self.plainer(peaks);
         let independent = self.independent;
-        peaks
+        let passing: Vec<(Point, Wave)> = peaks
             .into_iter()
-            .find_map(|p| self.passes(p, &rings, independent))
+            .filter_map(|p| Some((p, self.passes(p, &rings, independent)?)))
+            .collect();
+        let clearest = passing
+            .iter()
+            .min_by(|a, b| a.1.chance.total_cmp(&b.1.chance))?;
+        let top = clearest.0;
+        if let Some(along) = self.along_axes(top)
+            && let Some(wave) = self.passes(along, &rings, independent)
+        {
+            return Some(wave);
+        }
+        // Of those as strong, which lines a pitch apart cannot tell from one another, the longest.
+        let length = |p: &Point| p.f[0].hypot(p.f[1]);
+        passing
+            .into_iter()
+            .filter(|(p, _)| p.power >= ALIKE * top.power)
+            .min_by(|a, b| length(&a.0).total_cmp(&length(&b.0)))
+            .map(|(_, wave)| wave)
     }
 
     /// The second direction of a lattice: at right angles to a wave already found, of about its pitch. Few wave vectors are looked at,
@@ -443,32 +459,18 @@ impl Search {
         best
     }
 
-    /// Where lines lie as far apart as a pitch is long, several waves explain the readings alike. The plainest comes first: two waves
-    /// along x and y before one aslant, then the longest of those as strong.
-    fn plainer(&self, peaks: Vec<Point>) -> Vec<Point> {
-        let Some(top) = peaks.first().copied() else {
-            return peaks;
-        };
-        let mut out = Vec::new();
+    /// Where lines lie a pitch apart, two waves along x and y explain the readings as one aslant does: the stronger of the two, if so.
+    fn along_axes(&self, top: Point) -> Option<Point> {
         let along = [[top.f[0].abs(), 0.0], [0.0, top.f[1].abs()]];
         let aslant = along
             .iter()
             .all(|f| self.within(*f) && self.apart(*f, top.f) > 1.0);
-        if aslant {
-            let own = along.map(|f| {
-                let near = self.at(f);
-                self.refined(near)
-            });
-            if own[0].power + own[1].power >= PAIR_ALIKE * top.power {
-                let first = usize::from(own[1].power > own[0].power);
-                out.push(own[first]);
-            }
+        if !aslant {
+            return None;
         }
-        let length = |p: &Point| p.f[0].hypot(p.f[1]);
-        let as_strong = peaks.iter().filter(|p| p.power >= ALIKE * top.power);
-        out.extend(as_strong.min_by(|a, b| length(a).total_cmp(&length(b))));
-        out.extend(&peaks);
-        out
+        let own = along.map(|f| self.refined(self.at(f)));
+        let stronger = own[usize::from(own[1].power > own[0].power)];
+        (own[0].power + own[1].power >= PAIR_ALIKE * top.power).then_some(stronger)
     }
 
     /// The three tests.
