@@ -436,15 +436,10 @@ fn in_folder(file: &mut PathBuf, dir: &Path) {
 pub fn next(out: &Path, lowspot: &str) -> String {
     let dir = out.join("workshop");
     let book = shown(&dir.join("workshop.lowspot"));
-    let file = |name: &str| shown(&dir.join(name));
     format!(
         "The job book: what became of another panel, all that was done to it, one page for a buyer:\n          \
          {lowspot} trend \"hatch cover\" --book {book}\n          {lowspot} log \"hatch cover\" --book {book}\n          \
          {lowspot} packet --book {book}\n\
-         What the post-cure did to the door:\n          {lowspot} moved {} {} --after {}\n\
-         Enter work of your own:\n          {lowspot} enter \"cabin side\" fill --grams \"60 g\" --hours 1 --by ME --book {book}",
-        file("door.toml"),
-        file("door-1.txt"),
-        file("door-2.txt"),
+         Enter work of your own:\n          {lowspot} enter \"cabin side\" fill --grams \"60 g\" --hours 1 --by ME --book {book}"
     )
 }
