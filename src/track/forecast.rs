@@ -239,7 +239,7 @@ mod tests {
     #[test]
     fn many_cycles_overrule_the_prior() {
         // Every cycle leaves 0.8 of what was there, wherever it began.
-        let steps: Vec<(Step, f64)> = (0..400)
+        let steps: Vec<(Step, f64)> = (0..4000)
             .map(|k| {
                 let from = (k % 20) as f64 * 0.1;
                 let step = Step {
