@@ -158,6 +158,8 @@ pub fn film_left(
 
 /// Patches told of one by one.
 const PATCHES: usize = 4;
+/// Fewer nodes than this are no patch.
+const FEW_NODES: usize = 6;
 
 /// Boxes around connected nodes with less than must stay, the largest first.
 fn patches(left_mm: &Array2<f64>, keep_mm: f64, floor: &Floor) -> Vec<[f64; 4]> {
@@ -199,7 +201,13 @@ fn patches(left_mm: &Array2<f64>, keep_mm: f64, floor: &Floor) -> Vec<[f64; 4]> 
         *size += 1;
     }
     boxes.sort_by_key(|b| std::cmp::Reverse(b.1));
-    boxes.into_iter().take(PATCHES).map(|b| b.0).collect()
+    // A few nodes beside a patch are its rim, not another.
+    boxes
+        .into_iter()
+        .filter(|b| b.1 >= FEW_NODES)
+        .take(PATCHES)
+        .map(|b| b.0)
+        .collect()
 }
 
 /// Highs that the plan sands.

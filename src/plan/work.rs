@@ -685,13 +685,13 @@ impl List<'_> {
         vec![Item {
             what: "prime",
             place: format!(
-                "all over, once fair{shallow}{}{}",
-                self.taped(),
+                "all over, once fair, but no-filler places{shallow}{}",
                 self.prime_after()
             ),
             tool: format!(
-                "{}, {coats:.0} coats, guide coat, block P180 then P320",
-                self.choice.primer.name
+                "{}, {coats:.0} coats, guide coat, block P180 then P320{}",
+                self.choice.primer.name,
+                self.taped()
             ),
             amount: match way {
                 Some(w) => format!("mix {}", self.units.volume(w.to_mix_cc.value)),

@@ -131,10 +131,19 @@ pub(super) fn work(item: &Item) -> String {
         .collect::<Vec<_>>()
         .join("; ");
     if !item.stop.is_empty() {
-        text.push_str(&format!(". Stop when {}", item.stop));
+        text.push_str(&format!(". {} {}", until(item), item.stop));
     }
     text.push('.');
     text
+}
+
+/// How a line's end is told: one waits until, all else stops when.
+pub(super) fn until(item: &Item) -> &'static str {
+    if item.what == "wait" {
+        "Until"
+    } else {
+        "Stop when"
+    }
 }
 
 /// "edge 600 along y at x 400, y 0 to 600, on two packers of 5 mm: expect 2.9 mm at the middle (give or take 0.1); fair would be 2.3".

@@ -185,7 +185,7 @@ fn task(item: &Item) -> Task {
     let stop = if item.stop.is_empty() {
         String::new()
     } else {
-        format!("Stop when {}.", item.stop)
+        format!("{} {}.", super::until(item), item.stop)
     };
     let lines = [
         (joined([&item.place, &item.depth, &item.amount]), false),
