@@ -14,6 +14,7 @@ mod mix;
 mod moved;
 mod next;
 mod packet;
+mod pair;
 mod panels;
 mod plan;
 mod shelf;

@@ -36,6 +36,8 @@ pub struct Shown<'a> {
     pub surveys: [&'a Survey; 2],
     /// Whether the second is of the mirrored twin.
     pub sides: bool,
+    /// What was compared and the work between, in words; empty where files were compared.
+    pub between: &'a [String],
     /// Notes and cautions.
     pub warnings: &'a [Warning],
 }
@@ -87,6 +89,7 @@ struct Document<'a> {
     schema: u32,
     panel: &'a str,
     kind: &'static str,
+    between: &'a [String],
     before: &'a [String],
     after: &'a [String],
     before_date: Option<&'a str>,
@@ -119,6 +122,7 @@ pub fn json(what: &Shown) -> Result<String, Error> {
         schema: SCHEMA,
         panel: &what.panel.name,
         kind: if what.sides { "sides" } else { "dates" },
+        between: what.between,
         before: &what.surveys[0].files,
         after: &what.surveys[1].files,
         before_date: what.surveys[0].conditions.date.as_deref(),
@@ -174,6 +178,12 @@ fn lines(what: &Shown) -> Vec<String> {
         if what.sides { "SIDES" } else { "MOVED" },
         verdict(what)
     )];
+    if let Some((pair, work)) = what.between.split_first() {
+        out.push(match work {
+            [] => format!("Compared: {pair}"),
+            work => format!("Compared: {pair}; between them: {}", work.join(", ")),
+        });
+    }
     out.push(format!(
         "rms {}; two surveys of an untouched panel would differ by up to about {}. Measured in both: {:.0} % of the panel.",
         words::fine(d.rms_mm, units),
