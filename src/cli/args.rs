@@ -52,6 +52,8 @@ pub enum Command {
     Enter(Box<EnterArgs>),
     /// Say what became of a panel over its cycles, and whether another is worth it
     Trend(TrendArgs),
+    /// The film ledger of a panel: what was put on and taken off, what is left over the structure, what the next sanding risks
+    Film(FilmArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
     Floor(FloorArgs),
     /// Everything on a panel, or on all, as one page for a buyer or an inspector

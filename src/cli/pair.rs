@@ -6,7 +6,7 @@ use super::job::shown;
 use super::shelf;
 use crate::compare::{self, Axis};
 use crate::keep::{Book, Entry, Kind};
-use crate::observe::{self, Survey};
+use crate::observe::{self, Conditions, Survey};
 use crate::panel::{self, Panel};
 use crate::problem::{Error, Warning};
 use std::path::Path;
@@ -222,7 +222,7 @@ fn chosen<'a>(
                 Some(_) => "has no readings, a photo alone".to_string(),
             };
             Error::Usage(format!(
-                "{option} {number}: {why}; surveys of {name} with readings are {}",
+                "{option}: entry {number} {why}; surveys of {name} with readings are {}",
                 numbers(surveys)
             ))
         })
@@ -289,11 +289,15 @@ pub(super) fn survey(book: &Book, entry: &Entry, panel: &Panel) -> Result<Survey
     let Files { readings, .. } = stored_files(book, entry)?;
     let mut survey = observe::survey_of(&readings, panel)?;
     observe::check_carries(&survey, panel)?;
-    let told = &mut survey.conditions;
+    told_by(entry, &mut survey.conditions);
+    Ok(survey)
+}
+
+/// The conditions of a survey as its entry tells them.
+pub(super) fn told_by(entry: &Entry, told: &mut Conditions) {
     told.date = Some(entry.date.to_string());
     told.skin_c = entry.skin_c.or(told.skin_c);
     told.supports = entry.supports.clone().or(told.supports.take());
-    Ok(survey)
 }
 
 /// That readings of both lie in one frame.
