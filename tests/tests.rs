@@ -11,6 +11,7 @@ mod invariance;
 mod jobs;
 mod joint;
 mod large_book;
+mod ledger;
 mod misreads;
 mod mixing;
 mod moved;

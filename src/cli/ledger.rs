@@ -4,7 +4,7 @@ use super::input::{Input, stored_files};
 use super::job::Job;
 use super::pair;
 use crate::fit;
-use crate::keep::{Book, Entry};
+use crate::keep::{Book, Entry, Field};
 use crate::observe::Survey;
 use crate::panel::{Panel, Polygon};
 use crate::photo::polarity::Polarity;
@@ -21,6 +21,7 @@ struct Fitted {
     survey: Survey,
     surface: fit::Surface,
     bare: Vec<Polygon>,
+    field: Option<Field>,
 }
 
 /// The ledger of a panel, and the panel as it is described now.
@@ -34,11 +35,12 @@ pub fn of(book: &Book, name: &str, shop: &Shop) -> Result<(Ledger, Panel), Error
     let entries = book.entries(name)?;
     let mut jobs = Vec::new();
     for entry in pair::read_surveys(book, name)? {
-        jobs.push((job(book, name, &panel, &entry)?, entry));
+        let field = book.result(entry.number)?.and_then(|r| r.field);
+        jobs.push((job(book, name, &panel, &entry)?, entry, field));
     }
     let fitted = jobs
         .into_par_iter()
-        .map(|(job, entry)| fitted(job, entry))
+        .map(|(job, entry, field)| fitted(job, entry, field))
         .collect::<Result<Vec<Fitted>, Error>>()?;
     let surveyed: Vec<Surveyed> = fitted
         .iter()
@@ -47,19 +49,15 @@ pub fn of(book: &Book, name: &str, shop: &Shop) -> Result<(Ledger, Panel), Error
             survey: &f.survey,
             surface: &f.surface,
             bare: &f.bare,
+            field: f.field.as_ref(),
         })
         .collect();
-    let last = match fitted.last() {
-        Some(f) => book.result(f.entry.number)?.and_then(|r| r.field),
-        None => None,
-    };
     let ledger = film::ledger(&Told {
         panel: &panel,
         shop,
         entries: &entries,
         surveyed: &surveyed,
         stated: stated(book, name, &panel)?,
-        last: last.as_ref(),
     })?;
     Ok((ledger, panel))
 }
@@ -80,7 +78,7 @@ fn job(book: &Book, name: &str, now: &Panel, entry: &Entry) -> Result<Job, Error
     Ok(job)
 }
 
-fn fitted(job: Job, entry: Entry) -> Result<Fitted, Error> {
+fn fitted(job: Job, entry: Entry, field: Option<Field>) -> Result<Fitted, Error> {
     let surface = match &job.coat {
         Some(coat) => fit::fit_with_coat(&job.panel, &job.survey, &coat.cells)?,
         None => fit::fit(&job.panel, &job.survey)?,
@@ -95,6 +93,7 @@ fn fitted(job: Job, entry: Entry) -> Result<Fitted, Error> {
         survey: job.survey,
         surface,
         entry,
+        field,
     })
 }
 

@@ -12,7 +12,7 @@ const BIWEIGHT_ROUNDS: usize = 30;
 /// Tukey's constant.
 const TUKEY: f64 = 4.685;
 /// MAD of the normal distribution over its standard deviation (published widely: Φ⁻¹(¾)).
-const MAD_OVER_SD: f64 = 0.674_489_750_196_081_7;
+pub(super) const MAD_OVER_SD: f64 = 0.674_489_750_196_081_7;
 /// The residuals' own scale is taken for no less than this share of the standard deviations given.
 const LEAST_SCALE: f64 = 0.5;
 /// A column that keeps less than this share of its length beside those before it says nothing of its own.
@@ -87,10 +87,10 @@ impl Columns {
         out
     }
 
-    /// Takes the fit out of values.
+    /// Takes the fit out of values. Where columns are longer than the values, the values are taken to be 0 there.
     pub fn remove(&self, values: &mut [f64]) {
-        for (own, weighted) in self.own.iter().zip(&self.weighted) {
-            let share = dot(weighted, values);
+        let shares: Vec<f64> = self.weighted.iter().map(|w| dot(w, values)).collect();
+        for (own, share) in self.own.iter().zip(shares) {
             add_to(values, own, -share);
         }
     }
@@ -128,7 +128,17 @@ pub fn quadratics(places: &[[f64; 2]], size_mm: [f64; 2]) -> Vec<Vec<f64>> {
 
 /// Weights under which columns fit what was not touched of values with standard deviations `sd`. 0: touched.
 pub fn untouched(columns: &[Vec<f64>], values: &[f64], sd: &[f64]) -> Vec<f64> {
-    let base: Vec<f64> = sd.iter().map(|s| 1.0 / (s * s)).collect();
+    counted_untouched(columns, values, sd, &vec![1.0; values.len()])
+}
+
+/// The same where some values count as several.
+pub fn counted_untouched(
+    columns: &[Vec<f64>],
+    values: &[f64],
+    sd: &[f64],
+    counts: &[f64],
+) -> Vec<f64> {
+    let base: Vec<f64> = sd.iter().zip(counts).map(|(s, c)| c / (s * s)).collect();
     let mut weights = base.clone();
     for round in 0..ABSOLUTE_ROUNDS + BIWEIGHT_ROUNDS {
         let mut left = values.to_vec();

@@ -5,7 +5,7 @@
 //! is told of only where the difference passes what the largest of the draws' own differences over the whole panel would: two surveys
 //! of an untouched panel differ somewhere, and that is no change.
 
-use super::align::{Columns, quadratics, untouched};
+use super::align::{Columns, MAD_OVER_SD, counted_untouched, quadratics, untouched};
 use crate::fit::Surface;
 use crate::judge::cloud::{FLOOR_MM, on_lines};
 use crate::judge::nodes::{FAR_MM, Reach};
@@ -44,6 +44,13 @@ const PLACE_MM: f64 = 2.0;
 /// Short waves are smoothed by each survey in its own way: by about half the curvature times the square of this, mm. Worked out on
 /// simulated panels read along other lines the second time.
 const SMOOTHED_MM: f64 = 20.0;
+
+/// Errors of a survey are about independent of each other this far apart, mm (common practice, no source: two placings).
+const INDEPENDENT_MM: f64 = 150.0;
+/// Share of a spread beyond the surveys' own by which the level may be off, standard deviation.
+const LEVEL_SHARE: f64 = 0.8;
+/// Terms of the frame that are always free: the plane.
+const FREE_TERMS: usize = 3;
 
 /// One survey and the surface found from it.
 #[derive(Clone, Copy, Debug)]
@@ -122,6 +129,9 @@ pub struct Difference {
     pub critical: f64,
     /// What came up or went down, the largest volume first.
     pub patches: Vec<Patch>,
+    /// Standard deviation of the level itself, mm: where little was left untouched, nobody can say what lay still. It is not in `sd_mm`, since
+    /// a patch is told against what lies around it.
+    pub level_sd_mm: f64,
 }
 
 impl Difference {
@@ -140,6 +150,8 @@ struct Common {
     areas_mm2: Vec<f64>,
     /// Whether readings of both lie close.
     near: Vec<bool>,
+    /// What curvature and twist may differ by, standard deviations, mm; `None`: by anything.
+    bend_sd_mm: Option<[f64; 3]>,
     share: f64,
 }
 
@@ -148,9 +160,25 @@ struct Common {
 /// # Errors
 /// [`Error::Survey`] when they have no part of the panel in common.
 pub fn difference(panel: &Panel, before: Found, after: Found) -> Result<Difference, Error> {
-    let common = Common::new(panel, before.survey, after.survey)?;
+    laid(panel, before, after, false)
+}
+
+/// The same where the panel lay on the same supports and nothing bent it: curvature and twist are then what the surveys are unsure of, and no
+/// more.
+///
+/// # Errors
+/// As [`difference`].
+pub fn difference_unbent(panel: &Panel, before: Found, after: Found) -> Result<Difference, Error> {
+    laid(panel, before, after, true)
+}
+
+fn laid(panel: &Panel, before: Found, after: Found, unbent: bool) -> Result<Difference, Error> {
+    let mut common = Common::new(panel, before.survey, after.survey)?;
     let steps = Steps::new(&common, before.surface, after.surface);
     let frame = quadratics(&common.places, [panel.length_mm, panel.width_mm]);
+    if unbent {
+        common.bend_sd_mm = Some(steps.bend_sd_mm(&frame));
+    }
     let aligned = Aligned::find(&common, before.surface, after.surface, &steps, &frame);
     let steps = steps.without(&aligned.columns);
     let relief = relief(&common, [before.surface, after.surface], &frame);
@@ -194,10 +222,33 @@ impl Common {
             places: nodes.iter().map(|k| place(*k)).collect(),
             near: nodes.iter().map(|k| far[*k] <= NEAR_MM).collect(),
             share: share.min(1.0),
+            bend_sd_mm: None,
             areas_mm2,
             nodes,
             grid,
         })
+    }
+
+    /// Columns fitted to what was not touched. Where the panel is known not to have bent, each of curvature and twist has one more reading:
+    /// nothing, as sure as the surveys are. It counts as much as the nodes over one place that is independent of the others.
+    fn fit(&self, columns: &[Vec<f64>], moved: &[f64], sd: &[f64]) -> Columns {
+        let Some(bend) = self.bend_sd_mm else {
+            return Columns::new(columns, &untouched(columns, moved, sd));
+        };
+        let mut columns = columns.to_vec();
+        let (mut moved, mut sd) = (moved.to_vec(), sd.to_vec());
+        let mut counts = vec![1.0; moved.len()];
+        let nodes = (INDEPENDENT_MM / self.grid.step_mm).powi(2).max(1.0);
+        for (k, bend) in bend.iter().enumerate() {
+            for (n, column) in columns.iter_mut().enumerate() {
+                column.push(if n == FREE_TERMS + k { 1.0 / bend } else { 0.0 });
+            }
+            moved.push(0.0);
+            sd.push(1.0);
+            counts.push(nodes);
+        }
+        let weights = counted_untouched(&columns, &moved, &sd, &counts);
+        Columns::new(&columns, &weights)
     }
 
     fn lines(&self, shift: [f64; 2]) -> [Vec<f64>; 2] {
@@ -263,6 +314,22 @@ impl Steps {
             before: of(before),
             after: of(after),
         }
+    }
+
+    /// Standard deviations of curvature along x, twist and curvature along y by the draws of both, mm.
+    fn bend_sd_mm(&self, frame: &[Vec<f64>]) -> [f64; 3] {
+        let even = vec![1.0; frame.first().map_or(0, Vec::len)];
+        let fit = Columns::new(frame, &even);
+        let mut out = [0.0; 3];
+        for all in [&self.before, &self.after] {
+            for step in all {
+                let terms = fit.coefficients(step);
+                for (o, t) in out.iter_mut().zip(&terms[FREE_TERMS..]) {
+                    *o += t * t / all.len().max(1) as f64;
+                }
+            }
+        }
+        out.map(|v| v.sqrt().max(FLOOR_MM))
     }
 
     fn without(mut self, columns: &Columns) -> Self {
@@ -350,7 +417,7 @@ impl Aligned {
         let shift = taped_aside(common, [before, after], steps, frame, &less, &sd);
         let by = shift.filter(|s| s.used).map_or([0.0; 2], |s| s.mm);
         let mut moved = less(by);
-        let columns = Columns::new(frame, &untouched(frame, &moved, &sd));
+        let columns = common.fit(frame, &moved, &sd);
         let terms = columns.coefficients(&moved);
         columns.remove(&mut moved);
         Aligned {
@@ -417,7 +484,7 @@ fn taped_aside(
             columns.push(both.map(|(a, b)| (a + b) / 2.0).collect());
         }
         let moved = less(mm);
-        let fit = Columns::new(&columns, &untouched(&columns, &moved, sd));
+        let fit = common.fit(&columns, &moved, sd);
         let terms = fit.coefficients(&moved);
         for k in 0..2 {
             mm[k] = (mm[k] + terms[6 + k]).clamp(-3.0 * MOST_SHIFT_MM, 3.0 * MOST_SHIFT_MM);
@@ -491,7 +558,9 @@ fn told(
         critical,
     }
     .find();
+    let level_sd_mm = level_sd_mm(&moved, &sd);
     Difference {
+        level_sd_mm,
         grid: common.grid,
         moved_mm: common.grid_of(&moved),
         sd_mm: common.grid_of(&sd),
@@ -507,6 +576,18 @@ fn told(
         critical,
         patches,
     }
+}
+
+/// Of a panel of which most was left alone, the middle half of what moved is as narrow as the surveys are sure. As far as it is wider, the level
+/// may lie anywhere in it: this share of what is too much counts as a standard deviation (worked out on simulated shop floors).
+fn level_sd_mm(moved: &[f64], sd: &[f64]) -> f64 {
+    let middle = |mut all: Vec<f64>| {
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied().unwrap_or(0.0)
+    };
+    let width = middle(moved.iter().map(|m| m.abs()).collect()) / MAD_OVER_SD;
+    let own = middle(sd.to_vec());
+    LEVEL_SHARE * (width * width - own * own).max(0.0).sqrt()
 }
 
 fn interval(value: f64, sd: f64) -> Interval {

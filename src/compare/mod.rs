@@ -12,7 +12,7 @@ pub mod series;
 pub mod spectrum;
 pub mod stats;
 
-pub use difference::{Difference, Found, difference};
+pub use difference::{Difference, Found, difference, difference_unbent};
 pub use mirror::{Axis, mirrored_panel, mirrored_survey};
 pub use stats::{Progress, ReadingsStats, progress, readings_stats};
 

@@ -1,6 +1,6 @@
 //! What a survey found, as it is kept: records of their own, so that a book written today is still read when the stages have changed.
 
-use crate::judge::{Interval, Judgement, LimitResult, Nodes, Region};
+use crate::judge::{Grid, Interval, Judgement, LimitResult, Nodes, Region};
 use crate::panel::Quantity;
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
@@ -314,6 +314,11 @@ impl Field {
             sd: flat(&nodes.sd),
             height: flat(&nodes.height),
         }
+    }
+
+    /// Whether its nodes are those of a grid.
+    pub fn lies_on(&self, grid: &Grid) -> bool {
+        (self.nx, self.ny) == (grid.nx, grid.ny) && (self.step_mm - grid.step_mm).abs() < 1e-6
     }
 
     /// Index of a node in the four lists; `None` off the grid.

@@ -2,7 +2,7 @@
 //!
 //! In: the film as stated in panel.toml, the entries, the surveys with the surfaces found. Out: a [`Ledger`]. No file, no clock.
 //!
-//! Two surveys tell what came up and what went down against what nobody touched ([`difference`]). What a board takes off evenly all over
+//! Two surveys tell what came up and what went down against what nobody touched ([`difference_unbent`]). What a board takes off evenly all over
 //! they cannot tell, since no gap shows it: that part comes from the entries and the shop's figures, with an interval of its own
 //! ([`even`]). A post-cure or other supports move the skin and leave the film.
 
@@ -11,7 +11,7 @@ mod risk;
 
 pub use risk::NextSanding;
 
-use crate::compare::{Difference, Found, cautions, difference};
+use crate::compare::{Difference, Found, cautions, difference, difference_unbent};
 use crate::fit::Surface;
 use crate::judge::volume::node_weights_mm2;
 use crate::judge::{self, Grid, Interval};
@@ -44,6 +44,8 @@ pub struct Surveyed<'a> {
     pub surface: &'a Surface,
     /// Where its photos show substrate.
     pub bare: &'a [Polygon],
+    /// What it found at the nodes; without it, nobody knows where the work after it went.
+    pub field: Option<&'a Field>,
 }
 
 /// When the film was stated as it stands in panel.toml now.
@@ -68,8 +70,6 @@ pub struct Told<'a> {
     pub surveyed: &'a [Surveyed<'a>],
     /// When the film was stated; `None` where panel.toml has none.
     pub stated: Option<Stated>,
-    /// What the last survey found at the nodes, for the next sanding.
-    pub last: Option<&'a Field>,
 }
 
 /// What happened between two surveys, or since the last.
@@ -188,7 +188,7 @@ pub fn ledger(told: &Told) -> Result<Ledger, Error> {
     Ok(Ledger {
         grid: sums.grid,
         film_sd_mm: sums.film_sd(),
-        change_sd_mm: sums.change_var.mapv(f64::sqrt),
+        change_sd_mm: sums.change_sd(),
         film_mm: sums.film,
         change_mm: sums.change,
         since: start.first.map(|k| {
@@ -292,6 +292,11 @@ fn changes_film(kind: Kind) -> bool {
     )
 }
 
+/// Whether a kind of work may bend the panel.
+fn bends(kind: Kind) -> bool {
+    matches!(kind, Kind::PostCure | Kind::ReProp | Kind::Repair)
+}
+
 /// Work that stands between two surveys, in order; from the beginning, or to the end.
 fn work_between<'a>(
     told: &Told<'a>,
@@ -320,7 +325,7 @@ struct Sums {
     grid: Grid,
     areas_mm2: Array2<f64>,
     change: Array2<f64>,
-    /// Variance of the change by surveys and even parts, mm².
+    /// Variance of the change by the surveys, mm².
     change_var: Array2<f64>,
     film: Array2<f64>,
     /// Variance of the film where the ledger begins or begins anew, mm².
@@ -329,6 +334,8 @@ struct Sums {
     run: Option<usize>,
     /// Largest standard deviation of one difference of the run, mm.
     run_sd: Array2<f64>,
+    /// Standard deviation of the even parts, mm: one shop's figure, so what it is off by adds up.
+    even_sd_mm: f64,
 }
 
 impl Sums {
@@ -359,6 +366,7 @@ impl Sums {
             film,
             run: None,
             run_sd: Array2::zeros(dim),
+            even_sd_mm: 0.0,
             grid,
         }
     }
@@ -367,7 +375,12 @@ impl Sums {
     fn step(&mut self, told: &Told, k: usize, warnings: &mut Vec<Warning>) -> Result<Row, Error> {
         let [before, after] = [&told.surveyed[k - 1], &told.surveyed[k]];
         let work = work_between(told, Some(k - 1), Some(after));
-        let d = difference(told.panel, found(before), found(after))?;
+        let [old, new] = [before, after].map(found);
+        let d = if work.iter().any(|e| bends(e.kind)) {
+            difference(told.panel, old, new)?
+        } else {
+            difference_unbent(told.panel, old, new)?
+        };
         let film_work = work.iter().any(|e| changes_film(e.kind));
         let counted = film_work || (work.is_empty() && d.changed());
         warnings.extend(of_pair([before, after], &work, &d));
@@ -392,11 +405,11 @@ impl Sums {
     }
 
     fn add(&mut self, d: &Difference, even: Interval) {
-        let var = sd_of(even).powi(2);
+        self.even_sd_mm += sd_of(even);
         for (n, moved) in d.moved_mm.indexed_iter() {
             self.change[n] += moved + even.value;
             self.film[n] += moved + even.value;
-            self.change_var[n] += var;
+            self.change_var[n] += d.level_sd_mm * d.level_sd_mm;
             self.run_sd[n] = self.run_sd[n].max(d.sd_mm[n]);
         }
     }
@@ -408,7 +421,7 @@ impl Sums {
         };
         if from + 1 < to {
             let ends = [&told.surveyed[from], &told.surveyed[to]].map(found);
-            let direct = difference(told.panel, ends[0], ends[1])?;
+            let direct = difference_unbent(told.panel, ends[0], ends[1])?;
             for (n, sd) in direct.sd_mm.indexed_iter() {
                 self.run_sd[n] = self.run_sd[n].max(*sd);
             }
@@ -437,7 +450,8 @@ impl Sums {
             reckoned += part * if film.is_nan() { 0.0 } else { *film };
             first.get_or_insert(place);
             *film = 0.0;
-            self.film_var[n] = (BARE_WITHIN_MM / HALF).powi(2) - self.change_var[n];
+            self.film_var[n] =
+                (BARE_WITHIN_MM / HALF).powi(2) - self.change_var[n] - self.even_sd_mm.powi(2);
         }
         if let Some([x, y]) = first.filter(|_| told.stated.is_some()) {
             warnings.push(Warning::new(format!(
@@ -464,11 +478,10 @@ impl Sums {
             .filter(|e| matches!(e.kind, Kind::Sand | Kind::Block))
             .collect();
         let mut part = even::of(&taking, told.shop, self.areas_mm2.sum());
-        let var = sd_of(part.mm).powi(2);
+        self.even_sd_mm += sd_of(part.mm);
         for all in [&mut self.change, &mut self.film] {
             all.mapv_inplace(|v| v + part.mm.value);
         }
-        self.change_var.mapv_inplace(|v| v + var);
         let put = even::of(&work, told.shop, self.areas_mm2.sum());
         (part.put_on_g, part.put_on_cc) = (put.put_on_g, put.put_on_cc);
         Some(row(told.surveyed[last].entry, &work, part, true))
@@ -476,8 +489,14 @@ impl Sums {
 
     /// Standard deviation of the film: what was stated, and what changed since.
     fn film_sd(&self) -> Array2<f64> {
+        let even = self.even_sd_mm.powi(2);
         let sum = &self.film_var + &self.change_var;
-        sum.mapv(|v| v.max(0.0).sqrt())
+        sum.mapv(|v| (v + even).max(0.0).sqrt())
+    }
+
+    fn change_sd(&self) -> Array2<f64> {
+        let even = self.even_sd_mm.powi(2);
+        self.change_var.mapv(|v| (v + even).sqrt())
     }
 
     fn left(&self, told: &Told) -> Option<Left> {

@@ -35,10 +35,7 @@ pub fn next(
     [film, film_sd]: [&Array2<f64>; 2],
     areas_mm2: &Array2<f64>,
 ) -> Option<NextSanding> {
-    let map = told.last?;
-    if (map.nx, map.ny) != (grid.nx, grid.ny) || (map.step_mm - grid.step_mm).abs() > 1e-6 {
-        return None;
-    }
+    let map = told.surveyed.last()?.field.filter(|f| f.lies_on(grid))?;
     let takes = told.shop.block_takes_mm.value;
     let takes_sd = takes / HALF;
     let mut out = NextSanding {
