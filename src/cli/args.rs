@@ -52,6 +52,8 @@ pub enum Command {
     Enter(Box<EnterArgs>),
     /// Say what became of a panel over its cycles, and whether another is worth it
     Trend(TrendArgs),
+    /// The film ledger of a panel: what was put on and taken off, what is left over the structure, what the next sanding risks
+    Film(FilmArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
     Floor(FloorArgs),
     /// Everything on a panel, or on all, as one page for a buyer or an inspector
@@ -318,17 +320,28 @@ pub enum FaceWord {
 /// `lowspot moved`.
 #[derive(Debug, Args)]
 pub struct MovedArgs {
-    /// The panel: panel.toml
+    /// The panel: panel.toml, or its name in the job book
     pub panel: PathBuf,
+    /// Panel and surveys from this job book: its last two surveys unless told otherwise
+    #[arg(long, value_name = "FILE.lowspot")]
+    pub book: Option<PathBuf>,
     /// Readings of the earlier survey: notes (.txt) or tables (.csv)
-    #[arg(required = true)]
     pub before: Vec<PathBuf>,
     /// Readings of the later survey
-    #[arg(long, value_name = "READINGS", required = true, num_args = 1..)]
+    #[arg(long, value_name = "READINGS", num_args = 1..)]
     pub after: Vec<PathBuf>,
+    /// In the book: entry of the earlier survey, as `lowspot log` numbers it; without it the one before the later
+    #[arg(long, value_name = "ENTRY")]
+    pub from: Option<i64>,
+    /// In the book: entry of the later survey; without it the last
+    #[arg(long, value_name = "ENTRY")]
+    pub to: Option<i64>,
+    /// In the book: the panel's last survey against its mirrored twin's
+    #[arg(long, conflicts_with_all = ["from", "to"])]
+    pub twin: bool,
     /// The second survey is of the panel's mirrored twin: which of its ends change places
     #[arg(long, value_enum, value_name = "AXIS")]
-    pub mirror: Option<AxisWord>,
+    pub mirror: Option<MirrorWord>,
     /// Folder for the picture and the data
     #[arg(long, value_name = "DIR", default_value = "lowspot-moved")]
     pub out: PathBuf,
@@ -342,11 +355,13 @@ pub struct MovedArgs {
 
 /// Words for the ends that change places.
 #[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum AxisWord {
+pub enum MirrorWord {
     /// The ends of x
     X,
     /// The ends of y
     Y,
+    /// Neither: both sides were measured from mirrored corners
+    None,
 }
 
 /// `lowspot demo`.

@@ -1,10 +1,11 @@
 //! What a command works on: the panel, readings and photos, from files or from the job book.
 
-use super::shelf;
+use super::{ledger, shelf};
 use crate::keep::{Book, Entry, Role, now, standing};
 use crate::observe;
 use crate::panel::{self, Panel};
 use crate::photo::{picture, targets};
+use crate::plan::shop::Shop;
 use crate::problem::{Error, Fault, Warning};
 use crate::text::Given;
 use std::path::{Path, PathBuf};
@@ -103,7 +104,7 @@ impl Input {
         let book = Book::open(book)?;
         let name = named.panel.to_string_lossy();
         let version = book.newest(&name)?;
-        let (panel, mut warnings) = version.panel()?;
+        let (mut panel, mut warnings) = version.panel()?;
         let entries = book.entries(&name)?;
         warnings.extend(standing::stale(&entries).map(|why| Warning::new(format!("stale: {why}"))));
         warnings.extend(standing::held(&entries, now()).map(|h| Warning::new(h.to_string())));
@@ -116,6 +117,9 @@ impl Input {
             Some(s) => s.version == version.id && book.summary(s.number)?.is_none(),
             None => false,
         };
+        if !missing {
+            warnings.extend(ledgered(&book, &name, &mut panel)?);
+        }
         let from = Origin {
             book: book.path().to_path_buf(),
             panel: panel.name.clone(),
@@ -129,6 +133,29 @@ impl Input {
             from: Some(from),
         })
     }
+}
+
+/// Puts the film as the ledger has it in the place of what was stated, where work came after that.
+fn ledgered(book: &Book, name: &str, panel: &mut Panel) -> Result<Option<Warning>, Error> {
+    if !panel.skin.film.is_known() {
+        return Ok(None);
+    }
+    let (ledger, _) = ledger::of(book, name, &Shop::default())?;
+    let counted: Vec<&str> = ledger
+        .rows
+        .iter()
+        .filter(|r| r.counted)
+        .flat_map(|r| r.work.iter().map(String::as_str))
+        .collect();
+    if counted.is_empty() {
+        return Ok(None);
+    }
+    panel.skin.film.now = ledger.film_now();
+    Ok(Some(Warning::new(format!(
+        "the film is reckoned on from what was stated, by {}: `lowspot film \"{}\"` shows it",
+        counted.join(", "),
+        panel.name
+    ))))
 }
 
 /// The files of a survey as the book has them.

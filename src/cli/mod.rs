@@ -5,15 +5,18 @@ mod blank;
 mod book;
 mod demo;
 mod enter;
+mod film;
 mod floor;
 mod input;
 mod job;
+mod ledger;
 mod log;
 mod map;
 mod mix;
 mod moved;
 mod next;
 mod packet;
+mod pair;
 mod panels;
 mod plan;
 mod shelf;
@@ -45,6 +48,7 @@ pub fn run() -> ExitCode {
         Command::Moved(args) => moved::run(args),
         Command::Mix(args) => mix::run(args),
         Command::Book(command) => book::run(command),
+        Command::Film(args) => film::run(args),
         Command::Trend(args) => trend::run(args),
         Command::Floor(args) => floor::run(args),
         Command::Packet(args) => packet::run(args),

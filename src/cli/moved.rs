@@ -1,11 +1,10 @@
 //! `lowspot moved`: two surveys compared.
 
-use super::args::{AxisWord, MovedArgs};
+use super::args::MovedArgs;
 use super::job::shown;
 use super::map::Progress;
-use crate::compare::{self, Axis};
-use crate::observe::{self, Survey};
-use crate::panel::{self, Panel};
+use super::pair;
+use crate::compare;
 use crate::problem::{Error, Warning};
 use crate::show;
 use crate::show::moved::Shown;
@@ -17,25 +16,21 @@ use std::process::ExitCode;
 /// # Errors
 /// What stopped it; nothing has been written then.
 pub fn run(args: &MovedArgs) -> Result<ExitCode, Error> {
-    let (panel, mut warnings) = panel::file::load(&args.panel)?;
-    let axis = args.mirror.map(|a| match a {
-        AxisWord::X => Axis::X,
-        AxisWord::Y => Axis::Y,
-    });
-    let [before, after] = surveys(args, &panel, axis)?;
-    warnings.extend(before.warnings.iter().chain(&after.warnings).cloned());
+    let mut pair = pair::of(args)?;
+    let [before, after] = &pair.surveys;
     let progress = Progress::new();
     progress.now("finding both surfaces");
-    let moved = compare::moved(&panel, &before, &after)?;
+    let moved = compare::moved(&pair.panel, before, after)?;
     progress.now("drawing");
-    warnings.extend(moved.cautions.iter().cloned());
+    pair.warnings.extend(moved.cautions.iter().cloned());
     let what = Shown {
         moved: &moved,
-        panel: &panel,
+        panel: &pair.panel,
         units: args.units.into(),
-        surveys: [&before, &after],
-        sides: axis.is_some(),
-        warnings: &warnings,
+        surveys: [before, after],
+        sides: pair.sides,
+        between: &pair.between,
+        warnings: &pair.warnings,
     };
     let json = show::moved::json(&what)?;
     let (png, svg) = show::moved::pictures(&what)?;
@@ -48,7 +43,7 @@ pub fn run(args: &MovedArgs) -> Result<ExitCode, Error> {
         ],
     )?;
     drop(progress);
-    tell(&warnings);
+    tell(&pair.warnings);
     if args.json {
         super::say(json.trim_end());
     } else {
@@ -60,33 +55,6 @@ pub fn run(args: &MovedArgs) -> Result<ExitCode, Error> {
         ));
     }
     Ok(ExitCode::SUCCESS)
-}
-
-/// Both surveys, faults of all files together.
-fn surveys(args: &MovedArgs, panel: &Panel, axis: Option<Axis>) -> Result<[Survey; 2], Error> {
-    if let Some(twice) = args.after.iter().find(|p| args.before.contains(p)) {
-        return Err(Error::Usage(format!(
-            "{} is named before and after; a survey does not differ from itself",
-            shown(twice)
-        )));
-    }
-    let before = observe::load(&args.before, panel);
-    let after = match axis {
-        None => observe::load(&args.after, panel),
-        Some(axis) => observe::load(&args.after, &compare::mirrored_panel(panel, axis))
-            .map(|s| compare::mirrored_survey(&s, panel, axis)),
-    };
-    let surveys = match (before, after) {
-        (Err(Error::Faults(mut a)), Err(Error::Faults(b))) => {
-            a.extend(b);
-            return Err(Error::Faults(a));
-        }
-        (before, after) => [before?, after?],
-    };
-    for survey in &surveys {
-        observe::check_carries(survey, panel)?;
-    }
-    Ok(surveys)
 }
 
 fn tell(warnings: &[Warning]) {

@@ -70,7 +70,7 @@ pub fn moved(panel: &Panel, before: &Survey, after: &Survey) -> Result<Moved, Er
 }
 
 /// What the headers of two surveys tell against comparing them.
-fn cautions(before: &Conditions, after: &Conditions) -> Vec<Warning> {
+pub fn cautions(before: &Conditions, after: &Conditions) -> Vec<Warning> {
     let mut out = Vec::new();
     match (&before.supports, &after.supports) {
         (Some(a), Some(b)) if a != b => out.push(format!(

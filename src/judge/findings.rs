@@ -197,7 +197,15 @@ fn volume_interval(
     own: usize,
 ) -> Interval {
     if let Some(errors) = on.errors {
-        return errors.volume(kind, own, g.volume_cc, g.worst, on.nodes.sd[g.worst_node]);
+        let sd = on.nodes.sd[g.worst_node];
+        let told = errors.volume(kind, own, g.volume_cc, g.worst, sd);
+        // Over these nodes it cannot be more than all of them as deep as the worst may be. That tells where the worst is hardly known.
+        let worst = errors.worst(kind, own, g.worst, sd);
+        let most = worst.low.abs().max(worst.high.abs()) * g.area_mm2 / 1000.0;
+        return Interval {
+            high: told.high.min(most).max(told.value),
+            ..told
+        };
     }
     let sign = if kind == RegionKind::Low { -1.0 } else { 1.0 };
     let bench = on.fill.bench;

@@ -8,6 +8,8 @@ pub mod file;
 pub mod presets;
 pub mod skin;
 
+pub use skin::FilmNow;
+
 use serde::Serialize;
 
 /// The fair shape a panel is meant to have, as far as it steers the reference surface.

@@ -79,14 +79,69 @@ pub struct Film {
     pub areas: Vec<(Polygon, f64)>,
     /// What must stay, mm; `None`: the usual default.
     pub keep_mm: Option<f64>,
+    /// What became of it since, from a job book's ledger; it counts before what was stated.
+    pub now: Option<FilmNow>,
+}
+
+/// Film at nodes, x running fastest; node (ix, iy) lies at (ix·step, iy·step). NaN where it is not known.
+#[derive(Clone, Debug)]
+pub struct FilmNow {
+    /// Spacing, mm.
+    pub step_mm: f64,
+    /// Nodes along x.
+    pub nx: usize,
+    /// Film, mm.
+    pub film_mm: Vec<f64>,
+    /// Lower end of its 95 % interval, mm.
+    pub low_mm: Vec<f64>,
+}
+
+impl PartialEq for FilmNow {
+    /// To the bit, so that NaN is as good as NaN.
+    fn eq(&self, other: &Self) -> bool {
+        let same = |a: &[f64], b: &[f64]| {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a.to_bits() == b.to_bits())
+        };
+        (self.step_mm, self.nx) == (other.step_mm, other.nx)
+            && same(&self.film_mm, &other.film_mm)
+            && same(&self.low_mm, &other.low_mm)
+    }
+}
+
+impl FilmNow {
+    /// The value of the node nearest to a place; `None` off the nodes and where it is not known.
+    fn nearest(&self, of: &[f64], x: f64, y: f64) -> Option<f64> {
+        let (u, v) = ((x / self.step_mm).round(), (y / self.step_mm).round());
+        if u < 0.0 || v < 0.0 || u >= self.nx as f64 {
+            return None;
+        }
+        of.get(v as usize * self.nx + u as usize)
+            .copied()
+            .filter(|mm| !mm.is_nan())
+    }
 }
 
 /// Film to leave over the structure unless set, mm: filler over fibres (common practice, no source).
 pub const FILM_KEEP_MM: f64 = 0.1;
 
 impl Film {
-    /// Film at a place, mm; `None` where nobody said.
+    /// Film at a place, mm; `None` where it is not known.
     pub fn at(&self, x: f64, y: f64) -> Option<f64> {
+        match &self.now {
+            Some(now) => now.nearest(&now.film_mm, x, y),
+            None => self.stated_at(x, y),
+        }
+    }
+
+    /// Lower end of its 95 % interval, mm; as stated where no ledger tells.
+    pub fn low_at(&self, x: f64, y: f64) -> Option<f64> {
+        match &self.now {
+            Some(now) => now.nearest(&now.low_mm, x, y),
+            None => self.stated_at(x, y),
+        }
+    }
+
+    fn stated_at(&self, x: f64, y: f64) -> Option<f64> {
         let area = self.areas.iter().rev().find(|(p, _)| p.contains(x, y));
         area.map(|(_, film)| *film).or(self.all_mm)
     }
@@ -98,12 +153,14 @@ impl Film {
 
     /// Whether anything is known.
     pub fn is_known(&self) -> bool {
-        self.all_mm.is_some() || !self.areas.is_empty()
+        self.now.is_some() || self.all_mm.is_some() || !self.areas.is_empty()
     }
 
-    /// What may come off at a place, mm, film less what must stay; `None` where the film is not known.
+    /// What may come off at a place, mm: the film's lower end less what must stay; `None` where nobody said. Nothing where a ledger lost it.
     pub fn spare_at(&self, x: f64, y: f64) -> Option<f64> {
-        self.at(x, y).map(|film| (film - self.keep_mm()).max(0.0))
+        let low = self.low_at(x, y);
+        let low = low.or_else(|| self.now.as_ref().and(self.stated_at(x, y)).map(|_| 0.0));
+        low.map(|film| (film - self.keep_mm()).max(0.0))
     }
 }
 
@@ -174,11 +231,34 @@ mod tests {
             all_mm: Some(0.5),
             areas: vec![(square(0.0, 100.0), 0.3), (square(0.0, 50.0), 0.05)],
             keep_mm: None,
+            now: None,
         };
         assert_eq!(film.at(200.0, 200.0), Some(0.5));
         assert_eq!(film.at(80.0, 80.0), Some(0.3));
         assert_eq!(film.spare_at(20.0, 20.0), Some(0.0));
         assert_eq!(Film::default().spare_at(0.0, 0.0), None);
+    }
+
+    #[test]
+    fn a_ledger_counts_before_what_was_stated() {
+        let now = FilmNow {
+            step_mm: 10.0,
+            nx: 2,
+            film_mm: vec![0.4, 0.3, f64::NAN, 0.2],
+            low_mm: vec![0.3, 0.25, f64::NAN, 0.05],
+        };
+        let film = Film {
+            all_mm: Some(0.5),
+            now: Some(now),
+            ..Film::default()
+        };
+        assert_eq!(film.at(1.0, 2.0), Some(0.4));
+        assert_eq!(film.at(0.0, 10.0), None);
+        assert_eq!(film.at(20.0, 0.0), None);
+        assert_eq!(film.at(0.0, 20.0), None);
+        assert_eq!(film.spare_at(10.0, 10.0), Some(0.0));
+        assert!((film.spare_at(10.0, 0.0).unwrap() - 0.15).abs() < 1e-12);
+        assert_eq!(film.spare_at(0.0, 10.0), Some(0.0));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::shop::Shop;
 use super::spread::Floor;
-use crate::judge::{Action, Judgement, Region, RegionKind};
+use crate::judge::{Action, Grid, Judgement, Region, RegionKind};
 use crate::panel::Panel;
 use crate::units::Units;
 use ndarray::Array2;
@@ -137,7 +137,7 @@ pub fn film_left(
         let allowed = panel.allowance_at(x, y);
         let off = |proud: f64| proud.min(allowed).max(shop.block_takes_mm.value);
         let left = here - off(*deviation);
-        let low = here - off(deviation + 1.96 * nodes.sd[n]);
+        let low = film.low_at(x, y).unwrap_or(here) - off(deviation + 1.96 * nodes.sd[n]);
         out.left_mm[n] = left;
         out.low_mm[n] = low;
         let cm2 = floor.areas_mm2[n] / 100.0;
@@ -163,32 +163,24 @@ const FEW_NODES: usize = 6;
 
 /// Boxes around connected nodes with less than must stay, the largest first.
 fn patches(left_mm: &Array2<f64>, keep_mm: f64, floor: &Floor) -> Vec<[f64; 4]> {
-    let grid = floor.grid();
-    let lacking = left_mm.mapv(|l| {
-        if l.is_nan() {
-            f64::NAN
-        } else {
-            keep_mm - 1e-6 - l
-        }
-    });
-    // A patch is what lacks anything at all; the labelling wants a rim of its own.
+    boxes(&left_mm.mapv(|l| keep_mm - 1e-6 - l), floor.grid())
+}
+
+/// Boxes around connected nodes above 0, the largest first, mm: `[x0, y0, x1, y1]`. NaN is none; specks are left out.
+pub fn boxes(values: &Array2<f64>, grid: Grid) -> Vec<[f64; 4]> {
+    // A patch is what is above 0 at all; the labelling wants a rim of its own.
     let (labels, count) = crate::judge::regions::label(
-        &lacking.mapv(|l| if l > 0.0 { 1.0 } else { l.min(0.0) }),
+        &values.mapv(|v| if v > 0.0 { 1.0 } else { v.min(0.0) }),
         &|_, _| 0.0,
         0.5,
     );
-    let mut boxes = vec![
-        (
-            [
-                f64::INFINITY,
-                f64::INFINITY,
-                f64::NEG_INFINITY,
-                f64::NEG_INFINITY
-            ],
-            0usize
-        );
-        count
+    let nothing = [
+        f64::INFINITY,
+        f64::INFINITY,
+        f64::NEG_INFINITY,
+        f64::NEG_INFINITY,
     ];
+    let mut boxes = vec![(nothing, 0usize); count];
     for (n, label) in labels.indexed_iter() {
         let Some((b, size)) = (*label as usize)
             .checked_sub(1)

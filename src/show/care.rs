@@ -26,6 +26,10 @@ pub fn before_amounts(panel: &Panel) -> Option<Caution> {
 pub const BALANCE: &str = "filler or paint behind a hinge moves the balance the wrong way and can lead to flutter. Weigh and balance after finishing, \
                            to the manufacturer's limits; a changed section or trailing edge is the designer's matter.";
 
+/// What a reckoned film is not.
+pub const FILM: &str = "a ledger reckons, it does not look: the film itself is known by measuring it. Weave or substrate showing: stop, record, ask; do \
+                        not sand structural plies. Whoever signs for the structure decides what may come off.";
+
 /// The cautions that belong to the work asked for, most pressing first.
 pub fn cautions(j: &Judgement, panel: &Panel) -> Vec<Caution> {
     let asked = |action: Action| j.regions.iter().any(|r| r.action == action);

@@ -6,6 +6,7 @@
 //! the report and in the files.
 
 pub mod care;
+mod changed;
 mod coat;
 pub mod csv;
 mod field;

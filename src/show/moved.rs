@@ -1,14 +1,12 @@
 //! What moved between two surveys: on the screen, as moved.json, and as a picture in the map's colours.
 
-use super::map::{Look, PNG_WIDTH, Sheet};
-use super::scene::{Anchor, Label, Scene};
+use super::changed::Changed;
 use super::summary::{WIDEST, wrapped};
-use super::{legend, paint, text, words};
+use super::words;
 use crate::compare::difference::{Patch, Spot};
 use crate::compare::spectrum::Repeats;
 use crate::compare::{Moved, Progress, ReadingsStats, progress};
-use crate::judge::photo::{blank_nodes, unread};
-use crate::judge::{Interval, Judgement, NodeState};
+use crate::judge::Interval;
 use crate::observe::Survey;
 use crate::panel::Panel;
 use crate::problem::{Error, Warning};
@@ -36,6 +34,8 @@ pub struct Shown<'a> {
     pub surveys: [&'a Survey; 2],
     /// Whether the second is of the mirrored twin.
     pub sides: bool,
+    /// What was compared and the work between, in words; empty where files were compared.
+    pub between: &'a [String],
     /// Notes and cautions.
     pub warnings: &'a [Warning],
 }
@@ -87,6 +87,7 @@ struct Document<'a> {
     schema: u32,
     panel: &'a str,
     kind: &'static str,
+    between: &'a [String],
     before: &'a [String],
     after: &'a [String],
     before_date: Option<&'a str>,
@@ -119,6 +120,7 @@ pub fn json(what: &Shown) -> Result<String, Error> {
         schema: SCHEMA,
         panel: &what.panel.name,
         kind: if what.sides { "sides" } else { "dates" },
+        between: what.between,
         before: &what.surveys[0].files,
         after: &what.surveys[1].files,
         before_date: what.surveys[0].conditions.date.as_deref(),
@@ -174,6 +176,12 @@ fn lines(what: &Shown) -> Vec<String> {
         if what.sides { "SIDES" } else { "MOVED" },
         verdict(what)
     )];
+    if let Some((pair, work)) = what.between.split_first() {
+        out.push(match work {
+            [] => format!("Compared: {pair}"),
+            work => format!("Compared: {pair}; between them: {}", work.join(", ")),
+        });
+    }
     out.push(format!(
         "rms {}; two surveys of an untouched panel would differ by up to about {}. Measured in both: {:.0} % of the panel.",
         words::fine(d.rms_mm, units),
@@ -263,104 +271,42 @@ fn shift(what: &Shown) -> Option<String> {
     ))
 }
 
-/// The picture: what went down in the colours of lows, what came up in those of highs, as PNG and as SVG.
+/// The picture, as PNG and as SVG.
 ///
 /// # Errors
 /// As [`super::map::draw_png`].
 pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
-    let judged = painted(what);
-    let panel = what.panel;
-    let sheet = Sheet::new(&judged, panel, what.units, Look::paper(PNG_WIDTH)?)?;
-    let scene = scene(&sheet, what)?;
-    let title = format!("{}: what moved", panel.name);
-    let (png, svg) = rayon::join(
-        || paint::png(&scene, &sheet.field, &sheet.classes, panel),
-        || paint::svg(&scene, &sheet.field, &sheet.classes, panel, &title),
-    );
-    Ok((png?, svg?))
-}
-
-/// The difference in the place of a deviation.
-fn painted(what: &Shown) -> Judgement {
     let d = &what.moved.difference;
-    let mut nodes = blank_nodes(what.panel, d.grid, None);
-    nodes.deviation = d.moved_mm.clone();
-    for (state, moved) in nodes.state.iter_mut().zip(&d.moved_mm) {
-        if moved.is_finite() {
-            *state = NodeState::Fair;
-        }
-    }
-    unread(what.panel, &what.surveys[1].conditions, nodes, Vec::new())
-}
-
-fn scene(sheet: &Sheet, what: &Shown) -> Result<Scene, Error> {
-    let mut scene = Scene {
-        width: sheet.look.width,
-        height: 0.0,
-        frame: sheet.frame,
-        shapes: Vec::new(),
-        labels: Vec::new(),
+    let date = |k: usize| {
+        let noted = what.surveys[k].conditions.date.as_deref();
+        noted.unwrap_or("no date noted").to_string()
     };
-    sheet.hatching(&mut scene.shapes);
-    sheet.dots(&mut scene.shapes);
-    sheet.iso_lines(&mut scene.shapes);
-    sheet.unmeasured_border(&mut scene.shapes);
-    sheet.cutouts(&mut scene.shapes);
-    sheet.outline(&mut scene.shapes);
-    sheet.axes(&mut scene);
-    let t = sheet.look.text;
-    for p in what.moved.difference.patches.iter().take(3 * LISTED) {
-        let at = sheet.px(p.most.at);
-        scene.labels.push(Label {
-            halo: 0.15 * t,
-            ..sheet.plain(at, Anchor::Middle, p.name.clone())
-        });
-    }
-    head(sheet, what, &mut scene)?;
-    let mut y = sheet.below_axes() + 0.3 * t;
-    legend::bar(sheet, &mut scene, &mut y, ["DOWN", "same", "UP"]);
-    for words in lines(what) {
-        for line in legend::wrapped(&words, t, sheet.look.width - 2.4 * t)? {
-            scene
-                .labels
-                .push(sheet.plain([t, y + 0.8 * t], Anchor::Left, line));
-            y += 1.35 * t;
-        }
-    }
-    scene.height = y + 0.5 * t;
-    Ok(scene)
-}
-
-fn head(sheet: &Sheet, what: &Shown, scene: &mut Scene) -> Result<(), Error> {
-    let t = sheet.look.text;
-    let right = sheet.look.width - 1.4 * t;
     let title = if what.sides {
         "left and right"
     } else {
         "what moved"
     };
-    let room = right - t - text::width(title, 1.5 * t)? - 2.0 * t;
-    let name = legend::shortened(&what.panel.name, 1.5 * t, room)?;
-    let large = |at, anchor, words: String| Label {
-        size: 1.5 * t,
-        ..sheet.plain(at, anchor, words)
-    };
-    scene.labels.push(large([t, 1.4 * t], Anchor::Left, name));
-    scene
-        .labels
-        .push(large([right, 1.4 * t], Anchor::Right, title.into()));
-    let date = |k: usize| {
-        let noted = what.surveys[k].conditions.date.as_deref();
-        noted.unwrap_or("no date noted").to_string()
-    };
-    let words = format!(
-        "Teal went down, brown came up, {}; {} against {}; planes, even curvature and twist taken out",
-        sheet.units.depth_unit(),
-        date(1),
-        date(0)
-    );
-    scene
-        .labels
-        .push(sheet.plain([t, 3.0 * t], Anchor::Left, words));
-    Ok(())
+    Changed {
+        panel: what.panel,
+        units: what.units,
+        grid: d.grid,
+        mm: &d.moved_mm,
+        title,
+        words: format!(
+            "Teal went down, brown came up, {}; {} against {}; planes, even curvature and twist taken out",
+            what.units.depth_unit(),
+            date(1),
+            date(0)
+        ),
+        ends: ["DOWN", "same", "UP"],
+        marks: d
+            .patches
+            .iter()
+            .take(3 * LISTED)
+            .map(|p| (p.most.at, p.name.clone()))
+            .collect(),
+        boxes: Vec::new(),
+        lines: lines(what),
+    }
+    .pictures()
 }

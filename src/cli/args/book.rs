@@ -264,6 +264,27 @@ pub struct TrendArgs {
     pub units: super::UnitsWord,
 }
 
+/// `lowspot film`.
+#[derive(Debug, Args)]
+pub struct FilmArgs {
+    /// The panel's name in the book
+    pub name: String,
+    #[command(flatten)]
+    pub book: BookOption,
+    /// Own recipes and figures: shop.toml (for densities and what blocking takes)
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// Folder for the picture and the data
+    #[arg(long, value_name = "DIR", default_value = "lowspot-film")]
+    pub out: PathBuf,
+    /// Print film.json on standard output, and nothing else; nothing is written
+    #[arg(long)]
+    pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: super::UnitsWord,
+}
+
 /// `lowspot floor`.
 #[derive(Debug, Args)]
 pub struct FloorArgs {

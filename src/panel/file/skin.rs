@@ -80,6 +80,7 @@ impl Reader<'_> {
             all_mm,
             areas,
             keep_mm,
+            now: None,
         }
     }
 
