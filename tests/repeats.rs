@@ -420,10 +420,10 @@ fn of_40_lattices_and_prints_all_but_two_are_found() {
     }
 }
 
-/// An edge with waves of its own: whether they are taken for the panel's. Printed, not judged.
+/// An edge with waves of its own, which keep step from line to line, is seldom taken for a panel with a pitch.
 #[test]
-#[ignore = "a look at what a wavy edge does"]
-fn a_wavy_edge_looks_like() {
+#[ignore = "sixty panels"]
+fn a_wavy_edge_is_seldom_taken_for_a_pitch() {
     for (mm, count) in [(0.01, 7.5), (0.02, 7.5), (0.05, 3.0)] {
         let told = told(15001..=15020, |s| {
             let truth = truth_sized(form(s), 700.0, 600.0, s, 0.5);
@@ -441,5 +441,6 @@ fn a_wavy_edge_looks_like() {
             "waves of {mm} mm, {count} to 300 mm: told on {} of 20",
             told.len()
         );
+        assert!(told.len() <= 2, "{told:?}");
     }
 }
