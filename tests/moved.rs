@@ -1,17 +1,19 @@
-//! What moved between two surveys, and what repeats: on simulated panels with a known truth, on closed forms, and on real surfaces
+//! What moved between two surveys: on simulated panels with a known truth, on closed forms, and on real surfaces
 //! measured on several dates.
 //!
 //! Every panel made by `simulate` is simulated. The full runs are the tests marked `ignored`.
 
 use crate::published::{Check, close, close_share, data, hold, number};
-use crate::support::simulate::{self, Directions, Kind, SurveyPlan, Truth};
-use lowspot::compare::spectrum::{self, Repeats};
+use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
+use lowspot::compare::spectrum;
 use lowspot::compare::{self, Axis, Difference, Progress, ReadingsStats, readings_stats};
 use lowspot::observe::{Placing, Reading, Survey, Tool};
 use lowspot::panel::Panel;
 use rayon::prelude::*;
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
+use std::process::Command;
 
 /// Size of the simulated panels, mm.
 const SIZE: [f64; 2] = [1200.0, 900.0];
@@ -140,84 +142,151 @@ fn a_mirrored_twin_lies_on_its_panel() {
     assert!(!m.changed(), "{:?}", m.patches);
 }
 
-/// A lattice of a depth and pitch laid over a simulated panel, read each 20 mm.
-fn latticed(seed: u64, depth: f64, pitch: f64) -> (Panel, Survey) {
-    let kind = Kind::ALL[(seed % 3) as usize];
-    let (panel, truth) = simulated(kind, seed);
-    let k = TAU / pitch;
-    let phase = seed as f64;
-    let height = |x: f64, y: f64| {
-        truth.height(x, y) + depth / 4.0 * ((k * x + phase).cos() + (k * y + 2.0 * phase).cos())
-    };
-    let plan = SurveyPlan {
-        step_mm: 20.0,
-        directions: Directions::Both,
-        ..SurveyPlan::straightedge(60.0 + (seed % 5) as f64 * 10.0).with_noise(0.02, 0.01)
-    };
-    let survey = simulate::survey_of(&height, &panel, &plan, 7000 + seed);
-    (panel, survey)
-}
-
-/// Whether the lattice is told once, its pitch within 3 %.
-fn tells(found: &Repeats, pitch: f64) -> bool {
-    matches!(found.found.as_slice(), [one] if (one.pitch_mm.value / pitch - 1.0).abs() < 0.03)
+/// A panel of many lows read on lines each 100 mm, the second time on a grid taped `aside` of the first.
+fn taped(seed: u64, aside: [f64; 2]) -> Difference {
+    let (panel, truth) = simulated(Kind::ALL[(seed % 3) as usize], seed);
+    let plan = SurveyPlan::straightedge(100.0);
+    let before = simulate::survey(&truth, &panel, &plan, 11_000 + seed);
+    let height = |x: f64, y: f64| truth.height(x + aside[0], y + aside[1]);
+    let after = simulate::survey_of(&height, &panel, &plan, 12_000 + seed);
+    compare::moved(&panel, &before, &after).unwrap().difference
 }
 
 #[test]
-fn a_lattice_under_the_readings_is_found() {
-    let missed: Vec<u64> = (1..=20)
-        .into_par_iter()
-        .filter(|seed| !tells(&spectrum::in_survey(&latticed(*seed, 0.10, 80.0).1), 80.0))
-        .collect();
-    assert!(missed.is_empty(), "{missed:?}");
-}
-
-/// Simulated panels without a pitch: straightedges each 20 mm and each 50 mm, pin gauges.
-fn plain_panels_with_a_pitch(seeds: std::ops::RangeInclusive<u64>) -> Vec<u64> {
-    seeds
-        .into_par_iter()
-        .filter(|seed| {
-            let kind = Kind::ALL[(seed % 3) as usize];
-            let (panel, truth) = simulated(kind, *seed);
-            let survey = match seed % 4 {
-                0 | 2 => latticed(*seed, 0.0, 80.0).1,
-                1 => simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), *seed),
-                _ => simulate::survey(&truth, &panel, &SurveyPlan::pin_gauge(200.0), *seed),
-            };
-            !spectrum::in_survey(&survey).found.is_empty()
-        })
-        .collect()
-}
-
-#[test]
-fn nothing_repeats_on_a_plain_panel() {
-    assert_eq!(plain_panels_with_a_pitch(1..=20), [0u64; 0]);
-}
-
-#[test]
-#[ignore = "two hundred panels"]
-fn of_two_hundred_plain_panels_at_most_two_have_a_pitch() {
-    let told = plain_panels_with_a_pitch(1..=200);
-    println!("told a pitch: {told:?}");
-    assert!(told.len() <= 2, "{told:?}");
-}
-
-#[test]
-fn a_pitch_that_went_is_told_and_one_that_stayed_is_not() {
-    let before = latticed(1, 0.14, 80.0).1;
-    let after = latticed(1, 0.0, 80.0).1;
-    assert!(tells(&spectrum::in_difference(&before, &after), 80.0));
-    let mut again = before.clone();
-    for (k, reading) in again
-        .placings
-        .iter_mut()
-        .flat_map(|p| &mut p.readings)
-        .enumerate()
-    {
-        let off = 0.02 * ((k as f64 * 0.618_034).fract() - 0.5);
-        reading.value_mm = reading.value_mm.map(|v| v + off);
+fn a_grid_taped_5_mm_aside_is_found_and_taken_out() {
+    for seed in 15_001..=15_003 {
+        let d = taped(seed, [5.0, -3.0]);
+        let shift = d.shift.unwrap();
+        assert!(shift.used, "{seed}: {shift:?}");
+        for (k, truly) in [5.0, -3.0].into_iter().enumerate() {
+            let sd = shift.sd_mm[k];
+            assert!(sd < 1.5, "{seed}: {shift:?}");
+            assert!((shift.mm[k] - truly).abs() < 3.0 * sd, "{seed}: {shift:?}");
+        }
+        assert!(!d.changed(), "{seed}: {:?}", d.patches);
+        let still = taped(seed, [0.0, 0.0]).shift.unwrap();
+        assert!(!still.used, "{seed}: {still:?}");
     }
-    assert!(spectrum::in_difference(&before, &again).found.is_empty());
+}
+
+// ---------------------------------------------------------------------------------------- as a program
+
+/// `lowspot moved` on files of its own: moved.json, and what is printed.
+fn program(panel: &Panel, surveys: [&Survey; 2], words: &[&str]) -> (Value, String) {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: String| std::fs::write(dir.path().join(name), text).unwrap();
+    let size = format!("length = {}\nwidth = {}\n", panel.length_mm, panel.width_mm);
+    write(
+        "panel.toml",
+        format!("name = \"{}\"\n{size}form = \"flat\"\n", panel.name),
+    );
+    write("a.txt", simulate::notes(surveys[0]));
+    write("b.txt", simulate::notes(surveys[1]));
+    let out = Command::new(env!("CARGO_BIN_EXE_lowspot"))
+        .current_dir(dir.path())
+        .args([
+            "moved",
+            "panel.toml",
+            "a.txt",
+            "--after",
+            "b.txt",
+            "--out",
+            "out",
+        ])
+        .args(words)
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&out.stderr);
+    assert!(out.status.success(), "{told}");
+    for picture in ["moved.png", "moved.svg"] {
+        assert!(dir.path().join("out").join(picture).is_file(), "{picture}");
+    }
+    let json = std::fs::read_to_string(dir.path().join("out/moved.json")).unwrap();
+    let screen = String::from_utf8(out.stdout).unwrap();
+    (serde_json::from_str(&json).unwrap(), screen)
+}
+
+/// The twin has 0.4 mm more over a patch; the comparison tells it where the panel's own side has that place.
+#[test]
+fn the_programs_mirror_lays_the_twin_on_the_panel() {
+    let (panel, truth) = simulated(Kind::Flat, 15_004);
+    let plan = SurveyPlan::straightedge(150.0);
+    let own = simulate::survey(&truth, &panel, &plan, 21);
+    let twin = truth.mirrored_in_x();
+    let at = [330.0, 420.0];
+    let filled = patch([SIZE[0] - at[0], at[1]], 200.0, 0.4);
+    let height = |x: f64, y: f64| twin.height(x, y) + filled(x, y);
+    let other = simulate::survey_of(&height, &panel, &plan, 22);
+    let (json, screen) = program(&panel, [&own, &other], &["--mirror", "x"]);
+    assert_eq!(json["kind"], "sides");
+    let patches = json["patches"].as_array().unwrap();
+    assert_eq!(patches.len(), 1, "{patches:?}");
+    assert_eq!(patches[0]["way"], "up");
+    let place = |k: usize| patches[0]["most"]["at_mm"][k].as_f64().unwrap();
+    assert!(
+        (place(0) - at[0]).hypot(place(1) - at[1]) < 100.0,
+        "{patches:?}"
+    );
+    assert!(screen.starts_with("SIDES: one place came up"), "{screen}");
+    assert!(screen.contains("twist of a wing"), "{screen}");
+    // Not mirrored, the lows lie elsewhere.
+    let (json, screen) = program(&panel, [&own, &other], &[]);
+    assert_eq!(json["kind"], "dates");
+    assert!(json["patches"].as_array().unwrap().len() > 1, "{screen}");
+}
+
+/// Every field of moved.json is in the table of the documentation, and the other way round; its numbers are those of the comparison.
+#[test]
+fn moved_json_is_as_documented() {
+    let seed = 15_005;
+    let at = place(seed);
+    let (panel, [before, after]) = two_surveys(seed, &patch(at, 220.0, 0.5));
+    let (json, _) = program(&panel, [&before, &after], &[]);
+    let page = include_str!("../docs/formats.md");
+    let from = page.find("## moved.json").unwrap();
+    let section = page[from..].split("\n## ").next().unwrap();
+    let table = section.lines().filter(|l| l.starts_with("| `"));
+    let mut documented: Vec<&str> = table
+        .flat_map(|l| l.split('|').nth(1).unwrap().split('`'))
+        .filter(|w| !w.trim().is_empty() && !w.contains(','))
+        .collect();
+    let mut written: Vec<&str> = json
+        .as_object()
+        .unwrap()
+        .keys()
+        .map(String::as_str)
+        .collect();
+    // Said in the sentence above the table, and the panel's own name.
+    written.retain(|k| !["schema", "panel"].contains(k));
+    documented.sort_unstable();
+    written.sort_unstable();
+    assert_eq!(documented, written);
+
+    let d = compare::moved(&panel, &before, &after).unwrap().difference;
+    let close = |told: &Value, found: f64| {
+        // Written to a hundredth of a millimetre, readings differ a little from those in memory.
+        let told = told.as_f64().unwrap();
+        assert!(
+            (told - found).abs() < 0.02 + 0.02 * found.abs(),
+            "{told} {found}"
+        );
+    };
+    assert_eq!(json["schema"], 1);
+    assert_eq!(json["panel"], panel.name);
+    assert_eq!(json["changed"], true);
+    close(&json["rms_mm"], d.rms_mm);
+    close(&json["measured_share"], d.measured_share);
+    let first = &json["patches"][0];
+    assert_eq!(first["name"], "U1");
+    close(
+        &first["most"]["moved_mm"]["value"],
+        d.patches[0].most.mm.value,
+    );
+    let volume = |end: &str| first["volume_cc"][end].as_f64().unwrap();
+    assert!(volume("low") < volume("value") && volume("value") < volume("high"));
+    assert_eq!(json["before"][0], "a.txt");
+    assert_eq!(json["after"][0], "b.txt");
+    assert!(json["readings_before"]["count"].as_u64().unwrap() as usize == before.taken());
 }
 
 // ---------------------------------------------------------------------------------------- real surfaces

@@ -21,6 +21,7 @@ mod planning;
 mod prices;
 mod published;
 mod reading_files;
+mod repeats;
 mod samples;
 mod samples_read;
 mod show;

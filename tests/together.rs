@@ -59,6 +59,10 @@ fn a_photo_alone_tells_where_and_never_how_deep() {
     assert_eq!(report["verdict"], "measure-more");
     // A lower bound of the filler, no amount.
     assert!(report["filler"]["to_level_cc"].is_null() && report["filler"]["high_cc"].is_null());
+    assert!(
+        report.get("repeats").is_none(),
+        "no readings, no pitch in them"
+    );
     let least = report["filler"]["low_cc"].as_f64().expect("a lower bound");
     let truth = cabin_roof().truth;
     let lows = report["regions"].as_array().expect("regions");

@@ -384,6 +384,21 @@ fn the_demo_makes_a_job_book_that_answers() {
     assert_eq!(trend["cycles"].as_array().unwrap().len(), 3);
     assert_eq!(trend["advice"]["advice"], "another-cycle");
     assert!(trend["advice"]["forecast"]["to_mm"].as_f64().unwrap() > 0.0);
+    // What the demo says to try: the print that the post-cure brought.
+    assert!(told.contains("moved \"bulkhead door\""), "{told}");
+    let out = dir.path().join("moved");
+    let moved = json(
+        &["moved", "bulkhead door", "--out", out.to_str().unwrap()],
+        &book,
+    );
+    let print = &moved["repeats"]["found"][0];
+    let pitch = print["pitch_mm"]["value"].as_f64().unwrap();
+    assert!((pitch / CORE_MM - 1.0).abs() < 0.03, "{print}");
+    assert!(
+        moved["between"].to_string().contains("post-cure"),
+        "{moved}"
+    );
+
     let struck = lowspot::keep::Book::open(&book).unwrap();
     let entries = struck.entries("hatch cover").unwrap();
     assert_eq!(entries.iter().filter(|e| !e.stands()).count(), 1);

@@ -2,6 +2,7 @@
 
 use super::args::MapArgs;
 use super::job::Job;
+use crate::compare::spectrum;
 use crate::fit;
 use crate::judge::photo::{self, PhotoFindings};
 use crate::judge::{self, Judgement, Verdict};
@@ -124,7 +125,14 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         units: *units,
         priced: judge::PRICED,
     };
-    let (judgement, surface) = found_and_judged(job, judge::PRICED, &progress)?;
+    let (found, repeats) = rayon::join(
+        || found_and_judged(job, judge::PRICED, &progress),
+        || (survey.taken() > 0).then(|| spectrum::in_survey(survey)),
+    );
+    let (mut judgement, surface) = found?;
+    if let Some(repeats) = repeats {
+        judgement = judgement.with_repeats(repeats);
+    }
     progress.now("drawing the map");
     let report = show::json::text(&judgement, panel)?;
     let ((png, svg), (page, csv)) = rayon::join(

@@ -27,23 +27,39 @@ pub fn looks_like(pitch_mm: f64, supports: Option<&str>) -> String {
         .collect();
     let mut words = usual.join(", or ");
     if let Some(noted) = supports {
+        let more = if words.is_empty() { "" } else { "; else " };
         let theirs = |mm: &f64| (mm - pitch_mm).abs() <= SUPPORTS_SHARE * pitch_mm;
-        if lengths(noted).iter().any(theirs) {
-            let more = if words.is_empty() { "" } else { "; else " };
+        if apart(noted).iter().any(theirs) {
             words = format!("the supports' own pitch ({noted}){more}{words}");
-        } else if pitch_mm >= FROM_SUPPORTS_MM && !words.is_empty() {
-            words = format!("the supports, if they stand that far apart ({noted}); else {words}");
+        } else if pitch_mm >= FROM_SUPPORTS_MM {
+            words = format!("the supports, if they stand that far apart ({noted}){more}{words}");
         }
     }
     words
 }
 
-/// Lengths written in a note, mm: numbers followed by a unit of length; a bare number of two digits or more counts as mm.
-fn lengths(noted: &str) -> Vec<f64> {
+/// How far apart supports stand by a note, mm: lengths written in it, but after "x" or "y", which begin places ("x 300 900 1500"), the
+/// distances from one to the next.
+fn apart(noted: &str) -> Vec<f64> {
     let words: Vec<&str> = noted
         .split(|c: char| c.is_whitespace() || c == ',' || c == ';' || c == '(' || c == ')')
         .filter(|w| !w.is_empty())
         .collect();
+    // A part begins with each axis.
+    let axes = (0..words.len()).filter(|k| matches!(words[*k], "x" | "y"));
+    let mut starts: Vec<usize> = axes.collect();
+    starts.push(words.len());
+    let mut found = lengths(&words[..starts[0]]);
+    for part in starts.windows(2) {
+        let mut places = lengths(&words[part[0]..part[1]]);
+        places.sort_by(f64::total_cmp);
+        found.extend(places.windows(2).map(|p| p[1] - p[0]));
+    }
+    found
+}
+
+/// Lengths among words, mm: numbers followed by a unit of length; a bare number counts as mm. None below 10 mm.
+fn lengths(words: &[&str]) -> Vec<f64> {
     let mut found = Vec::new();
     for (k, word) in words.iter().enumerate() {
         if !word.starts_with(|c: char| c.is_ascii_digit()) {
@@ -62,6 +78,16 @@ fn lengths(noted: &str) -> Vec<f64> {
 mod tests {
     use super::*;
 
+    /// "x 300 900 1500" names places, as in the header's example: they stand 600 mm apart, not 300.
+    #[test]
+    fn of_places_the_distances_count() {
+        let noted = Some("trestles x 300 900 1500");
+        let own = |pitch| looks_like(pitch, noted).starts_with("the supports' own pitch");
+        assert!(own(600.0) && !own(300.0) && !own(900.0));
+        assert_eq!(apart("bench 400 mm, x 0.2 m 700 mm y 100"), [400.0, 500.0]);
+        assert_eq!(apart(""), [0.0; 0]);
+    }
+
     #[test]
     fn the_supports_come_before_ribs() {
         assert_eq!(looks_like(250.0, None), "ribs or stringers");
@@ -70,6 +96,11 @@ mod tests {
         let maybe = looks_like(250.0, Some("trestles 600 mm apart"));
         assert!(maybe.starts_with("the supports, if"), "{maybe}");
         assert_eq!(looks_like(80.0, Some("trestles")), "");
+        let unusual = looks_like(170.0, Some("trestles"));
+        assert_eq!(
+            unusual,
+            "the supports, if they stand that far apart (trestles)"
+        );
         assert_eq!(
             looks_like(35.0, None),
             "a scored core printing through, or rows of rivets"

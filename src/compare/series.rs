@@ -5,6 +5,8 @@
 //! y − QQ'y is what is left of the readings, and c'(I − QQ')c what is left of a wave c. A placing is weighed by what is left in it, so
 //! that one over a deep low does not speak for all.
 
+pub mod sweep;
+
 use crate::fit::tools::{self, Row};
 use crate::observe::sound::line_of;
 use crate::observe::{Placing, Survey, Tool};
@@ -16,6 +18,8 @@ pub const SLOW_MM: f64 = 400.0;
 const FEWEST_LEFT: usize = 3;
 /// Highest degree of the slow surface under readings that spread over an area.
 const MOST_DEGREE: usize = 6;
+/// Lowest degree of the slow curve: the same crown under all placings, or the edge's own bow, keeps step and is no wave.
+const LEAST_DEGREE: usize = 2;
 /// A placing's own scale is taken for no less than this share of the middle one.
 const LEAST_SCALE: f64 = 0.5;
 
@@ -45,6 +49,8 @@ pub struct Series {
     pub step_mm: f64,
     /// Weight of a wave of which nothing is taken out.
     pub full_weight: f64,
+    /// Middle standard deviation of what is left in a placing, mm, where most readings are gaps; else 0.
+    pub gap_noise_mm: f64,
 }
 
 /// Sums over rows that a wave is fitted with: Σ y·(cos, sin), and Σ of cos², cos·sin, sin² with what is taken out left out.
@@ -68,6 +74,27 @@ impl Sums {
     /// How much of the wave the readings could see.
     pub fn weight(&self) -> f64 {
         self.own[0] + self.own[2]
+    }
+
+    /// The sums of the same wave moved on by an angle, given as its cos and sin.
+    fn turned(self, [c, s]: [f64; 2]) -> Sums {
+        let ([a, b], [cc, cs, ss]) = (self.right, self.own);
+        Sums {
+            right: [a * c - b * s, a * s + b * c],
+            own: [
+                cc * c * c - 2.0 * cs * c * s + ss * s * s,
+                (cc - ss) * c * s + cs * (c * c - s * s),
+                cc * s * s + 2.0 * cs * c * s + ss * c * c,
+            ],
+        }
+    }
+
+    /// The sums of the wave the other way round: its sin is turned.
+    fn back(self) -> Sums {
+        Sums {
+            right: [self.right[0], -self.right[1]],
+            own: [self.own[0], -self.own[1], self.own[2]],
+        }
     }
 }
 
@@ -103,6 +130,7 @@ impl Series {
         Some(Series {
             step_mm: step_of(survey)?,
             full_weight: blocks.iter().map(Block::full_weight).sum(),
+            gap_noise_mm: if mostly_gaps(survey) { middle } else { 0.0 },
             blocks,
             extent_mm: extent,
         })
@@ -111,12 +139,6 @@ impl Series {
     /// Rows of all placings.
     pub fn rows(&self) -> usize {
         self.blocks.iter().map(|b| b.left.len()).sum()
-    }
-
-    /// Numbers a wave costs: points, and what is taken out of each row.
-    pub fn cost(&self) -> usize {
-        let cost = |b: &Block| b.points.len() + b.left.len() * b.out.len();
-        self.blocks.iter().map(cost).sum()
     }
 
     /// Sums of each placing for a wave vector (cycles per mm).
@@ -129,15 +151,6 @@ impl Series {
         self.blocks
             .iter()
             .fold(Sums::default(), |s, b| s.plus(b.sums(wave)))
-    }
-
-    /// Sums for wave vectors (fx, from + k·step), k from 0 to `count`: turned on from one to the next.
-    pub fn column(&self, fx: f64, from: f64, step: f64, count: usize) -> Vec<Sums> {
-        let mut all = vec![Sums::default(); count];
-        for block in &self.blocks {
-            block.column(fx, [from, step], &mut all);
-        }
-        all
     }
 
     /// Takes a wave with amplitudes (cos, sin), mm, off the readings.
@@ -160,6 +173,18 @@ impl Series {
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+fn mostly_gaps(survey: &Survey) -> bool {
+    let taken = |p: &&Placing| p.taken().count();
+    let gaps: usize = survey
+        .placings
+        .iter()
+        .filter(|p| p.tool.reads_gaps())
+        .map(|p| taken(&p))
+        .sum();
+    let all: usize = survey.placings.iter().map(|p| taken(&p)).sum();
+    2 * gaps > all
 }
 
 /// Distance between readings that a quarter of the survey has or better, mm.
@@ -281,48 +306,6 @@ impl Block {
         }
         sums
     }
-
-    fn column(&self, fx: f64, [from, step]: [f64; 2], all: &mut [Sums]) {
-        let turn = |f: f64, p: &[f64; 3]| (TAU * f * p[1]).sin_cos();
-        let mut now: Vec<[f64; 2]> = self
-            .points
-            .iter()
-            .map(|p| {
-                let (sin, cos) = (TAU * (fx * p[0] + from * p[1])).sin_cos();
-                [p[2] * cos, p[2] * sin]
-            })
-            .collect();
-        let on: Vec<[f64; 2]> = self
-            .points
-            .iter()
-            .map(|p| {
-                let (sin, cos) = turn(step, p);
-                [cos, sin]
-            })
-            .collect();
-        let single = self.ends.len() == self.points.len();
-        let rows = self.left.len();
-        let (mut c, mut s) = (vec![0.0; rows], vec![0.0; rows]);
-        for sums in all {
-            if single {
-                for (k, n) in now.iter().enumerate() {
-                    (c[k], s[k]) = (n[0], n[1]);
-                }
-            } else {
-                let mut first = 0;
-                for (row, end) in self.ends.iter().enumerate() {
-                    let own = &now[first..*end];
-                    c[row] = own.iter().map(|n| n[0]).sum();
-                    s[row] = own.iter().map(|n| n[1]).sum();
-                    first = *end;
-                }
-            }
-            *sums = sums.plus(self.of(&c, &s));
-            for (n, o) in now.iter_mut().zip(&on) {
-                *n = [n[0] * o[0] - n[1] * o[1], n[0] * o[1] + n[1] * o[0]];
-            }
-        }
-    }
 }
 
 /// Makes a column orthonormal to the others and takes it in, unless it depends on them.
@@ -358,7 +341,7 @@ fn slow(placing: &Placing, rows: &[Row]) -> Vec<Vec<f64>> {
             .map(|r| r.points[0][0] * placing.toward[0] + r.points[0][1] * placing.toward[1])
             .collect();
         let (low, length) = span(&mut along.iter().copied());
-        let most = degree(length).max(1).min(rows.len() / 2);
+        let most = degree(length).max(LEAST_DEGREE).min(rows.len() / 2);
         return (0..=most)
             .map(|d| {
                 along
@@ -369,7 +352,7 @@ fn slow(placing: &Placing, rows: &[Row]) -> Vec<Vec<f64>> {
             .collect();
     }
     let (x, y) = (span(&mut first(0)), span(&mut first(1)));
-    let most = degree(x.1.max(y.1)).clamp(1, MOST_DEGREE);
+    let most = degree(x.1.max(y.1)).clamp(LEAST_DEGREE, MOST_DEGREE);
     let mut columns = Vec::new();
     for total in 0..=most {
         for i in 0..=total {

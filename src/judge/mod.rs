@@ -16,6 +16,7 @@ pub mod nodes;
 pub mod photo;
 pub mod regions;
 pub mod rehearsed;
+pub mod repeats;
 pub mod sight;
 pub mod status;
 pub mod texture;
@@ -494,4 +495,6 @@ pub struct Judgement {
     pub sand_allowance_given: bool,
     /// What photos show, where there are any.
     pub photos: Option<photo::PhotoFindings>,
+    /// What repeats in the readings; `None` where it was not looked for.
+    pub repeats: Option<repeats::Repeats>,
 }

@@ -302,6 +302,7 @@ pub fn unread(
         sand_allowance_mm: panel.general_allowance_mm(),
         sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
         photos: None,
+        repeats: None,
     }
 }
 

@@ -49,6 +49,7 @@ struct Page<'a> {
     work: Vec<Line>,
     also_open: &'static str,
     regions: Vec<RegionRow<'a>>,
+    repeats: Vec<String>,
     limits: Vec<LimitRow<'a>>,
     to_level: String,
     to_level_range: String,
@@ -154,6 +155,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         work: work_on_page(j, panel, units),
         also_open: care::ALSO_OPEN,
         regions: j.regions.iter().map(|r| region(r, units)).collect(),
+        repeats: repeats(j, units),
         limits: j.limits.iter().map(|l| limit(l, units)).collect(),
         to_level: words::one_volume(j.to_level_cc.value, units),
         to_level_range: words::volume_range(j.to_level_cc, units),
@@ -171,6 +173,13 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
     };
     page.render()
         .map_err(|e| Error::Calculation(format!("report.html could not be put together: {e}")))
+}
+
+fn repeats(j: &Judgement, units: Units) -> Vec<String> {
+    let found = j.repeats.iter().flat_map(|r| &r.found);
+    found
+        .map(|r| summary::capital(&words::repeat(r, units)))
+        .collect()
 }
 
 fn survey_line(j: &Judgement) -> String {

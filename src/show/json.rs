@@ -5,6 +5,7 @@
 
 use super::care;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
+use crate::judge::repeats::Repeats;
 use crate::judge::{
     Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary,
     Region, RegionKind, Sight, Texture,
@@ -37,6 +38,8 @@ pub struct Report<'a> {
     unmeasured_share: f64,
     #[serde(skip_serializing_if = "Option::is_none")]
     coat: Option<Coat<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    repeats: Option<&'a Repeats>,
     not_checked: &'a [String],
     measure_next: &'a [String],
     also_open: &'static str,
@@ -195,6 +198,7 @@ pub fn report<'a>(j: &'a Judgement, panel: &'a Panel) -> Report<'a> {
         references: &j.references,
         unmeasured_share: j.unmeasured_share,
         coat: j.photos.as_ref().map(coat),
+        repeats: j.repeats.as_ref(),
         not_checked: &j.not_checked,
         measure_next: &j.measure_next,
         also_open: care::ALSO_OPEN,

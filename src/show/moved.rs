@@ -4,7 +4,7 @@ use super::changed::Changed;
 use super::summary::{WIDEST, wrapped};
 use super::words;
 use crate::compare::difference::{Patch, Spot};
-use crate::compare::spectrum::{Repeat, Repeats};
+use crate::compare::spectrum::Repeats;
 use crate::compare::{Moved, Progress, ReadingsStats, progress};
 use crate::judge::Interval;
 use crate::observe::Survey;
@@ -208,7 +208,7 @@ fn lines(what: &Shown) -> Vec<String> {
             .repeats
             .found
             .iter()
-            .map(|r| format!("REPEATS, came or went: {}", repeat(r, units))),
+            .map(|r| format!("REPEATS, came or went: {}", words::repeat(r, units))),
     );
     if what.sides {
         out.push(SIDES.into());
@@ -269,43 +269,6 @@ fn shift(what: &Shown) -> Option<String> {
     Some(format!(
         "The second grid lies {x:.1} mm along x and {y:.1} mm along y from the first; that was taken out."
     ))
-}
-
-/// "each 80 mm along 0° (79-81), 0.10 mm crest to trough (0.08-0.12); looks like …".
-pub fn repeat(r: &Repeat, units: Units) -> String {
-    let pitch = |p: crate::compare::spectrum::Interval3| {
-        format!(
-            "{} ({} to {})",
-            units.place(p.value),
-            units.bare_place(p.low),
-            units.bare_place(p.high)
-        )
-    };
-    let mut out = format!(
-        "each {} at {:.0}° from x",
-        pitch(r.pitch_mm),
-        r.direction_deg
-    );
-    if let Some(across) = &r.across {
-        out.push_str(&format!(
-            " and each {} at {:.0}°, a lattice",
-            pitch(across.pitch_mm),
-            across.direction_deg
-        ));
-    }
-    out.push_str(&format!(
-        "; {} crest to trough ({} to {})",
-        units.depth(r.depth_mm.value),
-        units.bare_depth(r.depth_mm.low),
-        units.bare_depth(r.depth_mm.high)
-    ));
-    if let Some(e) = r.strongest_mm {
-        out.push_str(&format!(", strongest {}", words::extent(e, units)));
-    }
-    if !r.looks_like.is_empty() {
-        out.push_str(&format!("; looks like {}", r.looks_like));
-    }
-    out
 }
 
 /// The picture, as PNG and as SVG.

@@ -15,6 +15,8 @@ const LOWS_TOLD: usize = 4;
 const HIGHS_TOLD: usize = 2;
 /// Widest line, characters.
 pub(super) const WIDEST: usize = 100;
+/// What to do about a pitch.
+const LOOK_UNDER: &str = "Find out what makes it before it is filled: what still moves underneath prints through filler too (common practice).";
 /// Left-out readings told one by one.
 const FLAGS_TOLD: usize = 3;
 
@@ -69,6 +71,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
     all.extend(sure(j, units));
     all.extend(edges(j));
     all.extend(photos(j, units));
+    all.extend(repeats(j, units));
     if !j.not_checked.is_empty() {
         all.push(Line::new(
             "NOT CHECKED",
@@ -291,6 +294,17 @@ fn photos(j: &Judgement, units: Units) -> Vec<Line> {
         ));
     }
     all
+}
+
+/// What repeats in the readings.
+fn repeats(j: &Judgement, units: Units) -> Vec<Line> {
+    let found = j.repeats.iter().flat_map(|r| &r.found);
+    found
+        .map(|r| {
+            let told = capital(&words::repeat(r, units));
+            Line::new("REPEATS", format!("{told}. {LOOK_UNDER}"), Tone::Note)
+        })
+        .collect()
 }
 
 fn verdict(j: &Judgement) -> Line {

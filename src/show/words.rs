@@ -1,9 +1,13 @@
 //! Phrases that map, page and terminal share, so that the same thing is said in the same words.
 
 use crate::judge::photo::{PhotoNote, unsure_of_colour};
+use crate::judge::repeats::Repeat;
 use crate::judge::{Interval, Judgement, LimitResult, LimitState, Region, RegionKind, Verdict};
 use crate::panel::{Limit, Quantity};
 use crate::units::{MM_PER_INCH, Units};
+
+/// A direction this near to an axis is along it, degrees.
+const ALONG_DEG: f64 = 2.0;
 
 /// "0.30 mm under 300 mm", "0.05 mm swing over 50 mm", "3.0 mm/m over 300 mm".
 pub fn limit(limit: &Limit, units: Units) -> String {
@@ -267,6 +271,46 @@ pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
     placings
         .chain(readings.map(|f| (f.reason.as_str(), f.place.as_str())))
         .collect()
+}
+
+/// "each 40.1 mm along x (39.8 to 40.4) and each 40.2 mm along y (39.9 to 40.5), a lattice; 0.07 mm crest to trough (0.06 to 0.10); looks
+/// like …".
+pub fn repeat(r: &Repeat, units: Units) -> String {
+    let mut out = each(r.pitch_mm, r.direction_deg, units);
+    if let Some(across) = &r.across {
+        let second = each(across.pitch_mm, across.direction_deg, units);
+        out.push_str(&format!(" and {second}, a lattice"));
+    }
+    out.push_str(&format!(
+        "; {} crest to trough ({} to {})",
+        units.depth(r.depth_mm.value),
+        units.bare_depth(r.depth_mm.low),
+        units.bare_depth(r.depth_mm.high)
+    ));
+    if let Some(e) = r.strongest_mm {
+        out.push_str(&format!(", strongest {}", extent(e, units)));
+    }
+    if !r.looks_like.is_empty() {
+        out.push_str(&format!("; looks like {}", r.looks_like));
+    }
+    out
+}
+
+/// "each 40.1 mm along x (39.8 to 40.4)".
+fn each(pitch: Interval, direction_deg: f64, units: Units) -> String {
+    let way = match direction_deg.abs() {
+        d if d < ALONG_DEG => "along x".to_string(),
+        d if d > 90.0 - ALONG_DEG => "along y".to_string(),
+        _ => format!("at {direction_deg:.0}° from x"),
+    };
+    let digits = usize::from(pitch.value < 100.0);
+    let (per, unit, digits) = match units {
+        Units::Metric => (1.0, "mm", digits),
+        Units::Us => (MM_PER_INCH, "in", digits + 1),
+    };
+    let [value, low, high] =
+        [pitch.value, pitch.low, pitch.high].map(|mm| format!("{:.digits$}", mm / per));
+    format!("each {value} {unit} {way} ({low} to {high})")
 }
 
 #[cfg(test)]

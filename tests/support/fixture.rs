@@ -272,6 +272,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
         sand_allowance_mm: 0.3,
         sand_allowance_given: true,
         photos: None,
+        repeats: None,
     }
 }
 
