@@ -75,6 +75,8 @@ fn found(worst: f64, half: f64) -> Summary {
         noise: Vec::new(),
         regions: Vec::new(),
         photos: 0,
+        substrate_cm2: None,
+        pinhole_clusters: None,
     }
 }
 

@@ -243,7 +243,7 @@ const READINGS: [&str; 3] = [
 
 /// The made-up cabin side in a book, with this film, surveyed once.
 fn book(film: &str) -> tempfile::TempDir {
-    let panel = SIDE.replace("form ", &format!("film = \"{film}\"\nform "));
+    let panel = SIDE.replace("0.8 mm", film);
     assert_ne!(panel, SIDE);
     let (dir, _) = folder(&[
         ("side.toml", panel.as_bytes()),
@@ -369,7 +369,7 @@ fn a_film_stated_anew_begins_anew() {
     enter(dir, "2026-04-14", &["sand"]);
     enter(dir, "2026-04-18", &["survey", "2.txt"]);
     enter(dir, "2026-04-20", &["block"]);
-    let panel = SIDE.replace("form ", "film = \"0.3 mm\"\nform ");
+    let panel = SIDE.replace("0.8 mm", "0.3 mm");
     std::fs::write(dir.join("new.toml"), panel).unwrap();
     done(dir, &["panel", "edit", "cabin side", "new.toml"]);
     // Measured after the block, and surveyed after that: nothing came on or off since.
@@ -378,7 +378,7 @@ fn a_film_stated_anew_begins_anew() {
     assert_eq!(f["left"]["least"]["mm"]["value"], 0.3);
     assert_eq!(f["since_date"], "2026-04-24");
     // An edit that leaves the film alone begins nothing anew.
-    let panel = SIDE.replace("form ", "film = \"0.3 mm\"\nnode_limit = \"0.2 mm\"\nform ");
+    let panel = SIDE.replace("0.8 mm\"", "0.3 mm\"\nnode_limit = \"0.2 mm\"");
     std::fs::write(dir.join("new.toml"), panel).unwrap();
     done(dir, &["panel", "edit", "cabin side", "new.toml"]);
     enter(dir, "2026-04-25", &["block"]);
@@ -389,8 +389,10 @@ fn a_film_stated_anew_begins_anew() {
 
 #[test]
 fn without_a_film_the_change_is_told_all_the_same() {
+    let panel = SIDE.replace("film   = \"0.8 mm\"\n", "");
+    assert_ne!(panel, SIDE);
     let (dir, _) = folder(&[
-        ("side.toml", SIDE.as_bytes()),
+        ("side.toml", panel.as_bytes()),
         ("1.txt", READINGS[0].as_bytes()),
         ("2.txt", READINGS[1].as_bytes()),
     ]);

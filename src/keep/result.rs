@@ -58,6 +58,12 @@ pub struct Summary {
     pub regions: Vec<SavedRegion>,
     /// Photos.
     pub photos: usize,
+    /// Area where they show substrate, cm²; `None` without photos, and of surveys entered before this was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub substrate_cm2: Option<f64>,
+    /// Rows and clusters of pinholes that they show, likewise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pinhole_clusters: Option<usize>,
 }
 
 /// One limit.
@@ -240,6 +246,11 @@ impl Summary {
                 .collect(),
             regions: j.regions.iter().map(SavedRegion::of).collect(),
             photos: j.photos.as_ref().map_or(0, |p| p.photos.len()),
+            substrate_cm2: j
+                .photos
+                .as_ref()
+                .map(|p| p.coat.substrate().map(|a| a.area_cm2).sum()),
+            pinhole_clusters: j.photos.as_ref().map(|p| p.coat.pinholes.len()),
         }
     }
 }

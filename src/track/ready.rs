@@ -1,7 +1,7 @@
 //! Ready for primer is a list, not a number: each point yes, no or not known, and ready only when all are yes.
 
 use super::stage::{cure_h, free_at, standing_entries};
-use crate::keep::{Entry, Kind, Means, Standing};
+use crate::keep::{Entry, Kind, Means, Standing, Summary};
 use crate::panel::Panel;
 use crate::plan::shop::Shop;
 use jiff::Timestamp;
@@ -46,8 +46,8 @@ pub fn list(s: &Standing, panel: &Panel, shop: &Shop, now: Timestamp) -> Vec<Poi
     let entries = standing_entries(&s.entries);
     let mut all = vec![fair(s, &entries)];
     all.push(cured(&entries, shop, now));
-    all.push(substrate(&entries));
-    all.push(pinholes(&entries));
+    all.push(substrate(s, &entries));
+    all.push(pinholes(s, &entries));
     all.push(mass(&entries));
     if panel.moving_surface {
         all.push(Point {
@@ -145,7 +145,7 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
 }
 
 /// Entries after the last work that changed the surface.
-fn since_work<'a>(entries: &'a [&Entry]) -> impl Iterator<Item = &'a Entry> {
+fn since_work<'a>(entries: &'a [&Entry]) -> impl DoubleEndedIterator<Item = &'a Entry> {
     let last = entries
         .iter()
         .rposition(|e| e.kind.makes_stale())
@@ -185,10 +185,29 @@ fn cured(entries: &[&Entry], shop: &Shop, now: Timestamp) -> Point {
     }
 }
 
-/// Nobody can see substrate in a gap: a guide coat entered and looked at since the last work, or a sign-off, says that none shows.
-fn substrate(entries: &[&Entry]) -> Point {
+/// Nobody can see substrate in a gap: a sign-off since the last work says that none shows, or the photo of a survey since then that some
+/// does. Who looked after the photo was taken knows better.
+fn substrate(s: &Standing, entries: &[&Entry]) -> Point {
     const WHAT: &str = "no substrate showing";
-    match since_work(entries).find(|e| e.kind == Kind::SignOff) {
+    let signed = since_work(entries).rfind(|e| e.kind == Kind::SignOff);
+    if let Some((survey, cm2)) = photographed(s, |summary| summary.substrate_cm2)
+        && signed.is_none_or(|e| e.order() < survey.order())
+    {
+        return if cm2 > 0.0 {
+            let by = format!(
+                "the photo of {} (entry {}) shows {cm2:.0} cm² of it",
+                survey.date, survey.number
+            );
+            point(WHAT, Answer::No, by)
+        } else {
+            let by = format!(
+                "the photo of {} shows none; sign off by guide coat or raking light, since a photo does not see all",
+                survey.date
+            );
+            point(WHAT, Answer::NotKnown, by)
+        };
+    }
+    match signed {
         Some(e) => point(
             WHAT,
             Answer::Yes,
@@ -206,7 +225,13 @@ fn substrate(entries: &[&Entry]) -> Point {
     }
 }
 
-fn pinholes(entries: &[&Entry]) -> Point {
+/// The survey whose photos still hold, and what they show.
+fn photographed<T>(s: &Standing, what: fn(&Summary) -> Option<T>) -> Option<(&Entry, T)> {
+    let survey = s.survey.as_ref().filter(|_| s.stale.is_none())?;
+    Some((survey, what(s.summary.as_ref()?)?))
+}
+
+fn pinholes(s: &Standing, entries: &[&Entry]) -> Point {
     const WHAT: &str = "pinholes done";
     let last_fill = entries
         .iter()
@@ -214,7 +239,17 @@ fn pinholes(entries: &[&Entry]) -> Point {
     let done = entries
         .iter()
         .skip(last_fill.map_or(0, |k| k + 1))
-        .find(|e| e.kind == Kind::Pinholes);
+        .rfind(|e| e.kind == Kind::Pinholes);
+    if let Some((survey, count)) = photographed(s, |summary| summary.pinhole_clusters)
+        && count > 0
+        && done.is_none_or(|e| e.order() < survey.order())
+    {
+        let by = format!(
+            "the photo of {} (entry {}) shows {count} rows or clusters of them",
+            survey.date, survey.number
+        );
+        return point(WHAT, Answer::No, by);
+    }
     match done {
         Some(e) => point(WHAT, Answer::Yes, format!("entered {}", e.date)),
         None => point(WHAT, Answer::NotKnown, "not entered since the last sanding"),
