@@ -75,6 +75,7 @@ fn found(worst: f64, half: f64) -> Summary {
         noise: Vec::new(),
         regions: Vec::new(),
         photos: 0,
+        heights: None,
     }
 }
 

@@ -1,6 +1,7 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod aligned;
 mod answers;
 mod books;
 mod calibration;

@@ -38,7 +38,7 @@ struct Case {
 }
 
 /// A simulated panel of 0.5 to 1 m², its lows and highs 0.6 to 1.6 times the recipe's, limits 0.3 mm under 300 mm and 0.6 mm under 600 mm.
-fn panel(form: Form, seed: u64) -> (Panel, simulate::Truth) {
+pub fn panel(form: Form, seed: u64) -> (Panel, simulate::Truth) {
     let [length_mm, width_mm] =
         [[900.0, 600.0], [1000.0, 700.0], [1200.0, 800.0]][(seed / 3 % 3) as usize];
     let recipe = Recipe {

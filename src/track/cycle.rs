@@ -1,9 +1,13 @@
 //! One cycle: what a survey found, the work since the survey before it, and whether what changed is more than surveys repeat to.
 
-use crate::judge::Interval;
-use crate::keep::result::SavedLimit;
+use super::laid::{self, Laid, lay};
+use super::moved::{self, Moved};
+use crate::judge::{Interval, edge};
+use crate::keep::result::{SavedHeights, SavedLimit};
 use crate::keep::{Entry, Field, Kind, Summary, SurveyResult};
 use jiff::civil::Date;
+use ndarray::Array2;
+use rayon::prelude::*;
 use serde::Serialize;
 
 /// One survey that was entered, and what led to it.
@@ -55,6 +59,59 @@ pub struct Cycle {
     pub supports: Option<String>,
     /// Worst gap against the survey before it, at the limit that decides; `None` for the first.
     pub change: Option<Change>,
+    /// What moved since the survey before it, once this lies on that; `None` for the first, and where the two cannot be laid onto one another.
+    pub moved: Option<Moved>,
+    /// Why they cannot.
+    pub moved_not_told: Option<String>,
+    /// The readings by themselves, where every one is a height over a bridge.
+    pub heights: Option<Heights>,
+}
+
+/// Rms of heights over a bridge, as they were read: of each placing, averaged, weighted by its readings.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Heights {
+    /// Readings.
+    pub count: usize,
+    /// Placings, repeats with the first.
+    pub placings: usize,
+    /// Root of the mean square of all, mm.
+    pub rms_mm: f64,
+    /// Rms of each placing, averaged, mm.
+    pub placings_rms_mm: f64,
+    /// Lower end of its 95 % interval, mm.
+    pub placings_rms_low_mm: f64,
+    /// Upper end, mm.
+    pub placings_rms_high_mm: f64,
+    /// Against the survey before; `None` where that has none.
+    pub told: Option<Told>,
+}
+
+impl Heights {
+    fn of(s: &SavedHeights) -> Self {
+        let half = 1.96 * s.placings_rms_se_mm;
+        Heights {
+            count: s.count,
+            placings: s.placings,
+            rms_mm: s.rms_mm,
+            placings_rms_mm: s.placings_rms_mm,
+            placings_rms_low_mm: (s.placings_rms_mm - half).max(0.0),
+            placings_rms_high_mm: s.placings_rms_mm + half,
+            told: None,
+        }
+    }
+
+    /// Whether they are lower or higher by more than both are unsure.
+    fn against(mut self, before: Option<Heights>, caution: &str) -> Self {
+        let half = |h: &Heights| h.placings_rms_high_mm - h.placings_rms_mm;
+        self.told = before.map(|b| {
+            told(
+                b.placings_rms_mm - self.placings_rms_mm,
+                half(&b).hypot(half(&self)),
+                caution,
+            )
+        });
+        self
+    }
 }
 
 /// One limit of one cycle.
@@ -130,6 +187,8 @@ pub struct Change {
     pub to_mm: f64,
     /// Half the 95 % interval of the difference, mm.
     pub give_or_take_mm: f64,
+    /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes no difference.
+    pub common_share: f64,
     /// What that is.
     pub told: Told,
     /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
@@ -155,11 +214,15 @@ pub struct SqChange {
 
 /// Two surveys at temperatures farther apart than this are not compared without saying so, °C (common practice, no source).
 const OTHER_SKIN_C: f64 = 8.0;
+/// Two surveys of which both measured this share of what either did are told on all that each measured (common practice, no source).
+const ALL: f64 = 0.98;
 /// How far apart places of a survey are about independent of each other, mm (common practice, no source: two placings).
 const INDEPENDENT_MM: f64 = 150.0;
 
 /// Every survey of a panel that stands, in order, each with the work before it. `entries` are all of the panel's.
 pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle> {
+    let mut pairs: Vec<Pair> = surveys.par_windows(2).map(Pair::of).collect();
+    pairs.reverse();
     let mut out: Vec<Cycle> = Vec::new();
     let mut since: Option<(Date, i64)> = None;
     for (survey, found) in surveys {
@@ -169,13 +232,55 @@ pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle
             .filter(|e| since.is_none_or(|s| e.order() > s))
             .collect();
         let mut cycle = cycle(survey, found, &between);
-        cycle.change = out
-            .last()
-            .and_then(|before| change(before, &cycle, &between));
+        if let (Some(before), Some(pair)) = (out.last(), pairs.pop()) {
+            cycle.change = change(before, &cycle, &between, &pair);
+            cycle.moved_not_told = pair.why().map(Into::into);
+            cycle.moved = pair.moved;
+            let caution = cautions(before, &cycle, &between).join(", ");
+            cycle.heights = cycle.heights.map(|h| h.against(before.heights, &caution));
+        }
         since = Some(survey.order());
         out.push(cycle);
     }
     out
+}
+
+/// A survey and the one before it.
+struct Pair<'a> {
+    results: [&'a SurveyResult; 2],
+    laid: Result<Laid, &'static str>,
+    moved: Option<Moved>,
+}
+
+impl<'a> Pair<'a> {
+    fn of(two: &'a [(Entry, SurveyResult)]) -> Self {
+        let results = [&two[0].1, &two[1].1];
+        let laid = lay(results[0], results[1]);
+        let moved = laid.as_ref().ok().map(moved::told);
+        Pair {
+            results,
+            laid,
+            moved,
+        }
+    }
+
+    /// Why they cannot be laid onto one another.
+    fn why(&self) -> Option<&'static str> {
+        self.laid.as_ref().err().copied()
+    }
+
+    fn fields(&self) -> Option<[&'a Field; 2]> {
+        match self.results.map(|r| r.field.as_ref()) {
+            [Some(a), Some(b)] => Some([a, b]),
+            _ => None,
+        }
+    }
+
+    /// What both measured, where that is less than either did.
+    fn common(&self) -> Option<(&Laid, [&'a Field; 2])> {
+        let laid = self.laid.as_ref().ok()?;
+        (laid.overlap_share < ALL).then_some((laid, self.fields()?))
+    }
 }
 
 fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
@@ -232,6 +337,9 @@ fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
         skin_c: survey.skin_c,
         supports: survey.supports.clone(),
         change: None,
+        moved: None,
+        moved_not_told: None,
+        heights: s.heights.as_ref().map(Heights::of),
     }
 }
 
@@ -298,45 +406,145 @@ impl Cycle {
     }
 }
 
-/// The change at the limit that decided before.
-fn change(before: &Cycle, now: &Cycle, between: &[&Entry]) -> Option<Change> {
+/// The change at the limit that decided before, on what both surveys measured.
+fn change(before: &Cycle, now: &Cycle, between: &[&Entry], pair: &Pair) -> Option<Change> {
     let was = before.deciding()?;
     let is = now.same(was)?;
-    let (from_mm, to_mm) = (was.worst_mm?, is.worst_mm?);
+    let mut cautions = cautions(before, now, between);
     let give_or_take_mm = 1.96 * was.sd()?.hypot(is.sd()?);
-    let caution = caution(before, now, between);
+    let worst = match worst_on_common(pair, was) {
+        Ok(worst) => worst,
+        Err(why) => {
+            cautions.push(why.to_string());
+            None
+        }
+    };
+    let [from_mm, to_mm] = match worst {
+        Some(both) => both,
+        None => [was.worst_mm?, is.worst_mm?],
+    };
+    let caution = cautions.join(", ");
     let told = told(from_mm - to_mm, give_or_take_mm, &caution);
-    let sq = sq_change(before, now, &caution);
-    let worst = format!(
-        "worst under {:.0} mm: {from_mm:.2} → {to_mm:.2} mm, give or take {give_or_take_mm:.2}: {}",
-        was.base_mm,
-        in_words(told, &caution)
-    );
-    let over_all = sq.map_or(String::new(), |s| {
-        format!(
-            "; over all (Sq): {:.3} → {:.3} mm, give or take {:.3}: {}",
-            s.from_mm,
-            s.to_mm,
-            s.give_or_take_mm,
-            in_words(s.told, &caution)
-        )
-    });
-    Some(Change {
+    let sq = sq_change(before, now, &caution, pair);
+    let change = Change {
         base_mm: was.base_mm,
         from_mm,
         to_mm,
         give_or_take_mm,
+        common_share: pair.common().map_or(1.0, |(laid, _)| laid.overlap_share),
         told,
         sq,
         caution,
-        words: worst + &over_all,
+        words: String::new(),
+    };
+    Some(Change {
+        words: words(&change, pair),
+        ..change
     })
 }
 
-fn sq_change(before: &Cycle, now: &Cycle, caution: &str) -> Option<SqChange> {
+fn words(c: &Change, pair: &Pair) -> String {
+    let mut out = format!(
+        "worst under {:.0} mm: {:.2} → {:.2} mm, give or take {:.2}: {}",
+        c.base_mm,
+        c.from_mm,
+        c.to_mm,
+        c.give_or_take_mm,
+        in_words(c.told, &c.caution)
+    );
+    if let Some(s) = &c.sq {
+        out += &format!(
+            "; over all (Sq): {:.3} → {:.3} mm, give or take {:.3}: {}",
+            s.from_mm,
+            s.to_mm,
+            s.give_or_take_mm,
+            in_words(s.told, &c.caution)
+        );
+    }
+    if c.common_share < ALL {
+        out += &format!(
+            "; told on the {:.0} % that both surveys measured",
+            100.0 * c.common_share
+        );
+    }
+    let shift = pair.moved.as_ref().and_then(|m| m.shift);
+    if let Some(s) = shift.filter(|s| s.used) {
+        let aside = s.mm[0].hypot(s.mm[1]);
+        out += &format!("; the grid was taped {aside:.0} mm aside");
+    }
+    out
+}
+
+/// Worst before and now where both measured, found anew where either worst lies outside that: none is to be called a change because a survey
+/// reached farther. `None` where the worst found stand.
+fn worst_on_common(pair: &Pair, limit: &LimitRow) -> Result<Option<[f64; 2]>, &'static str> {
+    if let (Some(why), Some(_)) = (pair.why(), pair.fields()) {
+        return Err(why);
+    }
+    let Some((laid, fields)) = pair.common() else {
+        return Ok(None);
+    };
+    let outside = pair
+        .results
+        .iter()
+        .any(|r| worst_at(r, limit).is_some_and(|at| !holds(laid, at)));
+    if !outside {
+        return Ok(None);
+    }
+    const WHY: &str = "the worst lies where only one of the surveys measured";
+    if limit.zone.is_some() {
+        return Err(WHY);
+    }
+    let [Some(was), Some(is)] = fields.map(|f| worst_of(laid, f, limit)) else {
+        return Err(WHY);
+    };
+    Ok(Some([was, is]))
+}
+
+/// Where a survey found the worst at a limit, mm.
+fn worst_at(result: &SurveyResult, limit: &LimitRow) -> Option<[f64; 2]> {
+    let saved = result.summary.limits.iter();
+    let same = saved
+        .map(|l| (l, self::limit(l)))
+        .find(|(_, row)| row.is(limit))?;
+    match same.0.at_mm {
+        [Some(x), Some(y)] => Some([x, y]),
+        _ => None,
+    }
+}
+
+/// Whether both measured the node nearest to a place.
+fn holds(laid: &Laid, at: [f64; 2]) -> bool {
+    let [ix, iy] = at.map(|v| (v / laid.step_mm).round().max(0.0) as usize);
+    ix < laid.nx && laid.nodes.binary_search(&(iy * laid.nx + ix)).is_ok()
+}
+
+/// The worst gap or swing of a field over the common nodes alone.
+fn worst_of(laid: &Laid, field: &Field, limit: &LimitRow) -> Option<f64> {
+    let mut z = Array2::from_elem((laid.ny, laid.nx), f64::NAN);
+    for node in &laid.nodes {
+        z[[node / laid.nx, node % laid.nx]] = f64::from(*field.fairness.get(*node)?);
+    }
+    let values = if limit.gap_mm.is_some() {
+        edge::gaps(&z, laid.step_mm, limit.base_mm)?.gap
+    } else {
+        edge::swings(&z, laid.step_mm, limit.base_mm)?.value
+    };
+    let known = values.iter().copied().filter(|v| v.is_finite());
+    known.reduce(f64::max)
+}
+
+fn sq_change(before: &Cycle, now: &Cycle, caution: &str, pair: &Pair) -> Option<SqChange> {
     let half = |c: &Cycle| Some((c.sq_high_mm? - c.sq_low_mm?) / 2.0);
-    let (from_mm, to_mm) = (before.sq_mm?, now.sq_mm?);
-    let give_or_take_mm = half(before)?.hypot(half(now)?);
+    let (from_mm, to_mm, halves) = match pair.common() {
+        Some((laid, fields)) => {
+            let [a, b] = fields.map(|f| Spread::over(f, &laid.nodes));
+            let sq = [a.rms, b.rms];
+            (sq[0], sq[1], [a.half_of(sq[0]), b.half_of(sq[1])])
+        }
+        None => (before.sq_mm?, now.sq_mm?, [half(before)?, half(now)?]),
+    };
+    let give_or_take_mm = halves[0].hypot(halves[1]);
     Some(SqChange {
         from_mm,
         to_mm,
@@ -367,7 +575,7 @@ fn in_words(told: Told, caution: &str) -> String {
 }
 
 /// Why two surveys are not to be compared without saying so.
-fn caution(before: &Cycle, now: &Cycle, between: &[&Entry]) -> String {
+fn cautions(before: &Cycle, now: &Cycle, between: &[&Entry]) -> Vec<String> {
     let mut why = Vec::new();
     if let (Some(a), Some(b)) = (before.skin_c, now.skin_c)
         && (a - b).abs() > OTHER_SKIN_C
@@ -382,27 +590,39 @@ fn caution(before: &Cycle, now: &Cycle, between: &[&Entry]) -> String {
         _ if propped => why.push("put on other supports between".into()),
         _ => {}
     }
-    why.join(", ")
+    why
 }
 
-/// What the standard deviations of a field say of its rms.
+/// Rms of a field about its mean, and what its standard deviations say of that.
 struct Spread {
+    rms: f64,
     mean_square: f64,
     places: f64,
 }
 
 impl Spread {
     fn of(field: &Field) -> Self {
-        let (mut sum, mut count) = (0.0, 0.0);
-        for (d, sd) in field.fairness.iter().zip(&field.sd) {
+        let all: Vec<usize> = (0..field.nx * field.ny).collect();
+        Spread::over(field, &all)
+    }
+
+    fn over(field: &Field, nodes: &[usize]) -> Self {
+        let [mut area, mut sum, mut square, mut variance] = [0.0; 4];
+        for node in nodes {
+            let of = |list: &[f32]| f64::from(list.get(*node).copied().unwrap_or(f32::NAN));
+            let (d, sd) = (of(&field.fairness), of(&field.sd));
             if d.is_finite() && sd.is_finite() {
-                sum += f64::from(*sd) * f64::from(*sd);
-                count += 1.0;
+                let a = laid::area_mm2(field, *node);
+                area += a;
+                sum += a * d;
+                square += a * d * d;
+                variance += a * sd * sd;
             }
         }
-        let area = count * field.step_mm * field.step_mm;
+        let by = 1.0 / f64::max(area, 1e-9);
         Spread {
-            mean_square: sum / f64::max(count, 1.0),
+            rms: (by * square - (by * sum).powi(2)).max(0.0).sqrt(),
+            mean_square: by * variance,
             places: (area / (INDEPENDENT_MM * INDEPENDENT_MM)).max(1.0),
         }
     }

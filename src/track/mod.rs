@@ -7,6 +7,8 @@ pub mod advice;
 pub mod cycle;
 pub mod floor;
 pub mod forecast;
+pub mod laid;
+pub mod moved;
 pub mod ready;
 pub mod stage;
 pub mod trend;
