@@ -302,6 +302,10 @@ fn to_try_out() {
     for (seed, results) in part {
         let c = changed(&results);
         let whole = |r: &SurveyResult| r.summary.sq_mm.unwrap();
+        let worst = |r: &SurveyResult| {
+            let limit = r.summary.limits.iter().find(|l| l.base_mm == c.base_mm);
+            limit.unwrap().worst.unwrap()
+        };
         println!(
             "part {seed} share {:.2} Sq {:.4} {:.4} common {:.4} {:.4} ± {:.4} {:?} worst {:.3} {:.3} common {:.3} {:.3} ± {:.3} {:?} {}",
             c.common_share,
@@ -311,8 +315,8 @@ fn to_try_out() {
             c.sq.unwrap().to_mm,
             c.sq.unwrap().give_or_take_mm,
             c.sq.unwrap().told,
-            results[0].summary.limits[0].worst.unwrap(),
-            results[1].summary.limits[0].worst.unwrap(),
+            worst(&results[0]),
+            worst(&results[1]),
             c.from_mm,
             c.to_mm,
             c.give_or_take_mm,

@@ -449,7 +449,7 @@ pub fn plane_of(points: &[[f64; 3]]) -> (LeastSquares, Vec<f64>) {
     (plane, residuals)
 }
 
-fn points_of(bed: &Bed) -> Vec<[f64; 3]> {
+pub fn points_of(bed: &Bed) -> Vec<[f64; 3]> {
     bed.z
         .indexed_iter()
         .map(|((y, x), z)| {

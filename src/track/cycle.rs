@@ -221,8 +221,8 @@ const INDEPENDENT_MM: f64 = 150.0;
 
 /// Every survey of a panel that stands, in order, each with the work before it. `entries` are all of the panel's.
 pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle> {
-    let mut pairs: Vec<Pair> = surveys.par_windows(2).map(Pair::of).collect();
-    pairs.reverse();
+    let pairs: Vec<Pair> = surveys.par_windows(2).map(Pair::of).collect();
+    let mut pairs = pairs.into_iter();
     let mut out: Vec<Cycle> = Vec::new();
     let mut since: Option<(Date, i64)> = None;
     for (survey, found) in surveys {
@@ -232,7 +232,7 @@ pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle
             .filter(|e| since.is_none_or(|s| e.order() > s))
             .collect();
         let mut cycle = cycle(survey, found, &between);
-        if let (Some(before), Some(pair)) = (out.last(), pairs.pop()) {
+        if let Some((before, pair)) = out.last().and_then(|c| Some((c, pairs.next()?))) {
             cycle.change = change(before, &cycle, &between, &pair);
             cycle.moved_not_told = pair.why().map(Into::into);
             cycle.moved = pair.moved;
@@ -545,11 +545,18 @@ fn sq_change(before: &Cycle, now: &Cycle, caution: &str, pair: &Pair) -> Option<
         None => (before.sq_mm?, now.sq_mm?, [half(before)?, half(now)?]),
     };
     let give_or_take_mm = halves[0].hypot(halves[1]);
+    // |Sq now − Sq then| ≤ rms of what moved (the triangle's inequality): where that is chance, so is the other.
+    let quiet = pair.moved.as_ref().is_some_and(|m| !m.beyond_chance());
+    let told = if quiet {
+        Told::NoChange
+    } else {
+        told(from_mm - to_mm, give_or_take_mm, caution)
+    };
     Some(SqChange {
         from_mm,
         to_mm,
         give_or_take_mm,
-        told: told(from_mm - to_mm, give_or_take_mm, caution),
+        told,
     })
 }
 

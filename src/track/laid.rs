@@ -13,7 +13,7 @@ use crate::keep::{Field, SurveyResult};
 /// 100 to 160 mm: tests/aligned.rs).
 pub const SAME_MM: f64 = 150.0;
 /// For the shift of the grid the same, mm: slopes hang together less far.
-const SLOPE_SAME_MM: f64 = 100.0;
+const SLOPE_SAME_MM: f64 = 80.0;
 /// A smaller shift is of no use, mm.
 const LEAST_SHIFT_MM: f64 = 1.0;
 /// A shift is used where s'Σ⁻¹s passes this: chance 1 in 3,000 (χ² with 2 degrees of freedom: exp(−16/2)).

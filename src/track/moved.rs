@@ -11,7 +11,9 @@ const HALF: f64 = 1.959_963_984_540_054;
 /// Chance that an untouched panel has a place that is called changed.
 const CHANCE: f64 = 0.01;
 /// Places of a panel that may stand out by chance, one a square of this side, mm (worked out on simulated surveys: tests/aligned.rs).
-const APART_MM: f64 = 50.0;
+const APART_MM: f64 = 20.0;
+/// What may be hidden without being told is about as much as errors make over a square of this side, mm (likewise).
+const HIDDEN_MM: f64 = 180.0;
 /// Least number of standard deviations that is called a change.
 const LEAST_CRITICAL: f64 = 3.5;
 /// A patch reaches as far as the change exceeds this many standard deviations.
@@ -44,6 +46,11 @@ impl Moved {
     /// Whether anything moved by more than the two surveys' own uncertainty.
     pub fn changed(&self) -> bool {
         self.patches > 0
+    }
+
+    /// Whether a patch moved, or all of it by more than chance.
+    pub fn beyond_chance(&self) -> bool {
+        self.changed() || self.rms_mm > self.rms_by_chance_mm
     }
 }
 
@@ -100,9 +107,9 @@ struct Patch {
     variance: f64,
 }
 
-/// What may have moved without being told, cc: half a 95 % interval over one square of [`SAME_MM`].
+/// What may have moved without being told, cc: half a 95 % interval over a square of [`HIDDEN_MM`].
 fn hidden_cc(mean_square: f64) -> f64 {
-    HALF * mean_square.sqrt() * SAME_MM * SAME_MM / 1000.0
+    HALF * mean_square.sqrt() * HIDDEN_MM * HIDDEN_MM / 1000.0
 }
 
 /// Volume of the patches of one sign; the upper end has in it what may be hidden beside them.
