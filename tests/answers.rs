@@ -17,6 +17,7 @@ use lowspot::track::ready::{self, Answer};
 use lowspot::track::stage::{self, Stage};
 use lowspot::track::{floor, trend};
 use serde_json::Value;
+use std::collections::HashMap;
 
 const PANEL: &str = "name = \"lid\"\nlength = 900\nwidth = 600\nform = \"flat\"\n[[limit]]\nbase = 300\ngap = 0.3\n";
 
@@ -145,6 +146,27 @@ impl Job {
         let stands = stage::stands(&self.standing(now), &Shop::default(), now, false);
         (stands.stage, stands.free_at)
     }
+}
+
+/// The floor sheet of panels whose earlier surveys are not known.
+fn sheet(standings: &[Standing], now: Timestamp) -> Vec<floor::Row> {
+    sheet_knowing(standings, &HashMap::new(), now)
+}
+
+fn sheet_knowing(
+    standings: &[Standing],
+    limits: &HashMap<i64, Vec<SavedLimit>>,
+    now: Timestamp,
+) -> Vec<floor::Row> {
+    floor::rows(
+        standings,
+        &floor::Asked {
+            limits,
+            panels: &|_| None,
+            shop: &Shop::default(),
+            now,
+        },
+    )
 }
 
 /// A moment of a day by the shop's clock.
@@ -383,7 +405,7 @@ fn a_hold_is_shown_until_it_runs_out_or_is_released() {
             e.facts.until = Some(at(day(4), 14));
         });
     let row = |job: &Job, now: Timestamp| {
-        let rows = floor::rows(&[job.standing(now)], &|_| None, &Shop::default(), now);
+        let rows = sheet(&[job.standing(now)], now);
         (
             rows[0].held_by.clone(),
             rows[0].free_at.clone(),
@@ -412,7 +434,7 @@ fn the_panel_with_the_longest_way_holds_the_rest_back() {
     let far = Job::default()
         .survey(day(2), found(2.5, 0.05))
         .standing(now);
-    let rows = floor::rows(&[near, far], &|_| None, &Shop::default(), now);
+    let rows = sheet(&[near, far], now);
     assert_eq!([rows[0].holds_back, rows[1].holds_back], [false, true]);
     assert!(rows[0].hands_on_hours.value < rows[1].hands_on_hours.value);
     assert!(rows[0].hands_on_hours.low < rows[0].hands_on_hours.high);
@@ -596,12 +618,7 @@ fn a_struck_survey_does_not_count_and_the_json_has_its_keys() {
     assert!(advice["reason"].is_string() && advice["forecast"]["to_mm"].is_f64());
 
     let now = Timestamp::now() + 1.minute();
-    let rows = floor::rows(
-        &book.standings(now).unwrap(),
-        &|_| None,
-        &Shop::default(),
-        now,
-    );
+    let rows = sheet(&book.standings(now).unwrap(), now);
     let json: Value = serde_json::from_str(&shown::floor::json(&rows, "now").unwrap()).unwrap();
     let row = &json["panels"][0];
     for key in [

@@ -277,9 +277,70 @@ impl<'a> Pair<'a> {
     }
 
     /// What both measured, where that is less than either did.
-    fn common(&self) -> Option<(&Laid, [&'a Field; 2])> {
+    fn common(&self) -> Option<Shared<'_>> {
         let laid = self.laid.as_ref().ok()?;
-        (laid.overlap_share < ALL).then_some((laid, self.fields()?))
+        let fields = self.fields()?;
+        (laid.overlap_share < ALL).then(|| Shared::of(laid, fields))
+    }
+}
+
+/// Two surveys of which one reached farther, on what both measured. A fair shape laid through part of a panel follows that part, so both
+/// are held to one: that of the survey which measured more.
+struct Shared<'a> {
+    laid: &'a Laid,
+    fields: [&'a Field; 2],
+    /// Deviation from that fair shape at the common nodes, mm: before, after.
+    deviation: [Vec<f64>; 2],
+}
+
+impl<'a> Shared<'a> {
+    fn of(laid: &'a Laid, fields: [&'a Field; 2]) -> Self {
+        let wider = usize::from(laid.measured_mm2[1] > laid.measured_mm2[0]);
+        let own: Vec<f64> = laid
+            .nodes
+            .iter()
+            .map(|k| f64::from(fields[wider].fairness.get(*k).copied().unwrap_or(f32::NAN)))
+            .collect();
+        let sign = if wider == 0 { 1.0 } else { -1.0 };
+        let moved = own.iter().zip(&laid.moved_mm);
+        let other: Vec<f64> = moved.map(|(d, m)| d + sign * m).collect();
+        Shared {
+            laid,
+            fields,
+            deviation: if wider == 0 {
+                [own, other]
+            } else {
+                [other, own]
+            },
+        }
+    }
+
+    /// The worst gap or swing of each.
+    fn worst(&self, limit: &LimitRow) -> [Option<f64>; 2] {
+        [0, 1].map(|k| {
+            let laid = self.laid;
+            let mut z = Array2::from_elem((laid.ny, laid.nx), f64::NAN);
+            for (node, v) in laid.nodes.iter().zip(&self.deviation[k]) {
+                z[[node / laid.nx, node % laid.nx]] = *v;
+            }
+            let values = if limit.gap_mm.is_some() {
+                edge::gaps(&z, laid.step_mm, limit.base_mm)?.gap
+            } else {
+                edge::swings(&z, laid.step_mm, limit.base_mm)?.value
+            };
+            let known = values.iter().copied().filter(|v| v.is_finite());
+            known.reduce(f64::max)
+        })
+    }
+
+    /// Rms of each, with half its interval.
+    fn sq(&self) -> [[f64; 2]; 2] {
+        [0, 1].map(|k| {
+            let deviation = &self.deviation[k];
+            let all = self.laid.nodes.iter().zip(deviation).map(|(n, d)| (*n, *d));
+            let spread = Spread::over(self.fields[k], all);
+            [spread.rms, spread.half_of(spread.rms)]
+        })
     }
 }
 
@@ -298,7 +359,7 @@ fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
         entry: survey.number,
         date: survey.date,
         verdict: s.verdict.clone(),
-        limits: s.limits.iter().map(limit).collect(),
+        limits: s.limits.iter().map(LimitRow::of).collect(),
         sq_mm: s.sq_mm,
         sq_low_mm,
         sq_high_mm,
@@ -347,24 +408,38 @@ fn noisiest(s: &Summary) -> Option<f64> {
     s.noise.iter().filter_map(|n| n.sd_mm).reduce(f64::max)
 }
 
-fn limit(l: &SavedLimit) -> LimitRow {
-    let when = |quantity: &str| (l.quantity == quantity).then_some(l.allowed);
-    LimitRow {
-        zone: l.zone.clone(),
-        quantity: l.quantity.clone(),
-        base_mm: l.base_mm,
-        gap_mm: when("gap"),
-        swing_mm: when("swing"),
-        slope_mm_per_m: when("slope"),
-        worst_mm: l.worst,
-        low95: l.low,
-        high95: l.high,
-        state: l.state.clone(),
-        share_within: l.share_within,
-    }
+/// Of limits, the one that decides: worst against what is allowed.
+pub fn deciding(limits: &[LimitRow]) -> Option<&LimitRow> {
+    limits.iter().filter(|l| l.counts()).max_by(|a, b| {
+        let ratio = |l: &LimitRow| l.worst_mm.unwrap_or(0.0) / l.allowed();
+        ratio(a).total_cmp(&ratio(b))
+    })
+}
+
+/// Among limits the one that is the same as another.
+pub fn same<'a>(limits: &'a [LimitRow], other: &LimitRow) -> Option<&'a LimitRow> {
+    limits.iter().find(|l| l.counts() && l.is(other))
 }
 
 impl LimitRow {
+    /// As it was kept.
+    pub fn of(l: &SavedLimit) -> Self {
+        let when = |quantity: &str| (l.quantity == quantity).then_some(l.allowed);
+        LimitRow {
+            zone: l.zone.clone(),
+            quantity: l.quantity.clone(),
+            base_mm: l.base_mm,
+            gap_mm: when("gap"),
+            swing_mm: when("swing"),
+            slope_mm_per_m: when("slope"),
+            worst_mm: l.worst,
+            low95: l.low,
+            high95: l.high,
+            state: l.state.clone(),
+            share_within: l.share_within,
+        }
+    }
+
     /// Most allowed.
     pub fn allowed(&self) -> f64 {
         self.gap_mm
@@ -394,15 +469,12 @@ impl LimitRow {
 impl Cycle {
     /// The limit that decides: worst against what is allowed.
     pub fn deciding(&self) -> Option<&LimitRow> {
-        self.limits.iter().filter(|l| l.counts()).max_by(|a, b| {
-            let ratio = |l: &LimitRow| l.worst_mm.unwrap_or(0.0) / l.allowed();
-            ratio(a).total_cmp(&ratio(b))
-        })
+        deciding(&self.limits)
     }
 
     /// The same limit as another cycle's.
     pub fn same(&self, other: &LimitRow) -> Option<&LimitRow> {
-        self.limits.iter().find(|l| l.counts() && l.is(other))
+        same(&self.limits, other)
     }
 }
 
@@ -431,7 +503,7 @@ fn change(before: &Cycle, now: &Cycle, between: &[&Entry], pair: &Pair) -> Optio
         from_mm,
         to_mm,
         give_or_take_mm,
-        common_share: pair.common().map_or(1.0, |(laid, _)| laid.overlap_share),
+        common_share: pair.common().map_or(1.0, |c| c.laid.overlap_share),
         told,
         sq,
         caution,
@@ -475,72 +547,28 @@ fn words(c: &Change, pair: &Pair) -> String {
     out
 }
 
-/// Worst before and now where both measured, found anew where either worst lies outside that: none is to be called a change because a survey
-/// reached farther. `None` where the worst found stand.
+/// Worst before and now where both measured, found anew where that is not all: none is to be called a change because a survey reached
+/// farther. `None` where the worst found stand.
 fn worst_on_common(pair: &Pair, limit: &LimitRow) -> Result<Option<[f64; 2]>, &'static str> {
     if let (Some(why), Some(_)) = (pair.why(), pair.fields()) {
         return Err(why);
     }
-    let Some((laid, fields)) = pair.common() else {
+    let Some(shared) = pair.common() else {
         return Ok(None);
     };
-    let outside = pair
-        .results
-        .iter()
-        .any(|r| worst_at(r, limit).is_some_and(|at| !holds(laid, at)));
-    if !outside {
-        return Ok(None);
+    const WHY: &str = "one of the surveys reached farther than the other";
+    match shared.worst(limit) {
+        [Some(was), Some(is)] if limit.zone.is_none() => Ok(Some([was, is])),
+        _ => Err(WHY),
     }
-    const WHY: &str = "the worst lies where only one of the surveys measured";
-    if limit.zone.is_some() {
-        return Err(WHY);
-    }
-    let [Some(was), Some(is)] = fields.map(|f| worst_of(laid, f, limit)) else {
-        return Err(WHY);
-    };
-    Ok(Some([was, is]))
-}
-
-/// Where a survey found the worst at a limit, mm.
-fn worst_at(result: &SurveyResult, limit: &LimitRow) -> Option<[f64; 2]> {
-    let saved = result.summary.limits.iter();
-    let same = saved
-        .map(|l| (l, self::limit(l)))
-        .find(|(_, row)| row.is(limit))?;
-    match same.0.at_mm {
-        [Some(x), Some(y)] => Some([x, y]),
-        _ => None,
-    }
-}
-
-/// Whether both measured the node nearest to a place.
-fn holds(laid: &Laid, at: [f64; 2]) -> bool {
-    let [ix, iy] = at.map(|v| (v / laid.step_mm).round().max(0.0) as usize);
-    ix < laid.nx && laid.nodes.binary_search(&(iy * laid.nx + ix)).is_ok()
-}
-
-/// The worst gap or swing of a field over the common nodes alone.
-fn worst_of(laid: &Laid, field: &Field, limit: &LimitRow) -> Option<f64> {
-    let mut z = Array2::from_elem((laid.ny, laid.nx), f64::NAN);
-    for node in &laid.nodes {
-        z[[node / laid.nx, node % laid.nx]] = f64::from(*field.fairness.get(*node)?);
-    }
-    let values = if limit.gap_mm.is_some() {
-        edge::gaps(&z, laid.step_mm, limit.base_mm)?.gap
-    } else {
-        edge::swings(&z, laid.step_mm, limit.base_mm)?.value
-    };
-    let known = values.iter().copied().filter(|v| v.is_finite());
-    known.reduce(f64::max)
 }
 
 fn sq_change(before: &Cycle, now: &Cycle, caution: &str, pair: &Pair) -> Option<SqChange> {
     let half = |c: &Cycle| Some((c.sq_high_mm? - c.sq_low_mm?) / 2.0);
     let (from_mm, to_mm, halves) = match pair.common() {
-        Some((laid, fields)) => {
-            let [a, b] = fields.map(|f| Spread::over(f, &laid.nodes));
-            let sq = [a.rms, b.rms];
-            (sq[0], sq[1], [a.half_of(sq[0]), b.half_of(sq[1])])
+        Some(shared) => {
+            let [[from, half_from], [to, half_to]] = shared.sq();
+            (from, to, [half_from, half_to])
         }
         None => (before.sq_mm?, now.sq_mm?, [half(before)?, half(now)?]),
     };
@@ -609,17 +637,17 @@ struct Spread {
 
 impl Spread {
     fn of(field: &Field) -> Self {
-        let all: Vec<usize> = (0..field.nx * field.ny).collect();
-        Spread::over(field, &all)
+        let known = field.fairness.iter().map(|d| f64::from(*d)).enumerate();
+        Spread::over(field, known)
     }
 
-    fn over(field: &Field, nodes: &[usize]) -> Self {
+    /// Of nodes and what they deviate by.
+    fn over(field: &Field, nodes: impl Iterator<Item = (usize, f64)>) -> Self {
         let [mut area, mut sum, mut square, mut variance] = [0.0; 4];
-        for node in nodes {
-            let of = |list: &[f32]| f64::from(list.get(*node).copied().unwrap_or(f32::NAN));
-            let (d, sd) = (of(&field.fairness), of(&field.sd));
+        for (node, d) in nodes {
+            let sd = f64::from(field.sd.get(node).copied().unwrap_or(f32::NAN));
             if d.is_finite() && sd.is_finite() {
-                let a = laid::area_mm2(field, *node);
+                let a = laid::area_mm2(field, node);
                 area += a;
                 sum += a * d;
                 square += a * d * d;

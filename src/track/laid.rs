@@ -50,6 +50,8 @@ pub struct Laid {
     pub common_share: f64,
     /// Share of what either measured that both did, 0 to 1.
     pub overlap_share: f64,
+    /// Area that each measured, mm²: before, after.
+    pub measured_mm2: [f64; 2],
     /// Curvature taken out, mm over the panel: along x, twist, along y.
     pub bent_mm: [f64; 3],
     /// How the second grid lies on the first; `None` where the panel has too little shape to tell.
@@ -87,6 +89,7 @@ pub fn lay(before: &SurveyResult, after: &SurveyResult) -> Result<Laid, &'static
         step_mm: common.after.step_mm,
         common_share: common.share,
         overlap_share: common.overlap,
+        measured_mm2: common.measured_mm2,
         bent_mm: [3, 4, 5].map(|k| terms.get(k).copied().unwrap_or(0.0)),
         nodes: common.nodes,
         areas_mm2: common.areas_mm2,
@@ -106,6 +109,7 @@ struct Common<'a> {
     areas_mm2: Vec<f64>,
     share: f64,
     overlap: f64,
+    measured_mm2: [f64; 2],
     difference: Vec<f64>,
     /// By both surveys' own standard deviations, mm.
     sd: Vec<f64>,
@@ -136,6 +140,7 @@ impl<'a> Common<'a> {
             return Err("the panel's size was another then");
         }
         let (mut on_panel, mut either) = (0.0, 0.0);
+        let mut measured_mm2 = [0.0; 2];
         let mut nodes = Vec::new();
         for node in 0..new.nx * new.ny {
             let area = area_mm2(new, node);
@@ -145,6 +150,9 @@ impl<'a> Common<'a> {
             let [was, is] = [measured(before, old, node), measured(after, new, node)];
             if was || is {
                 either += area;
+            }
+            for (sum, it) in measured_mm2.iter_mut().zip([was, is]) {
+                *sum += if it { area } else { 0.0 };
             }
             if was && is {
                 nodes.push(node);
@@ -165,6 +173,7 @@ impl<'a> Common<'a> {
             places: nodes.iter().map(place).collect(),
             share: (common / f64::max(on_panel, 1e-9)).min(1.0),
             overlap: common / f64::max(either, 1e-9),
+            measured_mm2,
             difference: nodes
                 .iter()
                 .map(|k| at(&new.height, *k) - at(&old.height, *k))
