@@ -3,16 +3,18 @@
 //! Every panel here is simulated (tests/support/simulate.rs): those of tests/trends.rs, surveyed twice, with other placings and other noise, on
 //! supports that bend and twist it a little the second time. Full runs are ignored tests; `.ci/run` runs those on fresh seeds in release.
 
+use crate::answers;
 use crate::jobs;
 use crate::support::simulate::{self, Kind as Form, Recipe, SurveyPlan, Truth};
 use crate::trends;
 use jiff::civil::date;
+use lowspot::compare::difference::Shift;
 use lowspot::compare::{self, Difference, Found};
 use lowspot::fit;
-use lowspot::keep::{Kind, SurveyResult};
+use lowspot::keep::{Field, Kind, SurveyResult};
 use lowspot::panel::Panel;
-use lowspot::track::cycle::{self, Change};
-use lowspot::track::laid::{Laid, lay};
+use lowspot::track::cycle::{self, Change, Told};
+use lowspot::track::laid::lay;
 use lowspot::track::moved::{Moved, told};
 use rayon::prelude::*;
 use std::ops::RangeInclusive;
@@ -25,6 +27,9 @@ struct Done {
     /// The second grid was taped this far aside, mm.
     shift: [f64; 2],
 }
+
+/// What is done to the panel of a seed of a size.
+type How = fn(u64, [f64; 2]) -> Done;
 
 impl Done {
     fn nothing(_: u64, _: [f64; 2]) -> Self {
@@ -90,15 +95,13 @@ struct Twice {
     seed: u64,
     panel: Panel,
     done: Done,
-    laid: Laid,
     moved: Moved,
-    results: [SurveyResult; 2],
-    full: Option<Difference>,
+    full: Difference,
 }
 
-/// Surveyed, worked on, surveyed again; `full`: the difference of the two surfaces too; `close`: a panel of more lows and highs, deeper ones,
+/// Surveyed, worked on, surveyed again; `close`: a panel of more lows and highs, deeper ones,
 /// under lines each 60 mm.
-fn twice(seed: u64, of: fn(u64, [f64; 2]) -> Done, full: bool, close: bool) -> Twice {
+fn twice(seed: u64, of: How, close: bool) -> Twice {
     let form = Form::ALL[(seed % 3) as usize];
     let (panel, mut truth) = trends::panel(form, seed);
     if close {
@@ -141,16 +144,13 @@ fn twice(seed: u64, of: fn(u64, [f64; 2]) -> Done, full: bool, close: bool) -> T
         survey: &surveys[k],
         surface: &surfaces[k],
     };
-    let full = full.then(|| compare::difference(&panel, found(0), found(1)).unwrap());
+    let full = compare::difference(&panel, found(0), found(1)).unwrap();
     drop(heights);
-    let laid = lay(&results[0], &results[1]).unwrap();
     Twice {
         seed,
-        moved: told(&laid),
-        laid,
+        moved: told(&lay(&results[0], &results[1]).unwrap()),
         panel,
         done,
-        results,
         full,
     }
 }
@@ -163,85 +163,94 @@ fn second(truth: &Truth, panel: &Panel, done: &Done, x: f64, y: f64) -> f64 {
     truth.height(px, py) + bent + done.added(px, py)
 }
 
-fn all(
-    seeds: RangeInclusive<u64>,
-    of: fn(u64, [f64; 2]) -> Done,
-    full: bool,
-    close: bool,
-) -> Vec<Twice> {
-    let one = |s| twice(s, of, full, close);
-    seeds.into_par_iter().map(one).collect()
+fn all(seeds: RangeInclusive<u64>, of: How, close: bool) -> Vec<Twice> {
+    seeds.into_par_iter().map(|s| twice(s, of, close)).collect()
 }
 
-/// Mean square of what tiles of a side moved by on average, over their mean square standard deviation.
-fn over_tiles(laid: &Laid, side_mm: f64) -> f64 {
-    let mut tiles: std::collections::BTreeMap<[i64; 2], [f64; 3]> = Default::default();
-    for (k, node) in laid.nodes.iter().enumerate() {
-        let place = [node % laid.nx, node / laid.nx];
-        let tile = place.map(|i| (i as f64 * laid.step_mm / side_mm) as i64);
-        let t = tiles.entry(tile).or_default();
-        t[0] += laid.moved_mm[k];
-        t[1] += laid.sd_mm[k].powi(2);
-        t[2] += 1.0;
-    }
-    let full = (side_mm / laid.step_mm).powi(2) * 0.9;
-    let all: Vec<f64> = tiles
-        .values()
-        .filter(|t| t[2] >= full)
-        .map(|t| (t[0] / t[2]).powi(2) / (t[1] / t[2]))
-        .collect();
-    all.iter().sum::<f64>() / all.len().max(1) as f64
+/// What came of many.
+#[derive(Debug, Default)]
+struct Score {
+    cases: usize,
+    /// Rms of what moved over that of the full difference: mean, least, most.
+    rms_to_full: [f64; 3],
+    /// Rms over what chance gives: here, in the full difference.
+    rms_to_chance: [f64; 2],
+    /// Called changed: here, by the full difference.
+    called_changed: [usize; 2],
+    /// Ways (up, down) in which something truly moved, and of those: told here, told by the full difference, true volume in the interval.
+    ways: usize,
+    told: [usize; 2],
+    covered: usize,
+    /// Volume told over the true one, all together: here, in the full difference.
+    volume: [f64; 2],
+    /// Ways in which nothing moved but something was told: here, by the full difference.
+    told_for_nothing: [usize; 2],
+    /// The shift was taken for one: here, by the full difference.
+    shift_used: [usize; 2],
+    /// Its error, root mean square, mm: here, in the full difference.
+    shift_error_mm: [f64; 2],
+    /// The same over its standard deviation.
+    shift_error_sd: [f64; 2],
 }
 
-fn print(t: &Twice) {
-    let most = t
-        .laid
-        .moved_mm
-        .iter()
-        .zip(&t.laid.sd_mm)
-        .map(|(m, s)| (m / s).abs())
-        .fold(0.0, f64::max);
-    let area: f64 = t.laid.areas_mm2.iter().sum();
-    let m = &t.moved;
-    println!(
-        "{} {:?} most {most:.2} critical {:.2} rms {:.4} chance {:.4} tiles {:.3?} up {:.2} [{:.2} {:.2}] true {:.2} down {:.2} [{:.2} {:.2}] true {:.2} untouched {:.3} share {:.3} shift {:?} true {:.2?} patches {}",
-        t.seed,
-        Form::ALL[(t.seed % 3) as usize],
-        lowspot::track::moved::critical(area),
-        m.rms_mm,
-        m.rms_by_chance_mm,
-        [100.0, 150.0, 200.0, 300.0].map(|s| over_tiles(&t.laid, s)),
-        m.came_up_cc.value,
-        m.came_up_cc.low,
-        m.came_up_cc.high,
-        t.done.cc(&t.panel, true),
-        m.went_down_cc.value,
-        m.went_down_cc.low,
-        m.went_down_cc.high,
-        t.done.cc(&t.panel, false),
-        m.untouched_share,
-        m.common_share,
-        m.shift,
-        t.done.shift,
-        m.patches,
-    );
-    if let Some(f) = &t.full {
-        let cc = |up: bool| -> f64 {
-            let mine = f.patches.iter().filter(|p| p.up == up);
-            mine.map(|p| p.volume_cc.value).sum()
+fn score(of: &[&Twice]) -> Score {
+    let n = of.len().max(1) as f64;
+    let mean = |v: &dyn Fn(&Twice) -> f64| of.iter().map(|t| v(t)).sum::<f64>() / n;
+    let count = |v: &dyn Fn(&Twice) -> bool| of.iter().filter(|t| v(t)).count();
+    let to_full = |t: &Twice| t.moved.rms_mm / t.full.rms_mm;
+    let error = |t: &Twice, s: Option<Shift>, scaled: bool| {
+        let off = |k: usize, s: Shift| {
+            (s.mm[k] - t.done.shift[k]) / if scaled { s.sd_mm[k] } else { 1.0 }
         };
-        println!(
-            "  full {} rms {:.4} chance {:.4} up {:.2} down {:.2} critical {:.2} shift {:?} patches {}",
-            t.seed,
-            f.rms_mm,
-            f.rms_by_chance_mm,
-            cc(true),
-            cc(false),
-            f.critical,
-            f.shift,
-            f.patches.len()
-        );
+        s.map_or(0.0, |s| off(0, s).powi(2) + off(1, s).powi(2))
+    };
+    let shifts: [fn(&Twice) -> Option<Shift>; 2] = [|t| t.moved.shift, |t| t.full.shift];
+    let mut out = Score {
+        cases: of.len(),
+        rms_to_full: [
+            mean(&to_full),
+            of.iter().map(|t| to_full(t)).fold(f64::MAX, f64::min),
+            of.iter().map(|t| to_full(t)).fold(0.0, f64::max),
+        ],
+        rms_to_chance: [
+            mean(&|t| t.moved.rms_mm / t.moved.rms_by_chance_mm),
+            mean(&|t| t.full.rms_mm / t.full.rms_by_chance_mm),
+        ],
+        called_changed: [count(&|t| t.moved.changed()), count(&|t| t.full.changed())],
+        shift_used: shifts.map(|s| count(&|t| s(t).is_some_and(|s| s.used))),
+        shift_error_mm: shifts.map(|s| mean(&|t| error(t, s(t), false)).sqrt()),
+        shift_error_sd: shifts.map(|s| (mean(&|t| error(t, s(t), true)) / 2.0).sqrt()),
+        ..Score::default()
+    };
+    let mut there = 0.0;
+    for t in of {
+        for up in [true, false] {
+            let cc = t.done.cc(&t.panel, up);
+            let told = if up {
+                t.moved.came_up_cc
+            } else {
+                t.moved.went_down_cc
+            };
+            let mine = t.full.patches.iter().filter(|p| p.up == up);
+            let full: f64 = mine.map(|p| p.volume_cc.value).sum();
+            let both = [told.value, full];
+            if cc > 0.0 {
+                out.ways += 1;
+                there += cc;
+                out.covered += usize::from((told.low..=told.high).contains(&cc));
+                for k in 0..2 {
+                    out.told[k] += usize::from(both[k] > 0.0);
+                    out.volume[k] += both[k];
+                }
+            } else {
+                for k in 0..2 {
+                    out.told_for_nothing[k] += usize::from(both[k] > 0.0);
+                }
+            }
+        }
     }
+    out.volume = out.volume.map(|v| v / f64::max(there, 1e-9));
+    out
 }
 
 /// Two surveys of an untouched panel, the first of its left part alone.
@@ -266,62 +275,256 @@ fn partly(seed: u64) -> [SurveyResult; 2] {
 
 /// What the trend tells of two surveys.
 fn changed(results: &[SurveyResult; 2]) -> Change {
-    let days = [date(2026, 3, 2), date(2026, 3, 3)];
-    let surveys: Vec<_> = [0, 1]
-        .map(|k| {
-            let entry = trends::entry(k as i64 + 1, Kind::Survey, days[k]);
-            (entry, results[k].clone())
-        })
-        .into();
-    let entries: Vec<_> = surveys.iter().map(|s| s.0.clone()).collect();
-    cycle::cycles(&entries, &surveys)[1].change.clone().unwrap()
+    told_of(results.clone()).change.unwrap()
+}
+
+/// Scores of all panels, printed by form too.
+fn scored(what: &str, of: &[Twice]) -> Score {
+    for (k, form) in Form::ALL.iter().enumerate() {
+        let mine: Vec<&Twice> = of.iter().filter(|t| t.seed % 3 == k as u64).collect();
+        let s = score(&mine);
+        println!(
+            "{what}, {form:?}: {} panels, shift used {:?}, error {:.2?} mm, {:.2?} sd",
+            s.cases, s.shift_used, s.shift_error_mm, s.shift_error_sd
+        );
+    }
+    let all = score(&of.iter().collect::<Vec<_>>());
+    println!("{what}: {all:.3?}");
+    all
+}
+
+/// Untouched panels of which the first survey saw a part: how often Sq, and the worst gap, are called changed; and how often they would be if
+/// each survey were told on all that it measured.
+fn wrongly(seeds: RangeInclusive<u64>) -> [usize; 4] {
+    let one = |seed: u64| {
+        let results = partly(seed);
+        let c = changed(&results);
+        let sq = c.sq.unwrap();
+        let of = |r: &SurveyResult| {
+            let limits = r.summary.limits.iter();
+            let mine = limits.filter(|l| l.base_mm == c.base_mm);
+            [
+                r.summary.sq_mm.unwrap(),
+                mine.last().unwrap().worst.unwrap(),
+            ]
+        };
+        let [a, b] = [0, 1].map(|k| of(&results[k]));
+        [
+            sq.told != Told::NoChange,
+            c.told != Told::NoChange,
+            (a[0] - b[0]).abs() > sq.give_or_take_mm,
+            (a[1] - b[1]).abs() > c.give_or_take_mm,
+        ]
+    };
+    let all: Vec<[bool; 4]> = seeds.into_par_iter().map(one).collect();
+    [0, 1, 2, 3].map(|k| all.iter().filter(|c| c[k]).count())
+}
+
+/// The seeds on which the constants of src/track/laid.rs and moved.rs were chosen.
+#[test]
+#[ignore = "for trying out"]
+fn aligned_to_try_out() {
+    scored("untouched", &all(17_001..=17_040, Done::nothing, false));
+    scored("patched", &all(17_001..=17_040, Done::patched, false));
+    scored("aside", &all(17_001..=17_040, Done::aside, false));
+    scored(
+        "close, untouched",
+        &all(17_001..=17_040, Done::nothing, true),
+    );
+    scored("close, aside", &all(17_001..=17_040, Done::aside, true));
+    println!("partly: {:?}", wrongly(17_001..=17_040));
 }
 
 #[test]
-#[ignore = "for trying out"]
-fn to_try_out() {
-    let seeds = || match std::env::var("LOWSPOT_SEEDS") {
-        Ok(s) => {
-            let (a, b) = s.split_once('-').unwrap();
-            a.parse().unwrap()..=b.parse().unwrap()
+#[ignore = "60 panels surveyed twice, four times over: run by .ci/run in release"]
+fn the_nodes_tell_what_the_surfaces_do() {
+    let seeds = || 18_001..=18_060;
+    let still = scored("untouched", &all(seeds(), Done::nothing, false));
+    assert!((0.95..1.05).contains(&still.rms_to_full[0]), "{still:?}");
+    assert!((0.5..1.0).contains(&still.rms_to_chance[0]), "{still:?}");
+    assert!(still.called_changed[0] <= 6, "{still:?}");
+    assert!(still.shift_used[0] <= 1, "{still:?}");
+    let filled = scored("patched", &all(seeds(), Done::patched, false));
+    assert!((0.95..1.05).contains(&filled.rms_to_full[0]), "{filled:?}");
+    assert!(filled.told[0] * 10 >= filled.ways * 8, "{filled:?}");
+    assert!(filled.covered * 100 >= filled.ways * 88, "{filled:?}");
+    assert!(filled.shift_used[0] <= 2, "{filled:?}");
+    let close = scored("close, untouched", &all(seeds(), Done::nothing, true));
+    assert!(
+        close.called_changed[0] <= 4 && close.shift_used[0] <= 1,
+        "{close:?}"
+    );
+    let aside = scored("close, aside", &all(seeds(), Done::aside, true));
+    assert!(
+        aside.shift_used[0] >= 36 && aside.called_changed[0] <= 4,
+        "{aside:?}"
+    );
+}
+
+#[test]
+#[ignore = "60 panels surveyed in part and as a whole: run by .ci/run in release"]
+fn a_survey_that_reaches_farther_is_seldom_a_change() {
+    let wrong = wrongly(18_001..=18_060);
+    println!("called changed because a survey reached farther: {wrong:?} of 60");
+    assert!(wrong[0] <= 6 && wrong[1] <= 3, "{wrong:?}");
+    assert!(wrong[2] > 3 * wrong[0].max(3), "{wrong:?}");
+}
+
+#[test]
+fn on_four_panels_the_nodes_tell_what_the_surfaces_do() {
+    for t in all(17_901..=17_904, Done::patched, false) {
+        let ratio = t.moved.rms_mm / t.full.rms_mm;
+        assert!((0.9..1.1).contains(&ratio), "{}: {ratio}", t.seed);
+        assert_eq!(t.moved.changed(), t.full.changed(), "{}", t.seed);
+        for up in [true, false] {
+            let cc = t.done.cc(&t.panel, up);
+            let told = if up {
+                t.moved.came_up_cc
+            } else {
+                t.moved.went_down_cc
+            };
+            assert!(
+                told.low <= cc.max(0.0) && cc <= told.high,
+                "{}: {cc} {told:?}",
+                t.seed
+            );
         }
-        Err(_) => 17_001..=17_040,
+    }
+    let wrong = wrongly(17_901..=17_904);
+    assert!(wrong[0] <= 1 && wrong[1] <= 1 && wrong[2] >= 1, "{wrong:?}");
+}
+
+// ------------------------------------------------------------------------------- nodes made up here
+
+/// A survey of a panel of 900 × 600 mm whose nodes are a function of place, known to 0.02 mm.
+fn made(step_mm: f64, height: &dyn Fn(f64, f64) -> f64) -> SurveyResult {
+    let [nx, ny] = [900.0, 600.0].map(|l| (l / step_mm) as usize + 1);
+    let at = |k: usize| [k % nx, k / nx].map(|i| i as f64 * step_mm);
+    let values: Vec<f32> = (0..nx * ny)
+        .map(|k| height(at(k)[0], at(k)[1]) as f32)
+        .collect();
+    let mut result = SurveyResult::of_numbers(answers::found(0.5, 0.05));
+    result.field = Some(Field {
+        step_mm,
+        nx,
+        ny,
+        deviation: values.clone(),
+        fairness: values.clone(),
+        sd: vec![0.02; nx * ny],
+        height: values,
+    });
+    result
+}
+
+/// Lows and highs of 0.6 mm and some 100 mm all over.
+fn wavy(x: f64, y: f64) -> f64 {
+    0.3 * (x / 55.0).sin() * (y / 48.0).cos() + 0.3 * (x / 77.0 + y / 62.0).cos()
+}
+
+fn told_of(results: [SurveyResult; 2]) -> cycle::Cycle {
+    let days = [date(2026, 3, 2), date(2026, 3, 3)];
+    let surveys: Vec<_> = results
+        .into_iter()
+        .enumerate()
+        .map(|(k, r)| (trends::entry(k as i64 + 1, Kind::Survey, days[k]), r))
+        .collect();
+    let entries: Vec<_> = surveys.iter().map(|s| s.0.clone()).collect();
+    cycle::cycles(&entries, &surveys).remove(1)
+}
+
+#[test]
+fn a_grid_taped_aside_is_found_and_said() {
+    let aside = |x: f64, y: f64| wavy(x + 3.0, y - 4.0) + 2.0 * (x / 900.0).powi(2) - 0.003 * y;
+    let c = told_of([made(10.0, &wavy), made(10.0, &aside)]);
+    let m = c.moved.unwrap();
+    let s = m.shift.unwrap();
+    assert!(
+        s.used && (s.mm[0] - 3.0).abs() < 0.1 && (s.mm[1] + 4.0).abs() < 0.1,
+        "{s:?}"
+    );
+    // What is left is of second order: ½·25·curvature of 0.6/50².
+    assert!(m.patches == 0 && m.rms_mm < 0.004, "{m:?}");
+    let words = c.change.unwrap().words;
+    assert!(words.contains("the grid was taped 5 mm aside"), "{words}");
+}
+
+#[test]
+fn a_patch_has_its_volume_and_the_rest_was_not_touched() {
+    // 0.4 mm over 200 × 150 mm is 12 cc; its rim is one node wide.
+    let patch = |x: f64, y: f64| {
+        let on = (300.0..500.0).contains(&x) && (200.0..350.0).contains(&y);
+        wavy(x, y) + 0.01 * x + if on { 0.4 } else { 0.0 }
     };
-    for (of, close) in [
-        (Done::nothing as fn(u64, [f64; 2]) -> Done, false),
-        (Done::patched, false),
-        (Done::aside, false),
-        (Done::nothing, true),
-        (Done::aside, true),
+    let m = told_of([made(10.0, &wavy), made(10.0, &patch)])
+        .moved
+        .unwrap();
+    assert_eq!(m.patches, 1);
+    assert!((m.came_up_cc.value - 12.0).abs() < 0.2, "{m:?}");
+    assert!(m.came_up_cc.low < 12.0 && 12.0 < m.came_up_cc.high);
+    assert_eq!(m.went_down_cc.value, 0.0);
+    assert!(
+        (m.untouched_share - (1.0 - 0.03 / 0.54)).abs() < 0.003,
+        "{m:?}"
+    );
+    let moved = 0.4 * (0.03f64 / 0.54).sqrt();
+    assert!((m.rms_mm - moved).abs() < 0.003, "{} {moved}", m.rms_mm);
+}
+
+/// The panel's file was changed between the surveys, or a survey measured another part, or next to nothing: said, no panic.
+#[test]
+fn what_cannot_be_laid_on_one_another_is_said() {
+    let other = told_of([made(10.0, &wavy), made(5.0, &wavy)]);
+    assert!(other.moved.is_none());
+    let why = other.moved_not_told.unwrap();
+    assert!(why.contains("size was another"), "{why}");
+    assert_eq!(other.change.unwrap().caution, why);
+
+    let part = |from: f64, to: f64| {
+        let mut r = made(10.0, &wavy);
+        let field = r.field.as_mut().unwrap();
+        for k in 0..field.height.len() {
+            let x = 10.0 * (k % field.nx) as f64;
+            if !(from..=to).contains(&x) {
+                field.height[k] = f32::NAN;
+            }
+        }
+        r
+    };
+    let apart = told_of([part(0.0, 400.0), part(500.0, 900.0)]);
+    let why = apart.moved_not_told.unwrap();
+    assert!(why.contains("too little of the panel in common"), "{why}");
+    let half = told_of([part(0.0, 450.0), part(0.0, 900.0)]);
+    let change = half.change.unwrap();
+    assert!((change.common_share - 0.5).abs() < 0.01, "{change:?}");
+    assert!(
+        change
+            .words
+            .contains("told on the 50 % that both surveys measured"),
+        "{}",
+        change.words
+    );
+    assert_eq!(change.from_mm, change.to_mm);
+
+    for field in [
+        Field {
+            nx: 0,
+            ny: 0,
+            ..made(10.0, &wavy).field.unwrap()
+        },
+        Field {
+            height: Vec::new(),
+            ..made(10.0, &wavy).field.unwrap()
+        },
+        Field {
+            sd: vec![0.0; 10],
+            ..made(10.0, &wavy).field.unwrap()
+        },
     ] {
-        println!("----");
-        all(seeds(), of, true, close).iter().for_each(print);
+        let mut odd = made(10.0, &wavy);
+        odd.field = Some(field);
+        assert!(told_of([odd.clone(), made(10.0, &wavy)]).moved.is_none());
+        assert!(told_of([odd.clone(), odd]).moved.is_none());
     }
-    println!("----");
-    let part: Vec<_> = seeds().into_par_iter().map(|s| (s, partly(s))).collect();
-    for (seed, results) in part {
-        let c = changed(&results);
-        let whole = |r: &SurveyResult| r.summary.sq_mm.unwrap();
-        let worst = |r: &SurveyResult| {
-            let limit = r.summary.limits.iter().find(|l| l.base_mm == c.base_mm);
-            limit.unwrap().worst.unwrap()
-        };
-        println!(
-            "part {seed} share {:.2} Sq {:.4} {:.4} common {:.4} {:.4} ± {:.4} {:?} worst {:.3} {:.3} common {:.3} {:.3} ± {:.3} {:?} {}",
-            c.common_share,
-            whole(&results[0]),
-            whole(&results[1]),
-            c.sq.unwrap().from_mm,
-            c.sq.unwrap().to_mm,
-            c.sq.unwrap().give_or_take_mm,
-            c.sq.unwrap().told,
-            worst(&results[0]),
-            worst(&results[1]),
-            c.from_mm,
-            c.to_mm,
-            c.give_or_take_mm,
-            c.told,
-            c.caution
-        );
-    }
+    let photo = SurveyResult::of_numbers(answers::found(0.5, 0.05));
+    assert_eq!(told_of([photo.clone(), photo]).change.unwrap().caution, "");
 }

@@ -46,7 +46,7 @@ fn gap(worst: f64, half: f64, state: &str) -> SavedLimit {
 }
 
 /// What a survey found: the worst gap under 300 mm, give or take.
-fn found(worst: f64, half: f64) -> Summary {
+pub fn found(worst: f64, half: f64) -> Summary {
     let (verdict, state) = match worst {
         w if w + half <= 0.3 => ("fair", "met"),
         w if w - half > 0.3 => ("another-cycle", "exceeded"),
@@ -438,6 +438,37 @@ fn the_panel_with_the_longest_way_holds_the_rest_back() {
     assert_eq!([rows[0].holds_back, rows[1].holds_back], [false, true]);
     assert!(rows[0].hands_on_hours.value < rows[1].hands_on_hours.value);
     assert!(rows[0].hands_on_hours.low < rows[0].hands_on_hours.high);
+}
+
+/// Cycles of this panel that leave eight tenths each make more to come than cycles that leave a third; both are learned from the book.
+#[test]
+fn cycles_to_come_are_learned_from_the_panels_own() {
+    let now = at(day(20), 12);
+    let to_come = |left: f64| {
+        let mut job = Job::default();
+        for k in 0..4 {
+            job = job
+                .survey(day(1 + 3 * k), found(3.0 * left.powi(k.into()), 0.02))
+                .and(Kind::Fill, day(2 + 3 * k))
+                .and(Kind::Block, day(3 + 3 * k));
+        }
+        let job = job.survey(day(14), found(0.9, 0.02));
+        let limits = job
+            .surveys
+            .iter()
+            .map(|(e, r)| (e.number, r.summary.limits.clone()))
+            .collect();
+        let s = job.standing(now);
+        assert_eq!(floor::surveys_wanted(&s).len(), 4);
+        let rows = sheet_knowing(&[s], &limits, now);
+        (rows[0].cycles.unwrap(), rows[0].hands_on_hours)
+    };
+    let ((slow, slow_h), (quick, quick_h)) = (to_come(0.8), to_come(0.35));
+    assert!(slow.value > quick.value + 0.5, "{slow:?} {quick:?}");
+    assert!(slow.high >= quick.high && slow_h.high > quick_h.high);
+    for i in [slow, quick, slow_h, quick_h] {
+        assert!(i.low <= i.value && i.value <= i.high, "{i:?}");
+    }
 }
 
 // ------------------------------------------------------------------------------------- readiness

@@ -392,8 +392,8 @@ pub struct Bed {
     name: &'static str,
     pub z: Array2<f64>,
     pub step: f64,
-    start: [f64; 2],
-    stated: Option<[f64; 4]>,
+    pub start: [f64; 2],
+    pub stated: Option<[f64; 4]>,
 }
 
 const BEDS: [&str; 6] = [

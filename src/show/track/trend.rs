@@ -4,7 +4,7 @@ use super::super::summary::{WIDEST, wrapped};
 use crate::judge::Interval;
 use crate::problem::Error;
 use crate::track::advice::Advice;
-use crate::track::cycle::{Cycle, LimitRow};
+use crate::track::cycle::{Cycle, LimitRow, Told};
 use crate::track::ready::{Answer, Point, is_ready};
 use crate::track::trend::Trend;
 use crate::units::Units;
@@ -86,6 +86,9 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         if let Some(words) = moved(cycle, units) {
             say(if change.is_some() { "" } else { &day }, &words);
         }
+        if let Some(words) = heights(cycle) {
+            say("", &words);
+        }
     }
     out.push('\n');
     out.push_str(&table(&trend.cycles, units));
@@ -105,6 +108,21 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         ));
     }
     out
+}
+
+/// "Readings by themselves, rms of each placing: 0.0161 mm (0.0143-0.0178): better."
+fn heights(cycle: &Cycle) -> Option<String> {
+    let h = cycle.heights.as_ref()?;
+    let told = match h.told? {
+        Told::Better => "lower",
+        Told::Worse => "higher",
+        Told::NoChange => "no change that two surveys could tell",
+        Told::NotComparable => "not to be compared",
+    };
+    Some(format!(
+        "Readings by themselves, rms of each placing from the bridge's zero: {:.4} mm ({:.4}-{:.4}): {told}.",
+        h.placings_rms_mm, h.placings_rms_low_mm, h.placings_rms_high_mm
+    ))
 }
 
 /// "12 cc came up (9-15), 3.1 cc went down (2.0-4.2), 81 % not touched; 0.112 mm rms, by chance 0.045."
