@@ -4,6 +4,7 @@
 //! [`floor`] sheet for each panel, a [`ready`] list. No file, clock or screen: the moment is given.
 
 pub mod advice;
+pub mod change;
 pub mod cycle;
 pub mod floor;
 pub mod forecast;
