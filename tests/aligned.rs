@@ -309,9 +309,11 @@ fn wrongly(seeds: RangeInclusive<u64>) -> [usize; 4] {
             ]
         };
         let [a, b] = [0, 1].map(|k| of(&results[k]));
+        // Where they have too little in common it is said that they are not to be compared, which is no wrong word.
+        let called = |t: Told| matches!(t, Told::Better | Told::Worse);
         [
-            sq.told != Told::NoChange,
-            c.told != Told::NoChange,
+            called(sq.told),
+            called(c.told),
             (a[0] - b[0]).abs() > sq.give_or_take_mm,
             (a[1] - b[1]).abs() > c.give_or_take_mm,
         ]
@@ -460,9 +462,9 @@ fn a_patch_has_its_volume_and_the_rest_was_not_touched() {
         .moved
         .unwrap();
     assert_eq!(m.patches, 1);
-    // Its foot is below what the surveys tell.
+    // Its foot is below what the surveys tell: of a hill cut off at 1.5 standard deviations, some 0.09 mm here, 1 − 0.09/0.4 is left.
     let share = m.came_up_cc.value / cc;
-    assert!((0.8..1.02).contains(&share), "{share}");
+    assert!((0.7..0.9).contains(&share), "{share}");
     assert!(m.came_up_cc.low < cc && cc < m.came_up_cc.high, "{m:?}");
     assert_eq!(m.went_down_cc.value, 0.0);
     assert!((0.85..0.97).contains(&m.untouched_share), "{m:?}");
