@@ -17,6 +17,7 @@ use lowspot::track::ready::{self, Answer};
 use lowspot::track::stage::{self, Stage};
 use lowspot::track::{floor, trend};
 use serde_json::Value;
+use std::collections::HashMap;
 
 const PANEL: &str = "name = \"lid\"\nlength = 900\nwidth = 600\nform = \"flat\"\n[[limit]]\nbase = 300\ngap = 0.3\n";
 
@@ -45,7 +46,7 @@ fn gap(worst: f64, half: f64, state: &str) -> SavedLimit {
 }
 
 /// What a survey found: the worst gap under 300 mm, give or take.
-fn found(worst: f64, half: f64) -> Summary {
+pub fn found(worst: f64, half: f64) -> Summary {
     let (verdict, state) = match worst {
         w if w + half <= 0.3 => ("fair", "met"),
         w if w - half > 0.3 => ("another-cycle", "exceeded"),
@@ -77,6 +78,7 @@ fn found(worst: f64, half: f64) -> Summary {
         photos: 0,
         substrate_cm2: None,
         pinhole_clusters: None,
+        heights: None,
     }
 }
 
@@ -146,6 +148,27 @@ impl Job {
         let stands = stage::stands(&self.standing(now), &Shop::default(), now, false);
         (stands.stage, stands.free_at)
     }
+}
+
+/// The floor sheet of panels whose earlier surveys are not known.
+fn sheet(standings: &[Standing], now: Timestamp) -> Vec<floor::Row> {
+    sheet_knowing(standings, &HashMap::new(), now)
+}
+
+fn sheet_knowing(
+    standings: &[Standing],
+    limits: &HashMap<i64, Vec<SavedLimit>>,
+    now: Timestamp,
+) -> Vec<floor::Row> {
+    floor::rows(
+        standings,
+        &floor::Asked {
+            limits,
+            panels: &|_| None,
+            shop: &Shop::default(),
+            now,
+        },
+    )
 }
 
 /// A moment of a day by the shop's clock.
@@ -384,7 +407,7 @@ fn a_hold_is_shown_until_it_runs_out_or_is_released() {
             e.facts.until = Some(at(day(4), 14));
         });
     let row = |job: &Job, now: Timestamp| {
-        let rows = floor::rows(&[job.standing(now)], &|_| None, &Shop::default(), now);
+        let rows = sheet(&[job.standing(now)], now);
         (
             rows[0].held_by.clone(),
             rows[0].free_at.clone(),
@@ -413,10 +436,41 @@ fn the_panel_with_the_longest_way_holds_the_rest_back() {
     let far = Job::default()
         .survey(day(2), found(2.5, 0.05))
         .standing(now);
-    let rows = floor::rows(&[near, far], &|_| None, &Shop::default(), now);
+    let rows = sheet(&[near, far], now);
     assert_eq!([rows[0].holds_back, rows[1].holds_back], [false, true]);
     assert!(rows[0].hands_on_hours.value < rows[1].hands_on_hours.value);
     assert!(rows[0].hands_on_hours.low < rows[0].hands_on_hours.high);
+}
+
+/// Cycles of this panel that leave eight tenths each make more to come than cycles that leave a third; both are learned from the book.
+#[test]
+fn cycles_to_come_are_learned_from_the_panels_own() {
+    let now = at(day(20), 12);
+    let to_come = |left: f64| {
+        let mut job = Job::default();
+        for k in 0..4 {
+            job = job
+                .survey(day(1 + 3 * k), found(3.0 * left.powi(k.into()), 0.02))
+                .and(Kind::Fill, day(2 + 3 * k))
+                .and(Kind::Block, day(3 + 3 * k));
+        }
+        let job = job.survey(day(14), found(0.9, 0.02));
+        let limits = job
+            .surveys
+            .iter()
+            .map(|(e, r)| (e.number, r.summary.limits.clone()))
+            .collect();
+        let s = job.standing(now);
+        assert_eq!(floor::surveys_wanted(&s).len(), 4);
+        let rows = sheet_knowing(&[s], &limits, now);
+        (rows[0].cycles.unwrap(), rows[0].hands_on_hours)
+    };
+    let ((slow, slow_h), (quick, quick_h)) = (to_come(0.8), to_come(0.35));
+    assert!(slow.value > quick.value + 0.5, "{slow:?} {quick:?}");
+    assert!(slow.high >= quick.high && slow_h.high > quick_h.high);
+    for i in [slow, quick, slow_h, quick_h] {
+        assert!(i.low <= i.value && i.value <= i.high, "{i:?}");
+    }
 }
 
 // ------------------------------------------------------------------------------------- readiness
@@ -597,12 +651,7 @@ fn a_struck_survey_does_not_count_and_the_json_has_its_keys() {
     assert!(advice["reason"].is_string() && advice["forecast"]["to_mm"].is_f64());
 
     let now = Timestamp::now() + 1.minute();
-    let rows = floor::rows(
-        &book.standings(now).unwrap(),
-        &|_| None,
-        &Shop::default(),
-        now,
-    );
+    let rows = sheet(&book.standings(now).unwrap(), now);
     let json: Value = serde_json::from_str(&shown::floor::json(&rows, "now").unwrap()).unwrap();
     let row = &json["panels"][0];
     for key in [

@@ -6,7 +6,6 @@ mod damage;
 mod folders;
 mod kill;
 mod rules;
-mod speed;
 mod whole;
 
 use crate::support::folder;

@@ -142,13 +142,16 @@ fn crossing(panel: &Panel, [x, y]: [f64; 2], edge_mm: f64) -> [Stretch; 2] {
 }
 
 pub fn judged(panel: &Panel, survey: &Survey) -> Judgement {
-    let surface = fit::fit(panel, survey).unwrap();
+    judged_with(panel, survey, &fit::fit(panel, survey).unwrap())
+}
+
+pub fn judged_with(panel: &Panel, survey: &Survey, surface: &fit::Surface) -> Judgement {
     let options = judge::Options {
         reference: Reference::BestFit,
         units: Units::Metric,
         priced: judge::PRICED,
     };
-    judge::judge(panel, survey, &surface, options, Vec::new()).unwrap()
+    judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
 }
 
 pub fn planned(

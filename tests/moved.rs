@@ -316,7 +316,7 @@ fn bridge(name: &str, points: &[[f64; 3]]) -> Placing {
 }
 
 /// Targets of a mirror: its panel, place at 1 to 3 from a corner, measured less design, mm.
-fn targets(name: &str) -> Vec<(String, [f64; 3])> {
+pub fn targets(name: &str) -> Vec<(String, [f64; 3])> {
     let text = data(&format!("mirror/{name}.csv"));
     let heads: Vec<&str> = text.lines().next().unwrap().split(',').collect();
     let column = |head: &str| heads.iter().position(|h| *h == head);
@@ -362,13 +362,13 @@ fn mirror_moved(before: &str, after: &str) -> Difference {
         .difference
 }
 
-const M1: [&str; 4] = [
+pub const M1: [&str; 4] = [
     "m1_2025-02-22",
     "m1_2025-04-16",
     "m1_2025-06-15",
     "m1_2025-08-20",
 ];
-const M2: [&str; 4] = [
+pub const M2: [&str; 4] = [
     "m2_2025-02-21",
     "m2_2025-04-07",
     "m2_2025-04-16",

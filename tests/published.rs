@@ -392,8 +392,8 @@ pub struct Bed {
     name: &'static str,
     pub z: Array2<f64>,
     pub step: f64,
-    start: [f64; 2],
-    stated: Option<[f64; 4]>,
+    pub start: [f64; 2],
+    pub stated: Option<[f64; 4]>,
 }
 
 const BEDS: [&str; 6] = [
@@ -449,7 +449,7 @@ pub fn plane_of(points: &[[f64; 3]]) -> (LeastSquares, Vec<f64>) {
     (plane, residuals)
 }
 
-fn points_of(bed: &Bed) -> Vec<[f64; 3]> {
+pub fn points_of(bed: &Bed) -> Vec<[f64; 3]> {
     bed.z
         .indexed_iter()
         .map(|((y, x), z)| {

@@ -1,9 +1,11 @@
 //! One test program for everything that is tried from outside the crate: it links once.
 
 mod accuracy;
+mod aligned;
 mod answers;
 mod books;
 mod calibration;
+mod dated;
 mod edge_shape;
 mod errors;
 mod fit_checks;

@@ -314,7 +314,8 @@ fn survey(
     entry.skin_c = entry.skin_c.or(noted.skin_c);
     entry.supports = entry.supports.take().or_else(|| noted.supports.clone());
     entry.files = kept(&job.files);
-    entry.result = Some((version.id, SurveyResult::of(&judgement, surface.is_some())));
+    let result = SurveyResult::of(&judgement, surface.is_some()).with_readings(&job.survey);
+    entry.result = Some((version.id, result));
     Ok((job, judgement))
 }
 

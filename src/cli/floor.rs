@@ -48,6 +48,21 @@ pub(super) fn sheet(book: &Book, shop: &Shop) -> Result<(Vec<floor::Row>, String
         let version = book.newest(&s.panel.name).ok()?;
         version.panel().ok().map(|(panel, _)| panel)
     };
-    let rows = floor::rows(&standings, &panel, shop, now);
+    let wanted: Vec<i64> = standings.iter().flat_map(floor::surveys_wanted).collect();
+    let found = book.limits(&wanted)?;
+    let limits = wanted
+        .into_iter()
+        .zip(found)
+        .filter_map(|(n, l)| Some((n, l?)))
+        .collect();
+    let rows = floor::rows(
+        &standings,
+        &floor::Asked {
+            limits: &limits,
+            panels: &panel,
+            shop,
+            now,
+        },
+    );
     Ok((rows, standing::by_the_clock(now)))
 }

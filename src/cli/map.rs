@@ -43,7 +43,8 @@ fn keep_result(job: &Job, judgement: &Judgement) -> Result<(), Error> {
     match from.survey.filter(|_| job.reference == Kind::BestFit) {
         Some(survey) => {
             let surface = job.survey.taken() > 0;
-            Book::open(&from.book)?.keep_result(survey, &SurveyResult::of(judgement, surface))
+            let result = SurveyResult::of(judgement, surface).with_readings(&job.survey);
+            Book::open(&from.book)?.keep_result(survey, &result)
         }
         None => Ok(()),
     }

@@ -2,13 +2,15 @@
 
 use super::book::Book;
 use super::entry::{self, Entry, Role, StoredFile};
-use super::result::{Summary, SurveyResult};
+use super::result::{SavedLimit, Summary, SurveyResult};
 use super::standing::{self, Standing};
 use super::{fail, rows};
 use crate::problem::Error;
 use jiff::Timestamp;
 use rayon::prelude::*;
 use rusqlite::{Connection, OptionalExtension, Row};
+use serde::Deserialize;
+use serde::de::DeserializeOwned;
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -168,8 +170,26 @@ impl Book {
         Ok(self.summaries(&[Some(entry)])?.pop().flatten())
     }
 
-    /// The numbers of many surveys, in their order, read by one statement and understood on all cores.
+    /// The numbers of many surveys, in their order.
     fn summaries(&self, entries: &[Option<i64>]) -> Result<Vec<Option<Summary>>, Error> {
+        self.of_summaries(entries)
+    }
+
+    /// The limits of many surveys, in their order, without the rest of their numbers.
+    ///
+    /// # Errors
+    /// A summary that cannot be understood.
+    pub fn limits(&self, entries: &[i64]) -> Result<Vec<Option<Vec<SavedLimit>>>, Error> {
+        let entries: Vec<Option<i64>> = entries.iter().map(|n| Some(*n)).collect();
+        let found = self.of_summaries::<LimitsOnly>(&entries)?;
+        Ok(found.into_iter().map(|f| Some(f?.limits)).collect())
+    }
+
+    /// The summaries of many surveys, or a part of them, read by one statement and understood on all cores.
+    fn of_summaries<T: DeserializeOwned + Send>(
+        &self,
+        entries: &[Option<i64>],
+    ) -> Result<Vec<Option<T>>, Error> {
         let read = || -> rusqlite::Result<Vec<Option<(i64, String)>>> {
             let mut statement = self
                 .connection
@@ -198,7 +218,13 @@ impl Book {
     }
 }
 
-fn understood(book: &Path, entry: i64, json: &str) -> Result<Summary, Error> {
+/// Of a summary the limits alone: the rest is passed over, which is quick.
+#[derive(Deserialize)]
+struct LimitsOnly {
+    limits: Vec<SavedLimit>,
+}
+
+fn understood<T: DeserializeOwned>(book: &Path, entry: i64, json: &str) -> Result<T, Error> {
     serde_json::from_str(json).map_err(|e| {
         let what = format!(
             "is damaged: result of entry {entry} cannot be read ({e}); {}",

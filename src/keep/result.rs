@@ -1,6 +1,9 @@
 //! What a survey found, as it is kept: records of their own, so that a book written today is still read when the stages have changed.
 
+use crate::compare::readings_stats;
+use crate::judge::nodes::FAR_MM;
 use crate::judge::{Grid, Interval, Judgement, LimitResult, Nodes, Region};
+use crate::observe::{Survey, Tool};
 use crate::panel::Quantity;
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
@@ -64,6 +67,24 @@ pub struct Summary {
     /// Rows and clusters of pinholes that they show, likewise.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pinhole_clusters: Option<usize>,
+    /// The readings as they were taken, where every one is a height over a bridge; `None` else, and in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heights: Option<SavedHeights>,
+}
+
+/// Heights over a bridge, counted from the zero of the instrument: rms tells of the panel where that zero is its design.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SavedHeights {
+    /// Readings.
+    pub count: usize,
+    /// Placings, repeats with the first.
+    pub placings: usize,
+    /// Root of their mean square, mm.
+    pub rms_mm: f64,
+    /// Rms of each placing, averaged, weighted by its readings, mm.
+    pub placings_rms_mm: f64,
+    /// Standard error of that, mm.
+    pub placings_rms_se_mm: f64,
 }
 
 /// One limit.
@@ -171,7 +192,7 @@ pub struct Field {
     pub fairness: Vec<f32>,
     /// Standard deviation of the deviation, mm.
     pub sd: Vec<f32>,
-    /// Found height, mm (known up to a plane).
+    /// Found height, mm (known up to a plane); NaN too where no reading lies near. Books written before that was so have a height there.
     pub height: Vec<f32>,
 }
 
@@ -206,6 +227,12 @@ impl SurveyResult {
             summary: Summary::of(judgement),
             field: surface.then(|| Field::of(&judgement.nodes)),
         }
+    }
+
+    /// With what its readings tell by themselves.
+    pub fn with_readings(mut self, survey: &Survey) -> Self {
+        self.summary.heights = SavedHeights::of(survey);
+        self
     }
 }
 
@@ -251,7 +278,24 @@ impl Summary {
                 .as_ref()
                 .map(|p| p.coat.substrate().map(|a| a.area_cm2).sum()),
             pinhole_clusters: j.photos.as_ref().map(|p| p.coat.pinholes.len()),
+            heights: None,
         }
+    }
+}
+
+impl SavedHeights {
+    fn of(survey: &Survey) -> Option<Self> {
+        if survey.placings.iter().any(|p| p.tool != Tool::Bridge) {
+            return None;
+        }
+        let stats = readings_stats(survey)?;
+        Some(SavedHeights {
+            count: stats.count,
+            placings: stats.placings,
+            rms_mm: known(stats.rms_mm)?,
+            placings_rms_mm: known(stats.placings_rms_mm)?,
+            placings_rms_se_mm: known(stats.placings_rms_se_mm)?,
+        })
     }
 }
 
@@ -316,6 +360,8 @@ fn known(value: f64) -> Option<f64> {
 impl Field {
     fn of(nodes: &Nodes) -> Self {
         let flat = |array: &Array2<f64>| array.iter().map(|v| plain(*v as f32)).collect();
+        let far = nodes.reading_distance.iter().map(|d| *d > FAR_MM);
+        let height = nodes.height.iter().zip(far);
         Field {
             step_mm: nodes.grid.step_mm,
             nx: nodes.grid.nx,
@@ -323,7 +369,9 @@ impl Field {
             deviation: flat(&nodes.deviation),
             fairness: flat(&nodes.fairness),
             sd: flat(&nodes.sd),
-            height: flat(&nodes.height),
+            height: height
+                .map(|(v, far)| if far { f32::NAN } else { plain(*v as f32) })
+                .collect(),
         }
     }
 

@@ -1,10 +1,15 @@
-//! One cycle: what a survey found, the work since the survey before it, and whether what changed is more than surveys repeat to.
+//! One cycle: what a survey found, the work since the survey before it, and what changed.
 
+use super::change::{Pair, Spread, cautions, change, told};
+use super::moved::Moved;
 use crate::judge::Interval;
-use crate::keep::result::SavedLimit;
+use crate::keep::result::{SavedHeights, SavedLimit};
 use crate::keep::{Entry, Field, Kind, Summary, SurveyResult};
 use jiff::civil::Date;
+use rayon::prelude::*;
 use serde::Serialize;
+
+pub use super::change::{Change, SqChange, Told};
 
 /// One survey that was entered, and what led to it.
 #[derive(Clone, Debug, Serialize)]
@@ -55,6 +60,59 @@ pub struct Cycle {
     pub supports: Option<String>,
     /// Worst gap against the survey before it, at the limit that decides; `None` for the first.
     pub change: Option<Change>,
+    /// What moved since the survey before it, once this lies on that; `None` for the first, and where the two cannot be laid onto one another.
+    pub moved: Option<Moved>,
+    /// Why they cannot.
+    pub moved_not_told: Option<String>,
+    /// The readings by themselves, where every one is a height over a bridge.
+    pub heights: Option<Heights>,
+}
+
+/// Rms of heights over a bridge, as they were read: of each placing, averaged, weighted by its readings.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Heights {
+    /// Readings.
+    pub count: usize,
+    /// Placings, repeats with the first.
+    pub placings: usize,
+    /// Root of the mean square of all, mm.
+    pub rms_mm: f64,
+    /// Rms of each placing, averaged, mm.
+    pub placings_rms_mm: f64,
+    /// Lower end of its 95 % interval, mm.
+    pub placings_rms_low_mm: f64,
+    /// Upper end, mm.
+    pub placings_rms_high_mm: f64,
+    /// Against the survey before; `None` where that has none.
+    pub told: Option<Told>,
+}
+
+impl Heights {
+    fn of(s: &SavedHeights) -> Self {
+        let half = 1.96 * s.placings_rms_se_mm;
+        Heights {
+            count: s.count,
+            placings: s.placings,
+            rms_mm: s.rms_mm,
+            placings_rms_mm: s.placings_rms_mm,
+            placings_rms_low_mm: (s.placings_rms_mm - half).max(0.0),
+            placings_rms_high_mm: s.placings_rms_mm + half,
+            told: None,
+        }
+    }
+
+    /// Whether they are lower or higher by more than both are unsure.
+    fn against(mut self, before: Option<Heights>, caution: &str) -> Self {
+        let half = |h: &Heights| h.placings_rms_high_mm - h.placings_rms_mm;
+        self.told = before.map(|b| {
+            told(
+                b.placings_rms_mm - self.placings_rms_mm,
+                half(&b).hypot(half(&self)),
+                caution,
+            )
+        });
+        self
+    }
 }
 
 /// One limit of one cycle.
@@ -105,61 +163,10 @@ pub struct BandRow {
     pub high_mm: Option<f64>,
 }
 
-/// Whether a cycle helped.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Told {
-    /// Less than before, by more than both surveys are unsure.
-    Better,
-    /// More than before, likewise.
-    Worse,
-    /// Smaller than what the surveys repeat to.
-    NoChange,
-    /// On other supports or at another temperature: not to be called progress.
-    NotComparable,
-}
-
-/// What changed at the limit that decides.
-#[derive(Clone, Debug, Serialize)]
-pub struct Change {
-    /// Base of that limit, mm.
-    pub base_mm: f64,
-    /// Worst before, mm.
-    pub from_mm: f64,
-    /// Worst now, mm.
-    pub to_mm: f64,
-    /// Half the 95 % interval of the difference, mm.
-    pub give_or_take_mm: f64,
-    /// What that is.
-    pub told: Told,
-    /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
-    pub sq: Option<SqChange>,
-    /// Why it is not to be compared; empty where it is.
-    pub caution: String,
-    /// In a sentence.
-    pub words: String,
-}
-
-/// What changed in the root mean square deviation from the fair shape.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct SqChange {
-    /// Before, mm.
-    pub from_mm: f64,
-    /// Now, mm.
-    pub to_mm: f64,
-    /// Half the 95 % interval of the difference, mm.
-    pub give_or_take_mm: f64,
-    /// What that is.
-    pub told: Told,
-}
-
-/// Two surveys at temperatures farther apart than this are not compared without saying so, °C (common practice, no source).
-const OTHER_SKIN_C: f64 = 8.0;
-/// How far apart places of a survey are about independent of each other, mm (common practice, no source: two placings).
-const INDEPENDENT_MM: f64 = 150.0;
-
 /// Every survey of a panel that stands, in order, each with the work before it. `entries` are all of the panel's.
 pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle> {
+    let pairs: Vec<Pair> = surveys.par_windows(2).map(Pair::of).collect();
+    let mut pairs = pairs.into_iter();
     let mut out: Vec<Cycle> = Vec::new();
     let mut since: Option<(Date, i64)> = None;
     for (survey, found) in surveys {
@@ -169,9 +176,13 @@ pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle
             .filter(|e| since.is_none_or(|s| e.order() > s))
             .collect();
         let mut cycle = cycle(survey, found, &between);
-        cycle.change = out
-            .last()
-            .and_then(|before| change(before, &cycle, &between));
+        if let Some((before, pair)) = out.last().and_then(|c| Some((c, pairs.next()?))) {
+            cycle.change = change(before, &cycle, &between, &pair);
+            cycle.moved_not_told = pair.why().map(Into::into);
+            cycle.moved = pair.moved;
+            let caution = cautions(before, &cycle, &between).join(", ");
+            cycle.heights = cycle.heights.map(|h| h.against(before.heights, &caution));
+        }
         since = Some(survey.order());
         out.push(cycle);
     }
@@ -193,7 +204,7 @@ fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
         entry: survey.number,
         date: survey.date,
         verdict: s.verdict.clone(),
-        limits: s.limits.iter().map(limit).collect(),
+        limits: s.limits.iter().map(LimitRow::of).collect(),
         sq_mm: s.sq_mm,
         sq_low_mm,
         sq_high_mm,
@@ -232,6 +243,9 @@ fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
         skin_c: survey.skin_c,
         supports: survey.supports.clone(),
         change: None,
+        moved: None,
+        moved_not_told: None,
+        heights: s.heights.as_ref().map(Heights::of),
     }
 }
 
@@ -239,24 +253,38 @@ fn noisiest(s: &Summary) -> Option<f64> {
     s.noise.iter().filter_map(|n| n.sd_mm).reduce(f64::max)
 }
 
-fn limit(l: &SavedLimit) -> LimitRow {
-    let when = |quantity: &str| (l.quantity == quantity).then_some(l.allowed);
-    LimitRow {
-        zone: l.zone.clone(),
-        quantity: l.quantity.clone(),
-        base_mm: l.base_mm,
-        gap_mm: when("gap"),
-        swing_mm: when("swing"),
-        slope_mm_per_m: when("slope"),
-        worst_mm: l.worst,
-        low95: l.low,
-        high95: l.high,
-        state: l.state.clone(),
-        share_within: l.share_within,
-    }
+/// Of limits, the one that decides: worst against what is allowed.
+pub fn deciding(limits: &[LimitRow]) -> Option<&LimitRow> {
+    limits.iter().filter(|l| l.counts()).max_by(|a, b| {
+        let ratio = |l: &LimitRow| l.worst_mm.unwrap_or(0.0) / l.allowed();
+        ratio(a).total_cmp(&ratio(b))
+    })
+}
+
+/// Among limits the one that is the same as another.
+pub fn same<'a>(limits: &'a [LimitRow], other: &LimitRow) -> Option<&'a LimitRow> {
+    limits.iter().find(|l| l.counts() && l.is(other))
 }
 
 impl LimitRow {
+    /// As it was kept.
+    pub fn of(l: &SavedLimit) -> Self {
+        let when = |quantity: &str| (l.quantity == quantity).then_some(l.allowed);
+        LimitRow {
+            zone: l.zone.clone(),
+            quantity: l.quantity.clone(),
+            base_mm: l.base_mm,
+            gap_mm: when("gap"),
+            swing_mm: when("swing"),
+            slope_mm_per_m: when("slope"),
+            worst_mm: l.worst,
+            low95: l.low,
+            high95: l.high,
+            state: l.state.clone(),
+            share_within: l.share_within,
+        }
+    }
+
     /// Most allowed.
     pub fn allowed(&self) -> f64 {
         self.gap_mm
@@ -286,134 +314,12 @@ impl LimitRow {
 impl Cycle {
     /// The limit that decides: worst against what is allowed.
     pub fn deciding(&self) -> Option<&LimitRow> {
-        self.limits.iter().filter(|l| l.counts()).max_by(|a, b| {
-            let ratio = |l: &LimitRow| l.worst_mm.unwrap_or(0.0) / l.allowed();
-            ratio(a).total_cmp(&ratio(b))
-        })
+        deciding(&self.limits)
     }
 
     /// The same limit as another cycle's.
     pub fn same(&self, other: &LimitRow) -> Option<&LimitRow> {
-        self.limits.iter().find(|l| l.counts() && l.is(other))
-    }
-}
-
-/// The change at the limit that decided before.
-fn change(before: &Cycle, now: &Cycle, between: &[&Entry]) -> Option<Change> {
-    let was = before.deciding()?;
-    let is = now.same(was)?;
-    let (from_mm, to_mm) = (was.worst_mm?, is.worst_mm?);
-    let give_or_take_mm = 1.96 * was.sd()?.hypot(is.sd()?);
-    let caution = caution(before, now, between);
-    let told = told(from_mm - to_mm, give_or_take_mm, &caution);
-    let sq = sq_change(before, now, &caution);
-    let worst = format!(
-        "worst under {:.0} mm: {from_mm:.2} → {to_mm:.2} mm, give or take {give_or_take_mm:.2}: {}",
-        was.base_mm,
-        in_words(told, &caution)
-    );
-    let over_all = sq.map_or(String::new(), |s| {
-        format!(
-            "; over all (Sq): {:.3} → {:.3} mm, give or take {:.3}: {}",
-            s.from_mm,
-            s.to_mm,
-            s.give_or_take_mm,
-            in_words(s.told, &caution)
-        )
-    });
-    Some(Change {
-        base_mm: was.base_mm,
-        from_mm,
-        to_mm,
-        give_or_take_mm,
-        told,
-        sq,
-        caution,
-        words: worst + &over_all,
-    })
-}
-
-fn sq_change(before: &Cycle, now: &Cycle, caution: &str) -> Option<SqChange> {
-    let half = |c: &Cycle| Some((c.sq_high_mm? - c.sq_low_mm?) / 2.0);
-    let (from_mm, to_mm) = (before.sq_mm?, now.sq_mm?);
-    let give_or_take_mm = half(before)?.hypot(half(now)?);
-    Some(SqChange {
-        from_mm,
-        to_mm,
-        give_or_take_mm,
-        told: told(from_mm - to_mm, give_or_take_mm, caution),
-    })
-}
-
-fn told(less: f64, give_or_take: f64, caution: &str) -> Told {
-    if less.abs() <= give_or_take {
-        Told::NoChange
-    } else if !caution.is_empty() {
-        Told::NotComparable
-    } else if less > 0.0 {
-        Told::Better
-    } else {
-        Told::Worse
-    }
-}
-
-fn in_words(told: Told, caution: &str) -> String {
-    match told {
-        Told::Better => "better".into(),
-        Told::Worse => "worse".into(),
-        Told::NoChange => "no change that two surveys could tell".into(),
-        Told::NotComparable => format!("not called progress, {caution}"),
-    }
-}
-
-/// Why two surveys are not to be compared without saying so.
-fn caution(before: &Cycle, now: &Cycle, between: &[&Entry]) -> String {
-    let mut why = Vec::new();
-    if let (Some(a), Some(b)) = (before.skin_c, now.skin_c)
-        && (a - b).abs() > OTHER_SKIN_C
-    {
-        why.push(format!("skin at {a:.0} °C then, {b:.0} °C now"));
-    }
-    let propped = between.iter().any(|e| e.kind == Kind::ReProp);
-    match (&before.supports, &now.supports) {
-        (Some(a), Some(b)) if a.trim() != b.trim() => {
-            why.push(format!("supports \"{a}\" then, \"{b}\" now"));
-        }
-        _ if propped => why.push("put on other supports between".into()),
-        _ => {}
-    }
-    why.join(", ")
-}
-
-/// What the standard deviations of a field say of its rms.
-struct Spread {
-    mean_square: f64,
-    places: f64,
-}
-
-impl Spread {
-    fn of(field: &Field) -> Self {
-        let (mut sum, mut count) = (0.0, 0.0);
-        for (d, sd) in field.fairness.iter().zip(&field.sd) {
-            if d.is_finite() && sd.is_finite() {
-                sum += f64::from(*sd) * f64::from(*sd);
-                count += 1.0;
-            }
-        }
-        let area = count * field.step_mm * field.step_mm;
-        Spread {
-            mean_square: sum / f64::max(count, 1.0),
-            places: (area / (INDEPENDENT_MM * INDEPENDENT_MM)).max(1.0),
-        }
-    }
-
-    /// Half the 95 % interval of a root mean square, mm: over n places about independent of each other, var(rms²) = (4·rms²·sd² + 2·sd⁴)/n
-    /// and d(rms) = d(rms²)/2rms; near 0 the root of that.
-    fn half_of(&self, rms: f64) -> f64 {
-        let square =
-            (4.0 * rms * rms * self.mean_square + 2.0 * self.mean_square.powi(2)) / self.places;
-        let half = 1.96 * square.sqrt();
-        (half / (2.0 * rms).max(1e-9)).min(half.sqrt())
+        same(&self.limits, other)
     }
 }
 

@@ -7,7 +7,11 @@
 //! regression). The forecast is its predictive Student's t, 90 %. `tests/trends.rs` holds it to what then happens, on simulated jobs: no
 //! real shop's cycles were at hand.
 
-use super::cycle::Cycle;
+use super::cycle::{Cycle, LimitRow, deciding, same};
+use crate::keep::Kind;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
 use serde::Serialize;
 
 /// Prior mean of a and b: a cycle leaves about 0.7 of the limit, a little more where it began far above it (chosen on simulated jobs).
@@ -19,7 +23,7 @@ const DEGREES: f64 = 6.0;
 /// Prior standard deviation of the noise, of ln w (chosen on simulated jobs).
 const NOISE: f64 = 0.25;
 /// What a cycle of another panel of the shop counts against one of this panel.
-const SHOP_WEIGHT: f64 = 0.5;
+pub(super) const SHOP_WEIGHT: f64 = 0.5;
 
 /// One cycle that happened: ln of worst over limit before and after.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,8 +70,35 @@ pub struct Past {
     pub mean_error: f64,
 }
 
+/// Most cycles that are counted.
+const MOST_CYCLES: usize = 8;
+/// Ways in which the cycles to come are played through.
+const WAYS: usize = 256;
+
+/// Cycles still to come.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ToCome {
+    /// Expected, 1 or more.
+    pub cycles: f64,
+    /// Lower end of the 90 % interval.
+    pub low: f64,
+    /// Upper end; 8 stands for 8 or more.
+    pub high: f64,
+}
+
+/// Standard normal numbers from a fixed seed: for a, for b, for where it begins, and one a cycle.
+pub struct Chances(Vec<[f64; 3 + MOST_CYCLES]>);
+
+impl Default for Chances {
+    fn default() -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        let way = |_| std::array::from_fn(|_| rng.sample(StandardNormal));
+        Chances((0..WAYS).map(way).collect())
+    }
+}
+
 /// A normal inverse gamma posterior over (a, b).
-struct Model {
+pub(super) struct Model {
     mean: [f64; 2],
     /// Inverse of the precision matrix, in units of the noise's variance.
     cover: [[f64; 2]; 2],
@@ -75,25 +106,50 @@ struct Model {
     scale: f64,
 }
 
-impl Model {
-    /// From cycles with their weights.
-    fn learned(steps: &[(Step, f64)]) -> Self {
-        let mut p = [[PRECISION[0], 0.0], [0.0, PRECISION[1]]];
-        let mut q = [PRECISION[0] * MEAN[0], PRECISION[1] * MEAN[1]];
-        let mut square = PRECISION[0] * MEAN[0].powi(2) + PRECISION[1] * MEAN[1].powi(2);
-        let mut degrees = DEGREES;
-        for (step, weight) in steps {
-            let x = [1.0, step.from];
-            let y = step.to - step.from;
-            for i in 0..2 {
-                for k in 0..2 {
-                    p[i][k] += weight * x[i] * x[k];
-                }
-                q[i] += weight * x[i] * y;
+/// Weighted sums over cycles: all that the posterior asks of them, so that cycles can be added and taken out again.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Sums {
+    /// Σ w x x': 1·1, 1·x, x·x.
+    xx: [f64; 3],
+    /// Σ w x y.
+    xy: [f64; 2],
+    /// Σ w y y.
+    yy: f64,
+}
+
+impl Sums {
+    /// Adds cycles, each with a weight.
+    pub(super) fn with(mut self, steps: &[Step], weight: f64) -> Self {
+        for step in steps {
+            let (x, y) = (step.from, step.to - step.from);
+            for (sum, v) in self.xx.iter_mut().zip([1.0, x, x * x]) {
+                *sum += weight * v;
             }
-            square += weight * y * y;
-            degrees += weight;
+            for (sum, v) in self.xy.iter_mut().zip([y, x * y]) {
+                *sum += weight * v;
+            }
+            self.yy += weight * y * y;
         }
+        self
+    }
+
+    /// Of a panel's own cycles and those of the shop's other panels.
+    fn of(own: &[Step], shop: &[Step]) -> Self {
+        Sums::default().with(own, 1.0).with(shop, SHOP_WEIGHT)
+    }
+}
+
+impl Model {
+    /// The posterior.
+    pub(super) fn learned(from: &Sums) -> Self {
+        let p = [
+            [PRECISION[0] + from.xx[0], from.xx[1]],
+            [from.xx[1], PRECISION[1] + from.xx[2]],
+        ];
+        let q = [0, 1].map(|k| PRECISION[k] * MEAN[k] + from.xy[k]);
+        let prior = PRECISION[0] * MEAN[0].powi(2) + PRECISION[1] * MEAN[1].powi(2);
+        let square = prior + from.yy;
+        let degrees = DEGREES + from.xx[0];
         let det = p[0][0] * p[1][1] - p[0][1] * p[1][0];
         let cover = [
             [p[1][1] / det, -p[0][1] / det],
@@ -110,6 +166,46 @@ impl Model {
             cover,
             degrees,
             scale,
+        }
+    }
+
+    /// How many cycles there are still to come until the worst is within its limit, from ln w and its standard deviation: all of `chances`
+    /// played through.
+    pub(super) fn to_come(&self, from: f64, sd: f64, chances: &Chances) -> ToCome {
+        let spread = |v: f64| (self.scale * v.max(0.0)).sqrt();
+        // a and b hang together: Cholesky's factor of their covariance.
+        let a = spread(self.cover[0][0]);
+        let ab = if a > 0.0 {
+            self.scale * self.cover[0][1] / a
+        } else {
+            0.0
+        };
+        let b = (self.scale * self.cover[1][1] - ab * ab).max(0.0).sqrt();
+        // The noise's variance is not known either: Student's t has degrees/(degrees − 2) times the normal's.
+        let noise = spread(self.degrees / (self.degrees - 2.0).max(1.0));
+        let mut counts: Vec<usize> = chances
+            .0
+            .iter()
+            .map(|z| {
+                let line = [self.mean[0] + a * z[0], self.mean[1] + ab * z[0] + b * z[1]];
+                let mut w = from + sd * z[2];
+                let mut count = 0;
+                while count < MOST_CYCLES && (count == 0 || w > 0.0) {
+                    w += line[0] + line[1] * w + noise * z[3 + count];
+                    count += 1;
+                }
+                count
+            })
+            .collect();
+        counts.sort_unstable();
+        let at = |share: f64| {
+            let k = ((counts.len() as f64 * share) as usize).min(counts.len().saturating_sub(1));
+            counts.get(k).copied().unwrap_or(0) as f64
+        };
+        ToCome {
+            cycles: counts.iter().sum::<usize>() as f64 / counts.len().max(1) as f64,
+            low: at(0.05),
+            high: at(0.95),
         }
     }
 
@@ -134,14 +230,33 @@ fn t90(degrees: f64) -> f64 {
         + (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * n * n)
 }
 
+/// What a forecast asks of a survey: its limits, and whether there was filling or sanding since the one before.
+pub struct Seen<'a> {
+    /// Limits.
+    pub limits: &'a [LimitRow],
+    /// Filled or sanded since the survey before.
+    pub worked: bool,
+}
+
 /// Cycles of a panel that had filling or sanding in them, at the limit that decided before each.
 pub fn steps(cycles: &[Cycle]) -> Vec<Step> {
-    cycles
-        .windows(2)
-        .filter(|pair| worked(&pair[1]))
+    let seen: Vec<Seen> = cycles
+        .iter()
+        .map(|c| Seen {
+            limits: &c.limits,
+            worked: worked(c),
+        })
+        .collect();
+    steps_of(&seen)
+}
+
+/// The same from surveys of which only that is known.
+pub fn steps_of(seen: &[Seen]) -> Vec<Step> {
+    seen.windows(2)
+        .filter(|pair| pair[1].worked)
         .filter_map(|pair| {
-            let was = pair[0].deciding()?;
-            let is = pair[1].same(was)?;
+            let was = deciding(pair[0].limits)?;
+            let is = same(pair[1].limits, was)?;
             let step = Step {
                 from: (was.worst_mm? / was.allowed()).ln(),
                 to: (is.worst_mm? / was.allowed()).ln(),
@@ -156,7 +271,28 @@ fn worked(cycle: &Cycle) -> bool {
     cycle
         .work
         .iter()
-        .any(|w| ["fill", "sand", "block"].contains(w))
+        .any(|w| Kind::from_word(w).is_ok_and(fills_or_sands))
+}
+
+/// Whether a kind of work is filling or sanding.
+pub fn fills_or_sands(kind: Kind) -> bool {
+    matches!(kind, Kind::Fill | Kind::Sand | Kind::Block)
+}
+
+/// ln of worst over limit at the limit that decides, and its standard deviation.
+pub fn start(limits: &[LimitRow]) -> Option<[f64; 2]> {
+    let now = deciding(limits)?;
+    let worst = now.worst_mm?;
+    let from = (worst / now.allowed()).ln();
+    let sd = now.sd().map_or(0.0, |sd| sd / worst.max(1e-6));
+    from.is_finite().then_some([from, sd])
+}
+
+/// Cycles still to come after these, learned as the forecast is; `None` where no limit can be checked.
+pub fn to_come(cycles: &[Cycle], shop: &[Step], chances: &Chances) -> Option<ToCome> {
+    let [from, sd] = start(&cycles.last()?.limits)?;
+    let model = Model::learned(&Sums::of(&steps(cycles), shop));
+    Some(model.to_come(from, sd, chances))
 }
 
 /// Hours of a cycle where none were entered (common practice, no source).
@@ -168,9 +304,9 @@ pub fn forecast(cycles: &[Cycle], shop: &[Step]) -> Option<Forecast> {
     let now = last.deciding()?;
     let (worst, allowed) = (now.worst_mm?, now.allowed());
     let own = steps(cycles);
-    let model = Model::learned(&weighted(&own, shop));
-    let extra = now.sd().map_or(0.0, |sd| (sd / worst.max(1e-6)).powi(2));
-    let (expected, half) = model.next((worst / allowed).ln(), extra);
+    let model = Model::learned(&Sums::of(&own, shop));
+    let [from, sd] = start(&last.limits)?;
+    let (expected, half) = model.next(from, sd * sd);
     if !expected.is_finite() {
         return None;
     }
@@ -198,19 +334,12 @@ pub fn forecast(cycles: &[Cycle], shop: &[Step]) -> Option<Forecast> {
     })
 }
 
-fn weighted(own: &[Step], shop: &[Step]) -> Vec<(Step, f64)> {
-    own.iter()
-        .map(|s| (*s, 1.0))
-        .chain(shop.iter().map(|s| (*s, SHOP_WEIGHT)))
-        .collect()
-}
-
 /// Forecasts as they would have been made at each cycle, against what then happened.
 fn past(cycles: &[Cycle], shop: &[Step]) -> Option<Past> {
     let own = steps(cycles);
     let (mut held, mut error) = (0, 0.0);
     for (k, step) in own.iter().enumerate() {
-        let model = Model::learned(&weighted(&own[..k], shop));
+        let model = Model::learned(&Sums::of(&own[..k], shop));
         let (expected, half) = model.next(step.from, 0.0);
         if (step.to - expected).abs() <= half {
             held += 1;
@@ -239,17 +368,16 @@ mod tests {
     #[test]
     fn many_cycles_overrule_the_prior() {
         // Every cycle leaves 0.8 of what was there, wherever it began.
-        let steps: Vec<(Step, f64)> = (0..4000)
+        let steps: Vec<Step> = (0..4000)
             .map(|k| {
                 let from = (k % 20) as f64 * 0.1;
-                let step = Step {
+                Step {
                     from,
                     to: from + 0.8f64.ln(),
-                };
-                (step, 1.0)
+                }
             })
             .collect();
-        let model = Model::learned(&steps);
+        let model = Model::learned(&Sums::of(&steps, &[]));
         let (expected, half) = model.next(1.0, 0.0);
         assert!((expected - 1.0 - 0.8f64.ln()).abs() < 0.02, "{expected}");
         assert!(half < 0.15, "{half}");
@@ -257,7 +385,7 @@ mod tests {
 
     #[test]
     fn without_cycles_the_prior_speaks() {
-        let model = Model::learned(&[]);
+        let model = Model::learned(&Sums::default());
         let (expected, half) = model.next(0.0, 0.0);
         assert_eq!(expected, MEAN[0]);
         // t(6) = 1.943 (any table), and √1.25 for the four cycles that the prior of a counts for.
@@ -265,5 +393,40 @@ mod tests {
             (half - 1.943 * NOISE * 1.25f64.sqrt()).abs() < 0.01,
             "{half}"
         );
+    }
+
+    /// Without noise and with a known line the count follows from arithmetic: ln w → ln w − 0.5, from 1.2 three cycles.
+    #[test]
+    fn cycles_to_come_are_counted() {
+        let sure = Model {
+            mean: [-0.5, 0.0],
+            cover: [[0.0; 2]; 2],
+            degrees: 1e9,
+            scale: 1e-12,
+        };
+        let told = sure.to_come(1.2, 0.0, &Chances::default());
+        assert_eq!([told.cycles, told.low, told.high], [3.0; 3]);
+        // It never gets there: the count ends.
+        let never = Model {
+            mean: [0.0, 0.0],
+            ..sure
+        };
+        assert_eq!(never.to_come(1.2, 0.0, &Chances::default()).high, 8.0);
+    }
+
+    /// From the prior alone: the chance that one cycle is enough is that of the predictive distribution.
+    #[test]
+    fn the_share_that_needs_one_cycle_is_the_forecasts() {
+        let model = Model::learned(&Sums::default());
+        let from = 1.5;
+        let expected = from + MEAN[0] + MEAN[1] * from;
+        // Normal with variance 0.25² (6/4 of the noise's t, 1/4 of a, 1.5²/6 of b); P(N(−0.2, sd) ≤ 0).
+        let sd = (NOISE * NOISE * (1.5 + 0.25 + from * from / 6.0)).sqrt();
+        let z: f64 = -expected / sd;
+        assert!((0.5..0.8).contains(&z), "{z}");
+        let told = model.to_come(from, 0.0, &Chances::default());
+        // Φ(0.5 to 0.8) is 0.69 to 0.79, so that a second cycle is wanted in 20 to 30 of 100, a third in fewer.
+        assert!((1.2..1.6).contains(&told.cycles), "{told:?}");
+        assert_eq!(told.low, 1.0);
     }
 }

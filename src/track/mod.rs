@@ -4,10 +4,13 @@
 //! [`floor`] sheet for each panel, a [`ready`] list, a ledger of the [`film`] over the structure. No file, clock or screen: the moment is given.
 
 pub mod advice;
+pub mod change;
 pub mod cycle;
 pub mod film;
 pub mod floor;
 pub mod forecast;
+pub mod laid;
+pub mod moved;
 pub mod ready;
 pub mod stage;
 pub mod trend;

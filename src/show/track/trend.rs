@@ -1,9 +1,10 @@
 //! The trend on the terminal and as trend.json.
 
 use super::super::summary::{WIDEST, wrapped};
+use crate::judge::Interval;
 use crate::problem::Error;
 use crate::track::advice::Advice;
-use crate::track::cycle::{Cycle, LimitRow};
+use crate::track::cycle::{Cycle, LimitRow, Told};
 use crate::track::ready::{Answer, Point, is_ready};
 use crate::track::trend::Trend;
 use crate::units::Units;
@@ -76,12 +77,18 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         say("STALE", &format!("{stale}."));
     }
     say(advice(&trend.advice), &format!("{}.", trend.advice.reason));
-    for change in trend
-        .cycles
-        .iter()
-        .filter_map(|c| c.change.as_ref().map(|x| (c, x)))
-    {
-        say(&change.0.date.to_string(), &format!("{}.", change.1.words));
+    for cycle in &trend.cycles {
+        let day = cycle.date.to_string();
+        let change = cycle.change.as_ref();
+        if let Some(change) = change {
+            say(&day, &format!("{}.", change.words));
+        }
+        if let Some(words) = moved(cycle, units) {
+            say(if change.is_some() { "" } else { &day }, &words);
+        }
+        if let Some(words) = heights(cycle) {
+            say("", &words);
+        }
     }
     out.push('\n');
     out.push_str(&table(&trend.cycles, units));
@@ -101,6 +108,56 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         ));
     }
     out
+}
+
+/// "Readings by themselves, rms of each placing: 0.0161 mm (0.0143-0.0178): better."
+fn heights(cycle: &Cycle) -> Option<String> {
+    let h = cycle.heights.as_ref()?;
+    let told = match h.told? {
+        Told::Better => "lower",
+        Told::Worse => "higher",
+        Told::NoChange => "no change that two surveys could tell",
+        Told::NotComparable => "not to be compared",
+    };
+    Some(format!(
+        "Readings by themselves, rms of each placing from the bridge's zero: {:.4} mm ({:.4}-{:.4}): {told}.",
+        h.placings_rms_mm, h.placings_rms_low_mm, h.placings_rms_high_mm
+    ))
+}
+
+/// "12 cc came up (9-15), 3.1 cc went down (2.0-4.2), 81 % not touched; 0.112 mm rms, by chance 0.045."
+fn moved(cycle: &Cycle, units: Units) -> Option<String> {
+    if let Some(why) = &cycle.moved_not_told {
+        return Some(format!("What moved is not told: {why}."));
+    }
+    let m = cycle.moved.as_ref()?;
+    let rms = format!(
+        "{:.3} mm rms, by chance {:.3}",
+        m.rms_mm, m.rms_by_chance_mm
+    );
+    if !m.changed() {
+        return Some(format!(
+            "Laid onto the survey before: nothing moved that two surveys could tell ({rms})."
+        ));
+    }
+    let volume = |v: &Interval, way: &str| {
+        format!(
+            "{} {way} ({}-{})",
+            units.volume(v.value),
+            units.bare_volume(v.low),
+            units.bare_volume(v.high)
+        )
+    };
+    let caution = match cycle.change.as_ref().map(|c| c.caution.as_str()) {
+        Some(caution) if !caution.is_empty() => format!("; not called progress, {caution}"),
+        _ => String::new(),
+    };
+    Some(format!(
+        "Laid onto the survey before: {}, {}, {:.0} % not touched; {rms}{caution}.",
+        volume(&m.came_up_cc, "came up"),
+        volume(&m.went_down_cc, "went down"),
+        100.0 * m.untouched_share
+    ))
 }
 
 fn advice(a: &Advice) -> &'static str {
