@@ -570,6 +570,33 @@ fn ready_only_when_every_point_is_yes() {
 }
 
 #[test]
+fn a_photo_that_shows_substrate_or_pinholes_says_no() {
+    let now = at(day(10), 12);
+    let with = |substrate_cm2: f64, pinhole_clusters: usize| Summary {
+        substrate_cm2: Some(substrate_cm2),
+        pinhole_clusters: Some(pinhole_clusters),
+        ..found(0.2, 0.05)
+    };
+    // Pinholes and sign-off were entered after the survey: who looked knows better.
+    let list = answers(all_done(), with(40.0, 2), now);
+    assert_eq!(open(&list), Vec::<&str>::new());
+    // Surveyed again after them.
+    let mut later = all_done();
+    later.push(entry(20, Kind::Survey, day(6)));
+    let list = answers(later.clone(), with(40.0, 2), now);
+    for what in ["no substrate showing", "pinholes done"] {
+        assert!(list.contains(&(what, Answer::No)), "{list:?}");
+    }
+    let list = answers(later.clone(), with(0.0, 0), now);
+    assert!(list.contains(&("no substrate showing", Answer::NotKnown)));
+    assert!(list.contains(&("pinholes done", Answer::Yes)));
+    // Filled since: the photo holds no longer.
+    later.push(entry(21, Kind::Fill, day(7)));
+    let list = answers(later, with(40.0, 2), now);
+    assert!(list.contains(&("no substrate showing", Answer::NotKnown)));
+}
+
+#[test]
 fn a_moving_surface_asks_for_its_balance_too() {
     let now = at(day(10), 12);
     let moving = Panel {

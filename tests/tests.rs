@@ -18,6 +18,7 @@ mod misreads;
 mod mixing;
 mod moved;
 mod next;
+mod pairs;
 mod photos;
 mod planning;
 mod prices;

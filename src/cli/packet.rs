@@ -4,13 +4,13 @@ use super::args::PacketArgs;
 use super::input::{Input, stored_files};
 use super::job::{Job, shown};
 use super::map;
-use super::shelf;
+use super::{ledger, pair, shelf};
 use crate::keep::{self, Book, Entry, Role};
 use crate::photo::polarity::Polarity;
 use crate::plan::shop::Shop;
 use crate::problem::Error;
 use crate::show;
-use crate::show::track::packet::{Map, Panel as Sheet, Photo};
+use crate::show::track::packet::{Film, Map, Panel as Sheet, Photo};
 use crate::track::{ready, trend};
 use crate::units::Units;
 use std::process::ExitCode;
@@ -73,24 +73,34 @@ fn sheet(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
             .collect::<Result<_, Error>>()?,
         struck: entries.iter().map(|e| !e.stands()).collect(),
         text: show::track::trend::text(&trend, &list, units),
+        film: film(book, name, &shop, units)?,
         filler_on_g: trend.cycles.iter().map(|c| c.filler_on_g).sum(),
         maps,
         photos,
     })
 }
 
+/// The film ledger in words and as a picture; `None` where there is nothing to reckon with.
+fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Result<Option<Film>, Error> {
+    let (ledger, panel) = ledger::of(book, name, shop)?;
+    if ledger.rows.is_empty() && ledger.left.is_none() {
+        return Ok(None);
+    }
+    let what = show::track::film::Shown {
+        ledger: &ledger,
+        panel: &panel,
+        units,
+    };
+    let (_, svg) = show::track::film::pictures(&what)?;
+    Ok(Some(Film {
+        text: show::track::film::text(&what),
+        svg: ledger.since.map_or(String::new(), |_| svg),
+    }))
+}
+
 /// The map of one survey, judged anew from what the book holds.
 fn map_of(book: &Book, name: &str, survey: &Entry, units: Units) -> Result<Map, Error> {
-    let versions = book.versions(name)?;
-    let version = versions
-        .iter()
-        .find(|v| v.id == survey.version)
-        .ok_or_else(|| {
-            Error::Survey(format!(
-                "{name}: the version of the panel is missing; `lowspot book check` says more"
-            ))
-        })?;
-    let (panel, warnings) = version.panel()?;
+    let (panel, warnings) = pair::version(book, name, survey)?;
     let input = Input {
         panel,
         warnings,

@@ -195,7 +195,12 @@ fn lines(what: &Shown) -> Vec<String> {
         signed(d.lowest.mm, units),
         words::spot(d.lowest.at, units)
     ));
-    out.extend(d.patches.iter().take(LISTED).map(|p| patch(p, units)));
+    out.extend(
+        d.patches
+            .iter()
+            .take(LISTED)
+            .map(|p| patch(p, what.sides, units)),
+    );
     if d.patches.len() > LISTED {
         out.push(format!(
             "and {} more, in moved.json",
@@ -218,15 +223,29 @@ fn lines(what: &Shown) -> Vec<String> {
 
 fn verdict(what: &Shown) -> String {
     let d = &what.moved.difference;
-    if !d.changed() {
-        return "no change beyond what two surveys of an untouched panel differ by".into();
+    let by = "two surveys of an untouched panel differ by";
+    let count = |up: bool| places(d.patches.iter().filter(|p| p.up == up).count());
+    match (d.changed(), what.sides) {
+        (false, false) => format!("no change beyond what {by}"),
+        (false, true) => format!("no difference beyond what {by}"),
+        (true, sides) => format!(
+            "{} {}, {} {} by more than {by}",
+            count(true),
+            way(true, sides),
+            count(false),
+            way(false, sides)
+        ),
     }
-    let count = |up: bool| d.patches.iter().filter(|p| p.up == up).count();
-    format!(
-        "{} came up, {} went down by more than two surveys of an untouched panel differ by",
-        places(count(true)),
-        places(count(false))
-    )
+}
+
+/// What a patch did, or how it lies on the other side.
+fn way(up: bool, sides: bool) -> &'static str {
+    match (up, sides) {
+        (true, false) => "came up",
+        (false, false) => "went down",
+        (true, true) => "higher on the other side",
+        (false, true) => "lower on the other side",
+    }
 }
 
 fn places(n: usize) -> String {
@@ -248,11 +267,11 @@ fn signed(i: Interval, units: Units) -> String {
     )
 }
 
-fn patch(p: &Patch, units: Units) -> String {
+fn patch(p: &Patch, sides: bool, units: Units) -> String {
     format!(
         "{} {} {} at {}; {}, {}, {} ({} to {})",
         p.name,
-        if p.up { "came up" } else { "went down" },
+        way(p.up, sides),
         signed(p.most.mm, units),
         words::spot(p.most.at, units),
         words::extent(p.extent_mm, units),
@@ -281,10 +300,12 @@ pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
         let noted = what.surveys[k].conditions.date.as_deref();
         noted.unwrap_or("no date noted").to_string()
     };
-    let title = if what.sides {
-        "left and right"
+    let (title, key, ends) = if what.sides {
+        let key = "Teal: the other side is lower, brown: it is higher";
+        ("left and right", key, ["LOWER", "same", "HIGHER"])
     } else {
-        "what moved"
+        let key = "Teal went down, brown came up";
+        ("what moved", key, ["DOWN", "same", "UP"])
     };
     Changed {
         panel: what.panel,
@@ -293,12 +314,12 @@ pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
         mm: &d.moved_mm,
         title,
         words: format!(
-            "Teal went down, brown came up, {}; {} against {}; planes, even curvature and twist taken out",
+            "{key}, {}; {} against {}; planes, even curvature and twist taken out",
             what.units.depth_unit(),
             date(1),
             date(0)
         ),
-        ends: ["DOWN", "same", "UP"],
+        ends,
         marks: d
             .patches
             .iter()

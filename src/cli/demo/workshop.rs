@@ -440,6 +440,8 @@ pub fn next(out: &Path, lowspot: &str) -> String {
         "The job book: what became of another panel, all that was done to it, one page for a buyer:\n          \
          {lowspot} trend \"hatch cover\" --book {book}\n          {lowspot} log \"hatch cover\" --book {book}\n          \
          {lowspot} packet --book {book}\n\
+         What is left of the film after two rounds of sanding, and where the next may cut through:\n          \
+         {lowspot} film \"cabin side\" --book {book}\n\
          What a post-cure did to the door, and what prints through:\n          \
          {lowspot} moved \"bulkhead door\" --book {book}\n\
          Enter work of your own:\n          {lowspot} enter \"cabin side\" fill --grams \"60 g\" --hours 1 --by ME --book {book}"

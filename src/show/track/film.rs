@@ -165,7 +165,8 @@ fn next(what: &Shown) -> Option<String> {
     } else {
         format!("{percent:.1} %")
     };
-    if n.risk_cm2 <= 0.0 {
+    // A speck at a corner, where no reading lies, is no place to be told of.
+    if n.risk_cm2 < 1.0 {
         return Some(format!(
             "highs down as far as they may, then blocked all over: chance of cutting through {chance} at worst, at {}.",
             words::spot(n.at_mm, units)

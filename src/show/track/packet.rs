@@ -15,12 +15,22 @@ pub struct Panel {
     pub struck: Vec<bool>,
     /// Trend and readiness in words.
     pub text: String,
+    /// The film ledger; `None` where there is nothing to reckon with.
+    pub film: Option<Film>,
     /// Filler entered in all, g.
     pub filler_on_g: f64,
     /// A map for each survey.
     pub maps: Vec<Map>,
     /// Photos as they came in.
     pub photos: Vec<Photo>,
+}
+
+/// The film ledger.
+pub struct Film {
+    /// In words.
+    pub text: String,
+    /// The picture; empty without surveys.
+    pub svg: String,
 }
 
 /// One survey's map.
@@ -63,6 +73,7 @@ struct PageOf<'a> {
     entries: Vec<(&'a str, bool)>,
     text: &'a str,
     mass: String,
+    film: Option<&'a Film>,
     maps: &'a [Map],
     photos: Vec<(i64, &'a str, String)>,
 }
@@ -93,6 +104,7 @@ fn of(p: &Panel) -> PageOf<'_> {
             .collect(),
         text: &p.text,
         mass: format!("{:.0} g", p.filler_on_g),
+        film: p.film.as_ref(),
         maps: &p.maps,
         photos: p
             .photos
