@@ -76,6 +76,7 @@ pub fn found(worst: f64, half: f64) -> Summary {
         noise: Vec::new(),
         regions: Vec::new(),
         photos: 0,
+        film: None,
         substrate_cm2: None,
         pinhole_clusters: None,
         heights: None,

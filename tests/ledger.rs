@@ -18,7 +18,7 @@ use lowspot::observe::Survey;
 use lowspot::panel::{Limit, Panel, Quantity};
 use lowspot::plan::shop::Shop;
 use lowspot::plan::ways::Kind as WayKind;
-use lowspot::track::film::{Ledger, Stated, Surveyed, Told, ledger};
+use lowspot::track::film::{Ledger, Statement, Surveyed, Told, ledger};
 use rayon::prelude::*;
 use serde_json::Value;
 use std::path::Path;
@@ -106,22 +106,23 @@ fn job(seed: u64, skill: Skill, cycles: usize) -> Job {
             entry: &entries[*k],
             survey,
             surface,
-            bare: &[],
             field: field.as_ref(),
         })
         .collect();
-    let stated = Stated {
+    let stated = Statement {
         version: 1,
-        date: date(2026, 3, 1),
+        day: None,
+        measured: false,
+        film: floor.panel.skin.film.clone(),
     };
     let ledger = ledger(&Told {
         panel: &floor.panel,
         shop: &shop,
         entries: &entries,
         surveyed: &surveyed,
-        stated: Some(stated),
-    })
-    .unwrap();
+        bare: &[],
+        statements: &[stated],
+    });
     Job { floor, ledger }
 }
 
@@ -229,7 +230,7 @@ fn the_ledger_holds_what_truly_came_on_and_off() {
 #[test]
 #[ignore = "forty jobs"]
 fn the_ledger_holds_on_forty_jobs() {
-    let (covered, least) = held(19101..=19140);
+    let (covered, least) = held(19201..=19240);
     assert!(covered > 0.9, "{covered}");
     assert!(least > 0.85, "{least}");
 }
@@ -270,6 +271,25 @@ fn film(dir: &Path) -> Value {
     serde_json::from_slice(&out.stdout).unwrap()
 }
 
+/// A row of film.csv: x, y, change, its ends, film, its ends, mm; NaN where not known.
+fn at(dir: &Path, x: u32, y: u32) -> Vec<f64> {
+    done(dir, &["film", "cabin side"]);
+    let csv = std::fs::read_to_string(dir.join("lowspot-film/film.csv")).unwrap();
+    let start = format!("{x},{y},");
+    let row = csv.lines().find(|l| l.starts_with(&start)).unwrap();
+    row.split(',')
+        .map(|c| c.parse().unwrap_or(f64::NAN))
+        .collect()
+}
+
+/// The panel's newest file, with lines of film of its own.
+fn restate(dir: &Path, film: &str) {
+    let panel = SIDE.replace("film   = \"0.8 mm\"\n", &format!("{}\n", film));
+    assert_ne!(panel, SIDE);
+    std::fs::write(dir.join("new.toml"), panel).unwrap();
+    done(dir, &["panel", "edit", "cabin side", "new.toml"]);
+}
+
 fn heeds(film: &Value, words: &str) -> bool {
     let all = film["warnings"].as_array().unwrap();
     all.iter().any(|w| w.as_str().unwrap().contains(words))
@@ -284,11 +304,16 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
     assert_eq!(new["rows"].as_array().unwrap().len(), 0);
     enter(dir, "2026-04-14", &["sand"]);
     enter(dir, "2026-04-14", &["fill", "--grams", "260"]);
-    // Not surveyed since: what sanding takes evenly is off, the filler is not counted yet.
+    // Not surveyed since: what sanding takes evenly is off, and off the high of 0.3 mm somewhere from nothing to all of it. The filler is not
+    // counted yet.
     let since = film(dir);
-    let value = since["left"]["least"]["mm"]["value"].as_f64().unwrap();
-    assert!((value - 0.45).abs() < 1e-9, "{value}");
+    let least = &since["left"]["least"]["mm"];
+    let [value, low] = ["value", "low"].map(|k| least[k].as_f64().unwrap());
+    assert!((0.28..0.32).contains(&value), "{value}");
+    assert!(low < 0.5 - 0.05 - 0.25, "{low}");
     assert!(since["rows"][0]["to"].is_null());
+    let node = at(dir, 800, 300);
+    assert!((node[5] - 0.45).abs() < 0.03, "{node:?}");
     enter(dir, "2026-04-18", &["survey", "2.txt"]);
     let after = film(dir);
     let row = &after["rows"][0];
@@ -298,12 +323,9 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
     let put = &row["put_on_cc"];
     assert!((put["high"].as_f64().unwrap() - 260.0 / 0.5 * 0.99).abs() < 1e-6);
     // A high of 0.3 mm at about x 330, y 160 was sanded.
-    done(dir, &["film", "cabin side"]);
-    let csv = std::fs::read_to_string(dir.join("lowspot-film/film.csv")).unwrap();
-    let node = csv.lines().find(|l| l.starts_with("330,160,")).unwrap();
-    let cells: Vec<f64> = node.split(',').map(|c| c.parse().unwrap()).collect();
-    assert!((-0.45..-0.2).contains(&cells[2]), "{node}");
-    assert!((cells[5] - 0.5 - cells[2]).abs() < 1e-3, "{node}");
+    let cells = at(dir, 330, 160);
+    assert!((-0.45..-0.2).contains(&cells[2]), "{cells:?}");
+    assert!((cells[5] - 0.5 - cells[2]).abs() < 1e-3, "{cells:?}");
     let least = after["left"]["least"]["mm"]["value"].as_f64().unwrap();
     assert!(least <= cells[5] + 1e-3 && least > 0.05, "{least}");
     let told = done(dir, &["plan", "cabin side", "--out", "p"]);
@@ -369,22 +391,138 @@ fn a_film_stated_anew_begins_anew() {
     enter(dir, "2026-04-14", &["sand"]);
     enter(dir, "2026-04-18", &["survey", "2.txt"]);
     enter(dir, "2026-04-20", &["block"]);
-    let panel = SIDE.replace("0.8 mm", "0.3 mm");
-    std::fs::write(dir.join("new.toml"), panel).unwrap();
-    done(dir, &["panel", "edit", "cabin side", "new.toml"]);
-    // Measured after the block, and surveyed after that: nothing came on or off since.
+    restate(dir, "film = \"0.3 mm\"\nfilm_measured = \"2026-04-21\"");
+    // Measured after the block: nothing came on or off since.
+    assert_eq!(film(dir)["left"]["least"]["mm"]["value"], 0.3);
     enter(dir, "2026-04-24", &["survey", "3.txt"]);
-    let f = film(dir);
-    assert_eq!(f["left"]["least"]["mm"]["value"], 0.3);
-    assert_eq!(f["since_date"], "2026-04-24");
+    assert_eq!(film(dir)["left"]["least"]["mm"]["value"], 0.3);
     // An edit that leaves the film alone begins nothing anew.
-    let panel = SIDE.replace("0.8 mm\"", "0.3 mm\"\nnode_limit = \"0.2 mm\"");
+    restate(
+        dir,
+        "film = \"0.3 mm\"\nfilm_measured = \"2026-04-21\"\nnode_limit = \"0.2 mm\"",
+    );
+    enter(dir, "2026-04-25", &["block"]);
+    let value = film(dir)["left"]["least"]["mm"]["value"].as_f64().unwrap();
+    assert!(value <= 0.25 + 1e-9 && value > 0.1, "{value}");
+    // Measured again with the same outcome it does.
+    restate(dir, "film = \"0.3 mm\"\nfilm_measured = \"2026-04-26\"");
+    assert_eq!(film(dir)["left"]["least"]["mm"]["value"], 0.3);
+    // What was done before it was measured, typed in later, is not added to it.
+    enter(dir, "2026-04-22", &["sand"]);
+    assert_eq!(film(dir)["left"]["least"]["mm"]["value"], 0.3);
+}
+
+#[test]
+fn a_film_stated_at_one_place_leaves_the_rest() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    enter(dir, "2026-04-14", &["sand"]);
+    enter(dir, "2026-04-18", &["survey", "2.txt"]);
+    let before = at(dir, 330, 170);
+    assert!(before[5] < 0.35, "{before:?}");
+    let corner = "film = \"0.5 mm\"\n[[film_area]]\noutline = [[0, 0], [100, 0], [100, 50], [0, 50]]\nfilm = \"0.2 mm\"\n";
+    let panel = SIDE.replace("film   = \"0.8 mm\"\n", "film = \"0.5 mm\"\n")
+        + "\n"
+        + corner.split_once('\n').unwrap().1;
     std::fs::write(dir.join("new.toml"), panel).unwrap();
     done(dir, &["panel", "edit", "cabin side", "new.toml"]);
-    enter(dir, "2026-04-25", &["block"]);
+    assert_eq!(at(dir, 330, 170)[5], before[5]);
+    assert_eq!(at(dir, 50, 20)[5], 0.2);
+}
+
+#[test]
+fn a_survey_makes_no_film_thicker() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    enter(dir, "2026-04-14", &["fill"]);
+    restate(dir, "film = \"0.3 mm\"\nfilm_measured = \"2026-04-15\"");
+    for day in ["2026-04-15", "2026-04-16", "2026-04-17"] {
+        enter(dir, day, &["block"]);
+    }
+    let before = at(dir, 800, 300);
+    enter(dir, "2026-04-18", &["survey", "2.txt"]);
+    let after = at(dir, 800, 300);
+    assert!((before[5] - 0.15).abs() < 0.03, "{before:?}");
+    assert!(after[5] <= before[5] + 1e-3, "{before:?} {after:?}");
+    assert!(after[6] <= before[6] + 1e-3, "{before:?} {after:?}");
+    assert!(heeds(&film(dir), "lies between no two surveys"));
+}
+
+#[test]
+fn the_plan_reckons_by_the_shops_own_figures() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    std::fs::write(dir.join("shop.toml"), "block_takes = \"0.25 mm\"\n").unwrap();
+    enter(dir, "2026-04-14", &["block"]);
+    enter(dir, "2026-04-15", &["block"]);
+    let least = |arguments: &[&str]| {
+        let out = crate::books::lowspot(dir, arguments);
+        assert!(out.status.success());
+        let plan: Value = serde_json::from_slice(&out.stdout).unwrap();
+        plan["film"]["least_mm"].as_f64().unwrap()
+    };
+    let usual = least(&["plan", "cabin side", "--json"]);
+    let own = least(&["plan", "cabin side", "--json", "--shop", "shop.toml"]);
+    assert!(own < usual - 0.35, "{own} {usual}");
+}
+
+#[test]
+fn filler_over_all_is_not_counted_twice() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    let skim = ["fill", "--grams", "150", "--way", "full-skim"];
+    enter(dir, "2026-04-14", &skim);
+    enter(dir, "2026-04-18", &["survey", "2.txt"]);
     let f = film(dir);
-    let value = f["left"]["least"]["mm"]["value"].as_f64().unwrap();
-    assert!((value - 0.25).abs() < 1e-9, "{value}");
+    let row = &f["rows"][0];
+    let put = row["put_on_cc"]["high"].as_f64().unwrap();
+    let up = row["came_up_cc"]["value"].as_f64().unwrap();
+    let evenly = row["evenly_mm"]["high"].as_f64().unwrap();
+    // 900 × 700 mm: a tenth of a mm all over is 63 cc.
+    assert!(evenly * 630.0 < put - 0.6 * up, "{evenly} {put} {up}");
+    assert!(evenly > 0.0 && heeds(&f, "goes all over"), "{f}");
+    let told = refused(dir, 2, &["enter", "cabin side", "fill", "--way", "spot"]);
+    assert!(told.contains("expected one of spot-fill"), "{told}");
+}
+
+#[test]
+fn what_came_up_without_filler_is_told() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    enter(dir, "2026-04-14", &["sand"]);
+    enter(dir, "2026-04-18", &["survey", "2.txt"]);
+    assert!(heeds(&film(dir), "no filler is entered"));
+}
+
+#[test]
+fn a_panel_of_another_size_stops_neither_film_nor_map() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    let panel = SIDE.replace("900 mm", "905 mm");
+    std::fs::write(dir.join("new.toml"), panel).unwrap();
+    done(dir, &["panel", "edit", "cabin side", "new.toml"]);
+    enter(dir, "2026-04-18", &["survey", "2.txt"]);
+    assert!(heeds(&film(dir), "another length or width"));
+    done(dir, &["map", "cabin side"]);
+    done(dir, &["packet"]);
+}
+
+#[test]
+fn a_thin_film_is_not_ready_for_primer() {
+    let dir = book("0.15 mm");
+    let dir = dir.path();
+    enter(dir, "2026-04-14", &["sand"]);
+    let told = done(dir, &["enter", "cabin side", "survey", "2.txt"]);
+    assert!(told.contains("Stop sanding there"), "{told}");
+    let out = crate::books::lowspot(dir, &["trend", "cabin side", "--json"]);
+    let trend: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let list = trend["readiness"].as_array().unwrap();
+    let film = list.iter().find(|p| p["what"] == "film over structure");
+    assert_eq!(film.unwrap()["answer"], "no", "{trend}");
+    let floor = done(dir, &["floor"]);
+    assert!(floor.contains("no more sanding"), "{floor}");
+    let told = done(dir, &["enter", "cabin side", "block"]);
+    assert!(told.contains("came out below nothing"), "{told}");
 }
 
 #[test]

@@ -3,12 +3,16 @@
 use super::args::{BookOption, CoatWord, EnterArgs, HoldArgs, MeansWord, ReleaseArgs, StrikeArgs};
 use super::input::{Files, Input, Maybe};
 use super::job::Job;
-use super::{map, shelf};
+use super::{ledger, map, shelf};
 use crate::judge;
+use crate::keep::result::SavedFilm;
 use crate::keep::{
-    self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, SurveyResult, standing,
+    self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, Standing, SurveyResult, standing,
 };
-use crate::problem::Error;
+use crate::plan::shop::Shop;
+use crate::plan::ways::Kind as Way;
+use crate::problem::{Error, Warning};
+use crate::track::stage;
 use crate::units;
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
@@ -35,6 +39,9 @@ pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
     map::tell_readings(&job);
     map::tell_warnings(&judgement, false);
     super::say(&found(&judgement, &job));
+    for flag in &judgement.flags {
+        super::say(&format!("left out: {}", flag.reason));
+    }
     Ok(status)
 }
 
@@ -123,6 +130,11 @@ fn short(book: &BookOption, name: &str, entry: &NewEntry) -> Result<ExitCode, Er
 /// Enters it, and says what is entered.
 fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error> {
     let before = book.held(name, keep::now())?;
+    let standing = book.standing(name, keep::now())?;
+    let film = match entry.kind {
+        Kind::Sand | Kind::Block => book.newest(name)?.panel()?.0.skin.film.stated(),
+        _ => String::new(),
+    };
     let number = book.enter(name, entry)?;
     let panel = book.panel(name)?.name;
     let word = entry.kind.word();
@@ -130,6 +142,11 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error>
     let mut notes = Vec::new();
     notes.extend(of_hold(&panel, entry, before));
     notes.extend(entry.facts.until.map(held_until));
+    notes.extend(too_early(&standing, entry, &film));
+    if let Some(struck) = entry.strikes {
+        let was = standing.entries.iter().find(|e| e.number == struck);
+        notes.extend(was.map(|e| format!("struck: {}", super::log::line(e, None, &[]).trim())));
+    }
     if entry.date > keep::today() {
         notes.push(format!(
             "{} has not come yet; is the day right?",
@@ -151,6 +168,41 @@ fn of_hold(panel: &str, entry: &NewEntry, before: Option<Hold>) -> Option<String
         (_, Some(hold)) if Some(&hold.by) == entry.who.as_ref() => None,
         (_, Some(hold)) => Some(format!("{panel} is {hold}")),
     }
+}
+
+/// What speaks against work that was done all the same: it is entered, since it was done.
+fn too_early(s: &Standing, entry: &NewEntry, film: &str) -> Vec<String> {
+    let works = matches!(
+        entry.kind,
+        Kind::Sand | Kind::Block | Kind::Prime | Kind::Fill | Kind::PostCure
+    );
+    if !works {
+        return Vec::new();
+    }
+    let mut out = Vec::new();
+    let shop = Shop::default();
+    if let Some((wet, until)) = stage::curing(&s.entries, &shop, keep::now())
+        && entry.date == keep::today()
+    {
+        out.push(format!(
+            "{} (entry {}) cures until {} by its recipe and temperature; the data sheet wins",
+            wet.kind.word(),
+            wet.number,
+            standing::by_the_clock(until)
+        ));
+    }
+    let verdict = s.summary.as_ref().map(|r| r.verdict.as_str());
+    if entry.kind == Kind::Prime && (s.stale.is_some() || verdict != Some("fair")) {
+        out.push("primed though the last survey that holds does not say fair; `lowspot trend` lists what is open".into());
+    }
+    let left = s.summary.as_ref().and_then(|r| r.film.as_ref());
+    if let Some(f) = left.filter(|f| f.stated == film && f.below_nothing_cm2 > 0.0) {
+        out.push(format!(
+            "sanded though the film came out below nothing ({:.2} mm at x {:.0} y {:.0}): stop, look for weave or substrate, ask; measure the film",
+            f.least_mm, f.at_mm[0], f.at_mm[1]
+        ));
+    }
+    out
 }
 
 fn held_until(until: Timestamp) -> String {
@@ -202,7 +254,7 @@ fn facts(args: &EnterArgs, faults: &mut Vec<String>) -> Facts {
         recipe: args.recipe.clone(),
         batch: args.batch.clone(),
         mass_g: value(&args.grams, "--grams", units::mass, faults),
-        way: args.way.clone(),
+        way: way(&args.way, faults),
         min_c: value(&args.min, "--min", celsius, faults),
         coats: value(&args.coats, "--coats", coats, faults),
         base_mm: value(&args.base, "--base", units::length, faults),
@@ -246,6 +298,21 @@ fn value<T>(
     read(given)
         .map_err(|why| faults.push(format!("{option} {given}: {why}")))
         .ok()
+}
+
+/// A way of filling must be one that is known: film is reckoned by it.
+fn way(given: &Option<String>, faults: &mut Vec<String>) -> Option<String> {
+    let given = given.as_ref()?;
+    let words = Way::ALL.map(Way::word);
+    if words.contains(&given.trim()) {
+        return Some(given.trim().to_string());
+    }
+    faults.push(format!(
+        "--way {}: expected one of {}",
+        crate::text::quoted(given),
+        words.join(", ")
+    ));
+    None
 }
 
 fn hours(text: &str) -> Result<f64, String> {
@@ -301,22 +368,54 @@ fn survey(
         warnings,
         files: Files::named(&args.readings, &args.photo, &args.targets),
         from: None,
+        entry: None,
     };
-    let job = Job::of(input, CoatWord::Auto.into())?;
+    let mut job = Job::of(input, CoatWord::Auto.into())?;
     let progress = map::Progress::new();
-    let (judgement, surface) = map::found_and_judged(&job, judge::PRICED, &progress)?;
-    drop(progress);
-    let noted = &job.survey.conditions;
+    let noted = job.survey.conditions.clone();
     if let (None, Some(day)) = (&args.date, &noted.date) {
         entry.date = date(day)?;
     }
+    if let (Some(told), Some(day)) = (&args.date, &noted.date)
+        && date(day)? != entry.date
+    {
+        job.warnings.push(Warning::new(format!(
+            "the readings say {day}, --date says {told}, which counts; is the day right?"
+        )));
+    }
+    let film = reckoned(book, &args.name, &mut job, entry.date);
+    let (judgement, surface) = map::found_and_judged(&job, judge::PRICED, &progress)?;
+    drop(progress);
     entry.who = entry.who.take().or_else(|| noted.by.clone());
     entry.skin_c = entry.skin_c.or(noted.skin_c);
     entry.supports = entry.supports.take().or_else(|| noted.supports.clone());
     entry.files = kept(&job.files);
-    let result = SurveyResult::of(&judgement, surface.is_some()).with_readings(&job.survey);
+    let mut result = SurveyResult::of(&judgement, surface.is_some()).with_readings(&job.survey);
+    result.summary.film = film;
     entry.result = Some((version.id, result));
     Ok((job, judgement))
+}
+
+/// The film as this survey leaves it, put into the panel that the survey is judged by. Where it cannot be reckoned, nothing is offered for
+/// sanding by it, and that is told.
+fn reckoned(book: &Book, name: &str, job: &mut Job, date: Date) -> Option<SavedFilm> {
+    if !job.panel.skin.film.is_known() || job.survey.taken() == 0 {
+        return None;
+    }
+    let new = ledger::New { date, job };
+    match ledger::with(book, name, &Shop::default(), Some(new)) {
+        Ok((told, _)) => {
+            let saved = ledger::saved(&told, &job.panel);
+            let warnings = ledger::put(&told, &mut job.panel);
+            job.warnings.extend(warnings);
+            saved
+        }
+        Err(why) => {
+            let warning = ledger::lost(&why, &mut job.panel);
+            job.warnings.push(warning);
+            None
+        }
+    }
 }
 
 /// The files as they are stored: each photo with its targets behind it.

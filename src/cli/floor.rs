@@ -39,10 +39,13 @@ pub fn run(args: &FloorArgs) -> Result<ExitCode, Error> {
 pub(super) fn sheet(book: &Book, shop: &Shop) -> Result<(Vec<floor::Row>, String), Error> {
     let now = keep::now();
     let standings = book.standings(now)?;
-    // Only a panel that may be ready need be read.
+    // Only a panel that may be ready, or whose film came out below nothing, need be read.
     let panel = |s: &Standing| -> Option<Panel> {
-        let fair = s.summary.as_ref().is_some_and(|r| r.verdict == "fair");
-        if !fair {
+        let asked = s.summary.as_ref().is_some_and(|r| {
+            let thin = r.film.as_ref().is_some_and(|f| f.below_nothing_cm2 > 0.0);
+            r.verdict == "fair" || thin
+        });
+        if !asked {
             return None;
         }
         let version = book.newest(&s.panel.name).ok()?;

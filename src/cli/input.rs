@@ -61,6 +61,8 @@ pub struct Input {
     pub files: Files,
     /// Where in a book it came from.
     pub from: Option<Origin>,
+    /// Its entry there, whose day and conditions count.
+    pub entry: Option<Entry>,
 }
 
 /// Where in a book something came from.
@@ -81,9 +83,9 @@ impl Input {
     ///
     /// # Errors
     /// Faults of the panel; no such panel in the book; readings named although the book has them.
-    pub fn read(named: &Named) -> Result<Input, Error> {
+    pub fn read(named: &Named, shop: &Shop) -> Result<Input, Error> {
         if let Some(book) = shelf::meant(named)? {
-            return Input::stored(named, &book);
+            return Input::stored(named, &book, shop);
         }
         let (panel, warnings) = panel::file::load(named.panel)?;
         Ok(Input {
@@ -91,11 +93,12 @@ impl Input {
             warnings,
             files: Files::named(named.readings, named.photos, named.targets),
             from: None,
+            entry: None,
         })
     }
 
     /// The panel and its last survey, as the book has them.
-    fn stored(named: &Named, book: &Path) -> Result<Input, Error> {
+    fn stored(named: &Named, book: &Path, shop: &Shop) -> Result<Input, Error> {
         if !(named.readings.is_empty() && named.photos.is_empty() && named.targets.is_empty()) {
             return Err(Error::Usage(
                 "with a book, readings and photos come from the book: `lowspot enter NAME survey` puts them there".into(),
@@ -118,7 +121,7 @@ impl Input {
             None => false,
         };
         if !missing {
-            warnings.extend(ledgered(&book, &name, &mut panel)?);
+            warnings.extend(ledgered(&book, &name, &mut panel, shop));
         }
         let from = Origin {
             book: book.path().to_path_buf(),
@@ -131,31 +134,20 @@ impl Input {
             warnings,
             files,
             from: Some(from),
+            entry: survey.cloned(),
         })
     }
 }
 
-/// Puts the film as the ledger has it in the place of what was stated, where work came after that.
-fn ledgered(book: &Book, name: &str, panel: &mut Panel) -> Result<Option<Warning>, Error> {
+/// The film as the ledger has it, where one was stated.
+fn ledgered(book: &Book, name: &str, panel: &mut Panel, shop: &Shop) -> Vec<Warning> {
     if !panel.skin.film.is_known() {
-        return Ok(None);
+        return Vec::new();
     }
-    let (ledger, _) = ledger::of(book, name, &Shop::default())?;
-    let counted: Vec<&str> = ledger
-        .rows
-        .iter()
-        .filter(|r| r.counted)
-        .flat_map(|r| r.work.iter().map(String::as_str))
-        .collect();
-    if counted.is_empty() {
-        return Ok(None);
+    match ledger::of(book, name, shop) {
+        Ok((told, _)) => ledger::put(&told, panel),
+        Err(why) => vec![ledger::lost(&why, panel)],
     }
-    panel.skin.film.now = ledger.film_now();
-    Ok(Some(Warning::new(format!(
-        "the film is reckoned on from what was stated, by {}: `lowspot film \"{}\"` shows it",
-        counted.join(", "),
-        panel.name
-    ))))
 }
 
 /// The files of a survey as the book has them.

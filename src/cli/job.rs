@@ -2,10 +2,12 @@
 
 use super::args::{CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
 use super::input::{Files, Input, Maybe, Origin};
+use super::pair;
 use crate::observe::{self, Survey, Tool};
 use crate::panel::{Panel, Polygon};
 use crate::photo::polarity::Polarity;
 use crate::photo::take::{self, Coat, Taken};
+use crate::plan::shop::Shop;
 use crate::problem::{Error, Warning};
 use crate::reference::Kind;
 use crate::units::{self, Units};
@@ -92,6 +94,14 @@ impl Job {
     /// # Errors
     /// All faults of the files; wrong options.
     pub fn new(args: &MapArgs) -> Result<Self, Error> {
+        Job::with(args, &Shop::default())
+    }
+
+    /// The same with the shop's figures, by which a film is reckoned on.
+    ///
+    /// # Errors
+    /// As [`Job::new`].
+    pub fn with(args: &MapArgs, shop: &Shop) -> Result<Self, Error> {
         let grid_mm = length("--grid", &args.grid)?;
         if !GRID_MM.contains(&grid_mm) {
             return Err(Error::Usage(format!(
@@ -99,7 +109,7 @@ impl Job {
                 args.grid
             )));
         }
-        let input = Input::read(&args.named())?;
+        let input = Input::read(&args.named(), shop)?;
         let job = Job::of(input, args.coat.into())?;
         if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
@@ -126,15 +136,19 @@ impl Job {
             mut warnings,
             files,
             from,
+            entry,
         } = input;
         check_given(&files, from.as_ref())?;
-        let survey = match files.readings.as_slice() {
+        let mut survey = match files.readings.as_slice() {
             [] => Survey::default(),
             readings => observe::survey_of(readings, &panel)?,
         };
         // With a photo, a survey of which nothing is filled in yet is as good as none.
         if files.photos.is_empty() || survey.taken() > 0 {
             observe::check_carries(&survey, &panel)?;
+        }
+        if let Some(entry) = &entry {
+            pair::told_by(entry, &mut survey.conditions);
         }
         warnings.extend(survey.warnings.iter().cloned());
         let photos = photos(&files, &panel, coat)?;

@@ -4,11 +4,13 @@ use super::args::NextArgs;
 use super::input::{Input, Named};
 use super::job::{length, shown};
 use super::map::Progress;
+use super::pair;
 use crate::fit;
 use crate::judge::{self, Judgement, photo};
 use crate::next::{self, Plan};
 use crate::observe::{self, Survey};
 use crate::panel::Panel;
+use crate::plan::shop::Shop;
 use crate::problem::{Error, Warning};
 use crate::reference::Kind;
 use crate::show;
@@ -30,23 +32,30 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         mut warnings,
         files: given,
         from,
-    } = Input::read(&Named {
-        panel: &args.panel,
-        readings: &args.readings,
-        photos: &[],
-        targets: &[],
-        book: args.book.as_deref(),
-    })?;
+        entry,
+    } = Input::read(
+        &Named {
+            panel: &args.panel,
+            readings: &args.readings,
+            photos: &[],
+            targets: &[],
+            book: args.book.as_deref(),
+        },
+        &Shop::default(),
+    )?;
     let option =
         |name: &str, text: &Option<String>| text.as_deref().map(|t| length(name, t)).transpose();
     let (length_mm, step_mm) = (
         option("--length", &args.length)?,
         option("--step", &args.step)?,
     );
-    let survey = match given.readings.as_slice() {
+    let mut survey = match given.readings.as_slice() {
         [] => Survey::default(),
         readings => observe::survey_of(readings, &panel)?,
     };
+    if let Some(entry) = &entry {
+        pair::told_by(entry, &mut survey.conditions);
+    }
     warnings.extend(survey.warnings.iter().cloned());
     let set = next::tooling(
         &panel,

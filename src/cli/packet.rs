@@ -5,7 +5,7 @@ use super::input::{Input, stored_files};
 use super::job::{Job, shown};
 use super::map;
 use super::{ledger, pair, shelf};
-use crate::keep::{self, Book, Entry, Role};
+use crate::keep::{self, Book, Entry, Kind, Role};
 use crate::photo::polarity::Polarity;
 use crate::plan::shop::Shop;
 use crate::problem::Error;
@@ -73,29 +73,41 @@ fn sheet(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
             .collect::<Result<_, Error>>()?,
         struck: entries.iter().map(|e| !e.stands()).collect(),
         text: show::track::trend::text(&trend, &list, units),
-        film: film(book, name, &shop, units)?,
-        filler_on_g: trend.cycles.iter().map(|c| c.filler_on_g).sum(),
+        film: film(book, name, &shop, units),
+        filler_on_g: entries
+            .iter()
+            .filter(|e| e.stands() && e.kind == Kind::Fill)
+            .filter_map(|e| e.facts.mass_g)
+            .fold(0.0, |sum, g| sum + g),
         maps,
         photos,
     })
 }
 
-/// The film ledger in words and as a picture; `None` where there is nothing to reckon with.
-fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Result<Option<Film>, Error> {
-    let (ledger, panel) = ledger::of(book, name, shop)?;
-    if ledger.rows.is_empty() && ledger.left.is_none() {
-        return Ok(None);
-    }
-    let what = show::track::film::Shown {
-        ledger: &ledger,
-        panel: &panel,
-        units,
+/// The film ledger in words and as a picture, or why there is none; `None` where there is nothing to reckon with.
+fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Option<Film> {
+    let made = || {
+        let (ledger, panel) = ledger::of(book, name, shop)?;
+        if ledger.rows.is_empty() && ledger.left.is_none() {
+            return Ok(None);
+        }
+        let what = show::track::film::Shown {
+            ledger: &ledger,
+            panel: &panel,
+            units,
+        };
+        let (_, svg) = show::track::film::pictures(&what)?;
+        Ok(Some(Film {
+            text: show::track::film::text(&what),
+            svg: ledger.since.map_or(String::new(), |_| svg),
+        }))
     };
-    let (_, svg) = show::track::film::pictures(&what)?;
-    Ok(Some(Film {
-        text: show::track::film::text(&what),
-        svg: ledger.since.map_or(String::new(), |_| svg),
-    }))
+    made().unwrap_or_else(|why: Error| {
+        Some(Film {
+            text: format!("The film cannot be reckoned: {why}"),
+            svg: String::new(),
+        })
+    })
 }
 
 /// The map of one survey, judged anew from what the book holds.
@@ -106,6 +118,7 @@ fn map_of(book: &Book, name: &str, survey: &Entry, units: Units) -> Result<Map, 
         warnings,
         files: stored_files(book, survey)?,
         from: None,
+        entry: Some(survey.clone()),
     };
     let job = Job::of(input, Polarity::Auto)?;
     let judged = map::judged(&job, 0)?;

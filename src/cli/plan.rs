@@ -29,7 +29,7 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
     };
     let filler = recipe("--filler", &args.filler, &shop.filler)?;
     let primer = recipe("--primer", &args.primer, &shop.primer)?;
-    let mut job = Job::new(&as_map(args))?;
+    let mut job = Job::with(&as_map(args), &shop)?;
     // What must stay of a film: the panel's own word, else the shop's.
     let keep = shop.film_keep_mm.value;
     job.panel.skin.film.keep_mm.get_or_insert(keep);

@@ -91,8 +91,13 @@ fn beside(to: &Path) -> PathBuf {
 }
 
 fn refused(path: &Path, source: std::io::Error) -> Error {
+    if source.kind() == ErrorKind::AlreadyExists {
+        return fail::book(
+            path,
+            "is there already; nothing is written over: choose another name",
+        );
+    }
     let advice = match source.kind() {
-        ErrorKind::AlreadyExists => "nothing is written over: choose another name",
         ErrorKind::NotFound => "make the folder first",
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "make room on the disk",
         _ => "choose a place that you may write to",

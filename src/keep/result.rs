@@ -67,9 +67,29 @@ pub struct Summary {
     /// Rows and clusters of pinholes that they show, likewise.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pinhole_clusters: Option<usize>,
+    /// The film ledger as this survey left it; `None` where no film was stated, and of surveys entered before this was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub film: Option<SavedFilm>,
     /// The readings as they were taken, where every one is a height over a bridge; `None` else, and in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heights: Option<SavedHeights>,
+}
+
+/// What a film ledger told when a survey was entered.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SavedFilm {
+    /// What was stated then, see [`crate::panel::skin::Film::stated`].
+    pub stated: String,
+    /// Least film, mm.
+    pub least_mm: f64,
+    /// Lower end of its 95 % interval, mm.
+    pub low_mm: f64,
+    /// Its place, mm.
+    pub at_mm: [f64; 2],
+    /// Area where the interval reaches down to nothing, cm².
+    pub may_be_through_cm2: f64,
+    /// Area where it comes out below nothing, cm².
+    pub below_nothing_cm2: f64,
 }
 
 /// Heights over a bridge, counted from the zero of the instrument: rms tells of the panel where that zero is its design.
@@ -273,6 +293,7 @@ impl Summary {
                 .collect(),
             regions: j.regions.iter().map(SavedRegion::of).collect(),
             photos: j.photos.as_ref().map_or(0, |p| p.photos.len()),
+            film: None,
             substrate_cm2: j
                 .photos
                 .as_ref()

@@ -1,6 +1,7 @@
 //! What a panel is made of and how it is placed: what the plan must know beyond its shape.
 
 use super::Polygon;
+use jiff::civil::Date;
 use serde::Serialize;
 
 /// What lies under the filler.
@@ -79,6 +80,8 @@ pub struct Film {
     pub areas: Vec<(Polygon, f64)>,
     /// What must stay, mm; `None`: the usual default.
     pub keep_mm: Option<f64>,
+    /// Day on which it was measured.
+    pub measured: Option<Date>,
     /// What became of it since, from a job book's ledger; it counts before what was stated.
     pub now: Option<FilmNow>,
 }
@@ -139,6 +142,17 @@ impl Film {
             Some(now) => now.nearest(&now.low_mm, x, y),
             None => self.stated_at(x, y),
         }
+    }
+
+    /// What was stated, in one word for each place and thickness: two films that read the same are the same.
+    pub fn stated(&self) -> String {
+        let areas = self
+            .areas
+            .iter()
+            .map(|(p, mm)| format!(" {mm} in {:?}", p.0));
+        let all = self.all_mm.map_or("none".to_string(), |mm| mm.to_string());
+        let day = self.measured.map_or(String::new(), |d| format!(" on {d}"));
+        all + &areas.collect::<String>() + &day
     }
 
     fn stated_at(&self, x: f64, y: f64) -> Option<f64> {
@@ -231,6 +245,7 @@ mod tests {
             all_mm: Some(0.5),
             areas: vec![(square(0.0, 100.0), 0.3), (square(0.0, 50.0), 0.05)],
             keep_mm: None,
+            measured: None,
             now: None,
         };
         assert_eq!(film.at(200.0, 200.0), Some(0.5));

@@ -26,6 +26,14 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// All of them.
+    pub const ALL: [Kind; 4] = [
+        Kind::SpotFill,
+        Kind::FullSkim,
+        Kind::StripsAndBays,
+        Kind::PrimerOnly,
+    ];
+
     /// The word in options, files and on screen.
     pub fn word(self) -> &'static str {
         match self {

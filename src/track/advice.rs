@@ -106,13 +106,14 @@ fn another(cycles: &[Cycle], forecast: Option<&Forecast>, bought: &str) -> (Do, 
         (Some(f), None) => (
             Do::AnotherCycle,
             format!(
-                "another cycle is worth it: expected {:.2} → {:.2} mm ({:.2}-{:.2}) under {:.0} mm, limit {:.2}, about {:.1} h{}",
+                "another cycle is worth it: expected {:.2} → {:.2} mm ({:.2}-{:.2}) under {:.0} mm, limit {:.2}{}, about {:.1} h{}",
                 f.from_mm,
                 f.to_mm,
                 f.low_mm,
                 f.high_mm,
                 f.base_mm,
                 f.limit_mm,
+                enough(f),
                 f.hours,
                 scored(f)
             ),
@@ -144,10 +145,25 @@ fn bought(cycles: &[Cycle]) -> String {
     } else {
         String::new()
     };
+    if change.told == Told::NoChange {
+        return format!(
+            "; the last cycle{hours}: {:.2} → {:.2} mm, no change that two surveys could tell",
+            change.from_mm, change.to_mm
+        );
+    }
     format!(
         "; the last cycle bought {:.2} mm{hours}",
         change.from_mm - change.to_mm
     )
+}
+
+/// Whether one cycle is likely to be enough.
+fn enough(f: &Forecast) -> &'static str {
+    match () {
+        () if f.high_mm <= f.limit_mm => "",
+        () if f.to_mm <= f.limit_mm => ", which may or may not do",
+        () => ", so count on more than one",
+    }
 }
 
 fn scored(f: &Forecast) -> String {

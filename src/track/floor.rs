@@ -102,7 +102,9 @@ pub fn rows(standings: &[Standing], asked: &Asked) -> Vec<Row> {
         .map(|(s, cycles)| row(s, cycles, learned.cycle_h, asked))
         .collect();
     let longest = all.iter().map(|r| r.1).fold(0.0, f64::max);
-    if let Some((row, _)) = all.iter_mut().find(|r| longest > 0.0 && r.1 == longest) {
+    // One alone, or one of several that are equal, holds nobody back.
+    let mut last = all.iter_mut().filter(|r| longest > 0.0 && r.1 == longest);
+    if let (true, Some((row, _)), None) = (standings.len() > 1, last.next(), last.next()) {
         row.holds_back = true;
     }
     all.into_iter().map(|r| r.0).collect()
@@ -215,8 +217,16 @@ fn ln_hours(hours: &[f64], mean: f64, sd: f64) -> [f64; 2] {
 fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) -> (Row, f64) {
     let (shop, now) = (asked.shop, asked.now);
     let panel = (asked.panels)(s);
-    let is_ready = panel.is_some_and(|p| ready::is_ready(&ready::list(s, &p, shop, now)));
-    let at = stage::stands(s, shop, now, is_ready);
+    let is_ready = panel
+        .as_ref()
+        .is_some_and(|p| ready::is_ready(&ready::list(s, p, shop, now)));
+    let mut at = stage::stands(s, shop, now, is_ready);
+    let thin = panel
+        .and_then(|p| ready::film(s, &p))
+        .filter(|p| p.answer == ready::Answer::No);
+    if let Some(thin) = thin {
+        at.next = format!("no more sanding: film {}", thin.by);
+    }
     let cycles = cycles_left(s, at.stage, to_come);
     let (hands, waiting) = hours(s, at.stage, cycles, cycle_h, shop);
     let hold = s.held.as_ref().and_then(|h| h.until);

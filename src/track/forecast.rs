@@ -202,10 +202,12 @@ impl Model {
             let k = ((counts.len() as f64 * share) as usize).min(counts.len().saturating_sub(1));
             counts.get(k).copied().unwrap_or(0) as f64
         };
+        let mean = counts.iter().sum::<usize>() as f64 / counts.len().max(1) as f64;
+        // The mean may lie outside where hardly any way needs another cycle.
         ToCome {
-            cycles: counts.iter().sum::<usize>() as f64 / counts.len().max(1) as f64,
-            low: at(0.05),
-            high: at(0.95),
+            cycles: mean,
+            low: at(0.05).min(mean),
+            high: at(0.95).max(mean),
         }
     }
 

@@ -1,11 +1,14 @@
 //! Ready for primer is a list, not a number: each point yes, no or not known, and ready only when all are yes.
 
-use super::stage::{cure_h, free_at, standing_entries};
+use super::stage::{cure_h, curing, standing_entries};
 use crate::keep::{Entry, Kind, Means, Standing, Summary};
 use crate::panel::Panel;
 use crate::plan::shop::Shop;
 use jiff::Timestamp;
 use serde::Serialize;
+
+/// Less area than this is no finding, cm².
+const FEW_CM2: f64 = 2.0;
 
 /// An answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -45,20 +48,13 @@ pub struct Point {
 pub fn list(s: &Standing, panel: &Panel, shop: &Shop, now: Timestamp) -> Vec<Point> {
     let entries = standing_entries(&s.entries);
     let mut all = vec![fair(s, &entries)];
-    all.push(cured(&entries, shop, now));
+    all.push(cured(s, shop, now));
+    all.extend(film(s, panel));
     all.push(substrate(s, &entries));
     all.push(pinholes(s, &entries));
     all.push(mass(&entries));
     if panel.moving_surface {
-        all.push(Point {
-            what: "balance",
-            answer: if entries.iter().any(|e| e.kind == Kind::Balance) {
-                Answer::Yes
-            } else {
-                Answer::NotKnown
-            },
-            by: "a moving surface is weighed and balanced after paint too, to the manufacturer's limits".into(),
-        });
+        all.push(balance(&entries));
     }
     all
 }
@@ -153,36 +149,71 @@ fn since_work<'a>(entries: &'a [&Entry]) -> impl DoubleEndedIterator<Item = &'a 
     entries[last..].iter().copied()
 }
 
-fn cured(entries: &[&Entry], shop: &Shop, now: Timestamp) -> Point {
+fn cured(s: &Standing, shop: &Shop, now: Timestamp) -> Point {
     const WHAT: &str = "cure elapsed";
-    let Some(last) = entries
+    if let Some((e, until)) = curing(&s.entries, shop, now) {
+        let by = format!(
+            "{} of {} (entry {}) until {}",
+            e.kind.word(),
+            e.date,
+            e.number,
+            crate::keep::standing::by_the_clock(until)
+        );
+        return point(WHAT, Answer::No, by);
+    }
+    let entries = standing_entries(&s.entries);
+    let last = entries
         .iter()
-        .rfind(|e| matches!(e.kind, Kind::Fill | Kind::Prime))
-    else {
-        return point(WHAT, Answer::Yes, "nothing was filled or primed");
-    };
-    let hours = cure_h(last, shop);
-    match free_at(last, hours) {
-        Some(t) if t > now => point(
-            WHAT,
-            Answer::No,
-            format!("until {}", crate::keep::standing::by_the_clock(t)),
-        ),
-        Some(_) => point(
+        .rfind(|e| matches!(e.kind, Kind::Fill | Kind::Prime));
+    match last {
+        Some(e) => point(
             WHAT,
             Answer::Yes,
             format!(
-                "{hours:.0} h after {} of {} (the data sheet wins)",
-                last.kind.word(),
-                last.date
+                "the {:.0} h of {} of {} are over (the data sheet wins)",
+                cure_h(e, shop),
+                e.kind.word(),
+                e.date
             ),
         ),
-        None => point(
+        None => point(WHAT, Answer::Yes, "nothing was filled or primed"),
+    }
+}
+
+/// Film over the structure, as the last survey left it.
+pub fn film(s: &Standing, panel: &Panel) -> Option<Point> {
+    const WHAT: &str = "film over structure";
+    let stated = &panel.skin.film;
+    if !stated.is_known() {
+        return None;
+    }
+    let saved = s.summary.as_ref().and_then(|r| r.film.as_ref());
+    let Some(f) = saved.filter(|f| f.stated == stated.stated()) else {
+        return Some(point(
             WHAT,
             Answer::NotKnown,
-            "the day of the last fill cannot be counted from",
-        ),
-    }
+            "not reckoned since it was stated: survey, and `lowspot film` tells",
+        ));
+    };
+    let least = format!(
+        "least {:.2} mm (from {:.2}) at x {:.0} y {:.0}",
+        f.least_mm, f.low_mm, f.at_mm[0], f.at_mm[1]
+    );
+    Some(if f.below_nothing_cm2 > 0.0 {
+        let by = format!(
+            "{least}, below nothing on {:.0} cm²: stop sanding, look for weave or substrate, ask; measure it",
+            f.below_nothing_cm2.max(1.0)
+        );
+        point(WHAT, Answer::No, by)
+    } else if f.may_be_through_cm2 > FEW_CM2 {
+        let by = format!(
+            "{least}, may be at an end on {:.0} cm²: measure it there",
+            f.may_be_through_cm2
+        );
+        point(WHAT, Answer::NotKnown, by)
+    } else {
+        point(WHAT, Answer::Yes, format!("{least}, reckoned"))
+    })
 }
 
 /// Nobody can see substrate in a gap: a sign-off since the last work says that none shows, or the photo of a survey since then that some
@@ -253,6 +284,29 @@ fn pinholes(s: &Standing, entries: &[&Entry]) -> Point {
     match done {
         Some(e) => point(WHAT, Answer::Yes, format!("entered {}", e.date)),
         None => point(WHAT, Answer::NotKnown, "not entered since the last sanding"),
+    }
+}
+
+/// Mass behind a hinge moves the balance: what was put on after it was found undoes it.
+fn balance(entries: &[&Entry]) -> Point {
+    const WHAT: &str = "balance";
+    const AGAIN: &str =
+        "a moving surface is weighed and balanced after paint too, to the manufacturer's limits";
+    let last = entries
+        .iter()
+        .rfind(|e| matches!(e.kind, Kind::Fill | Kind::Prime))
+        .map(|e| e.order());
+    let done = entries.iter().rfind(|e| e.kind == Kind::Balance);
+    match done {
+        Some(e) if last.is_none_or(|l| l < e.order()) => {
+            point(WHAT, Answer::Yes, format!("entered {}; {AGAIN}", e.date))
+        }
+        Some(_) => point(
+            WHAT,
+            Answer::NotKnown,
+            format!("filled or primed since it was entered; {AGAIN}"),
+        ),
+        None => point(WHAT, Answer::NotKnown, AGAIN),
     }
 }
 

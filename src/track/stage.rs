@@ -76,6 +76,25 @@ pub fn stands(s: &Standing, shop: &Shop, now: Timestamp, ready: bool) -> Stands 
     if ready {
         return at(Stage::ReadyForPrimer, "prime");
     }
+    let wet = curing(&s.entries, shop, now).map(|(_, until)| until);
+    let mut out = before_cure(s, &entries, last, shop, now);
+    out.free_at = out.free_at.max(wet);
+    out
+}
+
+/// The same without a thought of what still cures.
+fn before_cure(
+    s: &Standing,
+    entries: &[&Entry],
+    last: Option<&&Entry>,
+    shop: &Shop,
+    now: Timestamp,
+) -> Stands {
+    let at = |stage: Stage, next: &str| Stands {
+        stage,
+        next: next.to_string(),
+        free_at: None,
+    };
     let Some(last) = last else {
         return at(Stage::Structure, "sound the structure, then survey");
     };
@@ -112,12 +131,12 @@ pub fn stands(s: &Standing, shop: &Shop, now: Timestamp, ready: bool) -> Stands 
             "block the primer under guide coat",
             now,
         ),
-        Kind::Sand | Kind::Block if primed_before(&entries, last) => at(
+        Kind::Sand | Kind::Block if primed_before(entries, last) => at(
             Stage::BuildPrimer,
             "survey, or sign off under guide coat or raking light",
         ),
         Kind::Sand | Kind::Block => at(Stage::Block, "guide coat, then survey"),
-        _ => surveyed(s, &entries),
+        _ => surveyed(s, entries),
     }
 }
 
@@ -133,7 +152,14 @@ fn surveyed(s: &Standing, entries: &[&Entry]) -> Stands {
         "fair" if pinholes => (Stage::BuildPrimer, "build primer"),
         "fair" => (Stage::Pinholes, "pinholes, in raking light"),
         "measure-more" => (Stage::Fill, "measure where the map says"),
-        _ => (Stage::Fill, "plan, sand the highs, fill"),
+        _ if s
+            .summary
+            .as_ref()
+            .is_some_and(|r| r.regions.iter().any(|g| g.action == "sand")) =>
+        {
+            (Stage::Fill, "plan, sand the highs, fill")
+        }
+        _ => (Stage::Fill, "plan, fill"),
     };
     Stands {
         stage,
@@ -164,6 +190,20 @@ pub fn cure_h(entry: &Entry, shop: &Shop) -> f64 {
     recipe.map_or(0.0, |r| {
         r.sandable_h_at(entry.facts.min_c.or(entry.skin_c).unwrap_or(r.at_c))
     })
+}
+
+/// What cures longest of all that was filled and primed, where it still does at `now`, and until when.
+pub fn curing<'a>(
+    entries: &'a [Entry],
+    shop: &Shop,
+    now: Timestamp,
+) -> Option<(&'a Entry, Timestamp)> {
+    entries
+        .iter()
+        .filter(|e| e.stands() && matches!(e.kind, Kind::Fill | Kind::Prime))
+        .filter_map(|e| Some((e, free_at(e, cure_h(e, shop))?)))
+        .filter(|(_, until)| *until > now)
+        .max_by_key(|(_, until)| *until)
 }
 
 /// When a cure or a rest that began with an entry is over: counted from when it was entered on its own day, else from that day's evening.

@@ -265,10 +265,9 @@ pub(super) struct Writer {
 impl Writer {
     pub(super) fn begin(dir: &Path) -> Result<Writer, Error> {
         if dir.symlink_metadata().is_ok() {
-            return Err(Error::File {
+            return Err(Error::Book {
                 path: dir.to_path_buf(),
-                source: std::io::ErrorKind::AlreadyExists.into(),
-                advice: "nothing is written over: choose another folder".into(),
+                what: "is there already; nothing is written over: choose another folder".into(),
             });
         }
         let name = dir.file_name().unwrap_or_default().to_string_lossy();

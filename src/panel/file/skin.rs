@@ -5,6 +5,7 @@ use crate::panel::skin::{Face, Film, MassPlace, Skin, Substrate};
 use crate::settings::{Reader, Value, get};
 use crate::text::{did_you_mean, quoted};
 use crate::units;
+use jiff::civil::Date;
 use toml::Spanned;
 use toml::de::DeTable;
 
@@ -80,8 +81,26 @@ impl Reader<'_> {
             all_mm,
             areas,
             keep_mm,
+            measured: self.day(table, "film_measured"),
             now: None,
         }
+    }
+
+    /// A day of the calendar.
+    fn day(&mut self, table: &DeTable, key: &str) -> Option<Date> {
+        let value = get(table, key)?;
+        let words = self.words(value, key, "\"2026-05-01\"")?.to_string();
+        let day = words.parse().ok();
+        if day.is_none() {
+            self.fault(
+                value.span(),
+                format!(
+                    "{key} {}: expected a day of the calendar such as \"2026-05-01\"",
+                    quoted(&words)
+                ),
+            );
+        }
+        day
     }
 
     /// The tables of a list; what is no table is told where the list itself is read.

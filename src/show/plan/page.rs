@@ -133,7 +133,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
         shallow: s.shallow_cc >= 0.5,
         board: &plan.board.words,
         film: plan.film.as_ref().map_or(
-            "not known: say film = \"0.4 mm\" in panel.toml, and the plan tells where sanding may cut through".into(),
+            "not known: measure it, say it in panel.toml (film = …), and the plan tells where sanding may cut through".into(),
             |f| film(f, units),
         ),
         film_map: plan.film.as_ref().map_or(String::new(), |f| super::film::svg(f, j, panel)),

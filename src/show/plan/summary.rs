@@ -39,7 +39,7 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
     page.say("SANDING", &plan.board.words);
     match &plan.film {
         Some(f) => page.say("FILM", &film(f, units)),
-        None => page.say("FILM", "not known: say film = \"0.4 mm\" in panel.toml, and the plan tells where sanding may cut through"),
+        None => page.say("FILM", "not known: measure it, say it in panel.toml (film = …), and the plan tells where sanding may cut through"),
     }
     for sentence in balance(plan, panel) {
         page.say("MASS", &sentence);

@@ -150,7 +150,7 @@ fn left(what: &Shown) -> String {
             units.area(l.may_be_through_cm2)
         ),
         (None, Some(_)) => format!(
-            "{name}: not known over the structure; say film = \"0.4 mm\" in panel.toml (`lowspot panel edit`). What came on and off is reckoned \
+            "{name}: not known over the structure; measure it, say it in panel.toml (film = …), `lowspot panel edit`. What came on and off is reckoned \
              all the same."
         ),
         (None, None) => format!("{name}: no survey with readings yet, so nothing can be reckoned."),

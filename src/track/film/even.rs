@@ -5,59 +5,59 @@ use crate::judge::Interval;
 use crate::keep::{Entry, Kind};
 use crate::plan::recipe::Recipe;
 use crate::plan::shop::Shop;
+use crate::plan::ways::Kind as Way;
 
 /// What blocking takes anyway may be nothing, or this many times the shop's figure (common practice, no source).
 const AT_MOST_TIMES: f64 = 2.0;
 
 /// What work put on and took off beyond what two surveys show.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Part {
     /// Evenly on (positive) or off, mm.
     pub mm: Interval,
+    /// Of that what came off, mm, where nothing may be put on.
+    pub off_mm: Interval,
     /// Filler and primer entered, g.
     pub put_on_g: f64,
     /// Their volume, cured, cc; `None` where nothing was weighed.
     pub put_on_cc: Option<Interval>,
 }
 
-/// Of work between two surveys of a panel of this area.
-pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64) -> Part {
-    let takes = shop.block_takes_mm.value;
-    let passes = work
-        .iter()
-        .filter(|e| matches!(e.kind, Kind::Sand | Kind::Block))
-        .count() as f64;
-    let (mut put_on_g, mut most_cc, mut least_cc) = (0.0, 0.0, 0.0);
-    let mut evenly_mm = 0.0;
+/// Of work on a panel of this area. `net_cc`: what two surveys show to have come up; that much of what went all over lies in the lows.
+pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64, net_cc: f64) -> Part {
+    let passes = work.iter().filter(|e| super::takes(e.kind)).count() as f64;
+    let (mut put_on_g, mut most_cc, mut over_all_cc) = (0.0, 0.0, 0.0);
     for e in work.iter().filter(|e| adds(e)) {
-        let coat_mm = match (e.facts.mass_g, recipe(e, shop)) {
+        let cc = match (e.facts.mass_g, recipe(e, shop)) {
             (Some(grams), Some(recipe)) => {
                 let cc = grams / recipe.density().value * stays(recipe);
                 put_on_g += grams;
                 most_cc += cc;
-                least_cc += cc * (1.0 - shop.pot_loss.value);
-                1000.0 * cc / area_mm2.max(1e-9)
+                cc
             }
             // Not weighed: what the shop lays over all at most.
-            _ => usual_mm(e, shop),
+            _ => usual_mm(e, shop) * area_mm2 / 1000.0,
         };
         if is_over_all(e) {
-            evenly_mm += coat_mm;
+            over_all_cc += cc;
         }
     }
-    let low = -AT_MOST_TIMES * takes * passes;
+    let evenly_mm = 1000.0 * (over_all_cc - net_cc.max(0.0)).max(0.0) / area_mm2.max(1e-9);
+    let off = if passes > 0.0 {
+        -AT_MOST_TIMES * shop.block_takes_mm.value * passes
+    } else {
+        0.0
+    };
+    let between = |low: f64, high: f64| Interval {
+        value: (low + high) / 2.0,
+        low,
+        high,
+    };
     Part {
-        mm: Interval {
-            value: (evenly_mm + low) / 2.0,
-            low,
-            high: evenly_mm,
-        },
+        mm: between(off, evenly_mm),
+        off_mm: between(off, 0.0),
         put_on_g,
-        put_on_cc: (put_on_g > 0.0).then_some(Interval {
-            value: (least_cc + most_cc) / 2.0,
-            low: least_cc,
-            high: most_cc,
-        }),
+        put_on_cc: (most_cc > 0.0).then(|| between(most_cc * (1.0 - shop.pot_loss.value), most_cc)),
     }
 }
 
@@ -65,10 +65,11 @@ fn adds(e: &Entry) -> bool {
     matches!(e.kind, Kind::Fill | Kind::Prime)
 }
 
-/// Whether it goes over all and not into lows.
+/// Whether it goes over all and not into lows. A way that is not known counts as a spot fill, which leaves less film.
 fn is_over_all(e: &Entry) -> bool {
-    let way = e.facts.way.as_deref().unwrap_or("spot-fill");
-    e.kind == Kind::Prime || (e.kind == Kind::Fill && way != "spot-fill")
+    let way = e.facts.way.as_deref().unwrap_or_default();
+    let all_over = [Way::FullSkim.word(), Way::StripsAndBays.word()];
+    e.kind == Kind::Prime || (e.kind == Kind::Fill && all_over.contains(&way))
 }
 
 /// The first work that goes over all, in words.
@@ -78,6 +79,20 @@ pub fn over_all(work: &[&Entry]) -> Option<String> {
         Some(way) => format!("{way} (entry {})", e.number),
         None => super::words(e),
     })
+}
+
+/// Entries of which the recipe is not known, in words.
+pub fn unknown_recipes(work: &[&Entry], shop: &Shop) -> Vec<String> {
+    work.iter()
+        .filter(|e| adds(e) && e.facts.mass_g.is_some() && recipe(e, shop).is_none())
+        .map(|e| {
+            format!(
+                "recipe {} of entry {} is not known, so what was put on is not reckoned: --shop FILE has your own",
+                crate::text::quoted(e.facts.recipe.as_deref().unwrap_or_default()),
+                e.number
+            )
+        })
+        .collect()
 }
 
 fn recipe<'a>(e: &Entry, shop: &'a Shop) -> Option<&'a Recipe> {
