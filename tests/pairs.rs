@@ -116,6 +116,34 @@ fn left_and_right_are_compared_as_they_were_measured() {
 }
 
 #[test]
+fn twins_whose_outlines_do_not_lie_on_one_another_are_refused() {
+    let slanted = |name: &str| {
+        SIDE.replace("\"cabin side\"", &format!("\"{name}\""))
+            .replace(
+                "form ",
+                "outline = [[0, 0], [900, 0], [900, 700], [400, 700], [0, 300]]\nform ",
+            )
+    };
+    let only = |text: &str| text.replace("cabin side", "left");
+    let (dir, _) = folder(&[
+        ("l.toml", slanted("left").as_bytes()),
+        ("r.toml", slanted("right").as_bytes()),
+        ("l.txt", only(READINGS[2]).as_bytes()),
+    ]);
+    let dir = dir.path();
+    done(dir, &["book", "new", "b.lowspot"]);
+    for (file, name) in [("l.toml", "left"), ("r.toml", "right")] {
+        done(dir, &["panel", "add", file]);
+        let out = lowspot(dir, &["enter", name, "survey", "l.txt"]);
+        assert!(out.status.success(), "{}", crate::books::told(&out));
+    }
+    done(dir, &["panel", "twin", "left", "right"]);
+    moved(dir, &["left", "--twin", "--mirror", "none"]);
+    let told = refused(dir, 1, &["moved", "left", "--twin", "--mirror", "x"]);
+    assert!(told.contains("the right way round"), "{told}");
+}
+
+#[test]
 fn what_cannot_be_compared_is_refused() {
     let dir = book();
     let dir = dir.path();

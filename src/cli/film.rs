@@ -36,20 +36,31 @@ pub fn run(args: &FilmArgs) -> Result<ExitCode, Error> {
         return Ok(ExitCode::SUCCESS);
     }
     progress.now("drawing");
-    let (png, svg) = show::track::film::pictures(&what)?;
-    let files = [
+    let mut files = vec![
         show::File::new("film.json", json),
         show::File::new("film.csv", show::track::film::csv(&ledger)),
-        show::File::new("film.png", png),
-        show::File::new("film.svg", svg),
     ];
+    let mut shows = format!(
+        "{} shows what came on and off",
+        shown(&args.out.join("on-and-off.png"))
+    );
+    if let Some((png, svg)) = show::track::film::left_pictures(&what)? {
+        files.push(show::File::new("film.png", png));
+        files.push(show::File::new("film.svg", svg));
+        shows = format!(
+            "{} shows what is left, on-and-off.png what came on and off",
+            shown(&args.out.join("film.png"))
+        );
+    }
+    let (png, svg) = show::track::film::pictures(&what)?;
+    files.push(show::File::new("on-and-off.png", png));
+    files.push(show::File::new("on-and-off.svg", svg));
     drop(progress);
     super::say(show::track::film::text(&what).trim_end());
     if ledger.since.is_some() {
         show::write_all(&args.out, &files)?;
         super::say(&format!(
-            "\n{} shows what came on and off, {} has the film at every node.",
-            shown(&args.out.join("film.png")),
+            "\n{shows}, {} has the film at every node.",
             shown(&args.out.join("film.csv"))
         ));
     }

@@ -96,7 +96,10 @@ fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Option<Film> {
             panel: &panel,
             units,
         };
-        let (_, svg) = show::track::film::pictures(&what)?;
+        let (_, svg) = match show::track::film::left_pictures(&what)? {
+            Some(left) => left,
+            None => show::track::film::pictures(&what)?,
+        };
         Ok(Some(Film {
             text: show::track::film::text(&what),
             svg: ledger.since.map_or(String::new(), |_| svg),

@@ -319,6 +319,34 @@ pub(super) fn same_frame(panel: &Panel, other: &Panel, why: &str) -> Result<(), 
     Ok(())
 }
 
+/// Twins must lie on one another to this share of the panel.
+const COVERED: f64 = 0.97;
+/// Spots along each side at which outlines are compared.
+const SPOTS: usize = 80;
+
+/// That outline and openings of a twin, mirrored, are the panel's own: else it was mirrored the wrong way round.
+fn same_outline(panel: &Panel, twin: &Panel) -> Result<(), Error> {
+    let (mut both, mut either) = (0.0, 0.0);
+    for k in 0..SPOTS * SPOTS {
+        let share = |n: usize| (n as f64 + 0.5) / SPOTS as f64;
+        let (x, y) = (
+            panel.length_mm * share(k % SPOTS),
+            panel.width_mm * share(k / SPOTS),
+        );
+        let on = [panel, twin].map(|p| p.contains(x, y));
+        both += f64::from(u8::from(on[0] && on[1]));
+        either += f64::from(u8::from(on[0] || on[1]));
+    }
+    if both < COVERED * either {
+        return Err(Error::Survey(format!(
+            "{} and its twin, mirrored so, cover {:.0} % of one another: is --mirror the right way round, or do their outlines differ?",
+            panel.name,
+            100.0 * both / f64::max(either, 1.0)
+        )));
+    }
+    Ok(())
+}
+
 /// The work between two surveys, in words.
 fn between(entries: &[Entry], before: &Entry, after: &Entry) -> Vec<String> {
     let done = entries

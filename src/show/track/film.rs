@@ -231,21 +231,13 @@ fn told(row: &Row, units: Units) -> (String, Vec<String>) {
     (head, out)
 }
 
-/// The picture, as PNG and as SVG.
+/// What came on and off, as PNG and as SVG.
 ///
 /// # Errors
 /// As [`crate::show::map::draw_png`].
 pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
     let l = what.ledger;
     let since = l.since.map_or(String::new(), |s| format!(" since {}", s.1));
-    let mut marks = Vec::new();
-    if let Some(left) = &l.left {
-        let least = what.units.depth(left.least.mm.value);
-        marks.push((left.least.at_mm, format!("least {least}")));
-    }
-    let mut lines = vec![left(what)];
-    lines.extend(next(what));
-    lines.extend(l.warnings.iter().map(|w| format!("{w}.")));
     Changed {
         panel: what.panel,
         units: what.units,
@@ -253,13 +245,47 @@ pub fn pictures(what: &Shown) -> Result<(Vec<u8>, String), Error> {
         mm: &l.change_mm,
         title: "film on and off",
         words: format!(
-            "Teal came off, brown came on, {}{since}; dashed: the next sanding may cut through",
+            "Teal came off, brown came on, {}{since}",
             what.units.depth_unit()
         ),
         ends: ["OFF", "same", "ON"],
-        marks,
+        marks: Vec::new(),
+        boxes: Vec::new(),
+        lines: vec![left(what)],
+    }
+    .pictures()
+}
+
+/// What is left beyond what must stay, as PNG and as SVG; `None` where the film is not known.
+///
+/// # Errors
+/// As [`crate::show::map::draw_png`].
+pub fn left_pictures(what: &Shown) -> Result<Option<(Vec<u8>, String)>, Error> {
+    let l = what.ledger;
+    let Some(of) = &l.left else {
+        return Ok(None);
+    };
+    let spare = l.film_mm.mapv(|f| f - of.keep_mm);
+    let least = what.units.depth(of.least.mm.value);
+    let mut lines = vec![left(what)];
+    lines.extend(next(what));
+    lines.extend(l.warnings.iter().map(|w| format!("{w}.")));
+    let pictures = Changed {
+        panel: what.panel,
+        units: what.units,
+        grid: l.grid,
+        mm: &spare,
+        title: "film left",
+        words: format!(
+            "Film less the {} that must stay, {}. Teal: too thin; brown: to spare; dashed: the next sanding may cut through",
+            what.units.depth(of.keep_mm),
+            what.units.depth_unit()
+        ),
+        ends: ["TOO THIN", "just enough", "TO SPARE"],
+        marks: vec![(of.least.at_mm, format!("least {least}"))],
         boxes: l.next.iter().flat_map(|n| n.within_mm.clone()).collect(),
         lines,
     }
-    .pictures()
+    .pictures()?;
+    Ok(Some(pictures))
 }
