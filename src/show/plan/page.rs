@@ -19,6 +19,7 @@ struct Page<'a> {
     name: &'a str,
     css: &'static str,
     survey: String,
+    pressing: Vec<(&'static str, String)>,
     way: String,
     why: &'a str,
     open: Option<&'static str>,
@@ -93,6 +94,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
             Some(date) => format!("Survey of {date}."),
             None => "No survey date noted.".into(),
         },
+        pressing: words::pressing(&j.warnings),
         way: capital(&way.map_or("nothing to fill".into(), |w| words::plain(w.kind.word()))),
         why: &plan.why,
         open: (j.verdict == crate::judge::Verdict::MeasureMore).then_some(

@@ -24,6 +24,9 @@ const HANG: usize = 13;
 /// The whole text.
 pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path) -> String {
     let mut page = Page(String::new());
+    for (label, text) in words::pressing(&j.warnings) {
+        page.say(label, &text);
+    }
     head(&mut page, plan, j);
     if let Some(c) = care::before_amounts(panel) {
         page.say("FIRST", &format!("{}: {}", c.about, c.text));
@@ -70,8 +73,9 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
         "FILES",
         &format!(
             "{} to print and tick off, plan.json beside it. Figures used and where they come from stand there; your own go into a shop.toml \
-             (--shop). True until the panel is touched.",
-            out.join("plan.html").display()
+             (--shop). {}.",
+            out.join("plan.html").display(),
+            capital(&words::true_until(&j.warnings))
         ),
     );
     page.0
