@@ -121,10 +121,9 @@ pub fn text(rows: &[Row], now: &str) -> String {
             }
         }
         if let Some(stale) = &r.stale {
-            out.push_str(&format!(
-                "  {:<name$}  {:<17}(survey stale: {stale})\n",
-                "", ""
-            ));
+            for part in super::super::summary::wrapped(&format!("STALE: {stale}"), 0, 0, 67) {
+                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
+            }
         } else if let Some(worst) = &r.worst {
             out.push_str(&format!("  {:<name$}  {:<17}(worst {worst})\n", "", ""));
         }
@@ -152,7 +151,16 @@ struct PageRow<'a> {
     hands: String,
     waiting: String,
     note: String,
+    warnings: Vec<(&'static str, &'a str)>,
     back: bool,
+}
+
+/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody holds.
+fn warnings(r: &Row) -> Vec<(&'static str, &str)> {
+    let stale = r.stale.as_deref().map(|why| ("STALE", why));
+    let held = r.held_by.as_deref();
+    let held = held.map(|by| ("HELD", by.strip_prefix("held ").unwrap_or(by)));
+    stale.into_iter().chain(held).collect()
 }
 
 /// floor.html, to hang up.
@@ -170,17 +178,18 @@ pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
                 stage: r.stage,
                 next: &r.next,
                 when: match (&r.held_by, &r.free_at) {
-                    (Some(held), _) => held.clone(),
+                    (Some(_), Some(at)) => format!("not before {at}"),
                     (None, Some(at)) => format!("from {at}"),
+                    (Some(_), None) => "when released".into(),
                     (None, None) => "now".into(),
                 },
                 hands: range(r.hands_on_hours),
                 waiting: range(r.waiting_hours),
                 note: match (&r.stale, &r.worst) {
-                    (Some(stale), _) => format!("survey stale: {stale}"),
                     (None, Some(worst)) => format!("worst {worst}"),
-                    (None, None) => String::new(),
+                    _ => String::new(),
                 },
+                warnings: warnings(r),
                 back: r.holds_back,
             })
             .collect(),
