@@ -16,7 +16,7 @@ const HIGHS_TOLD: usize = 2;
 /// Widest line, characters.
 pub(super) const WIDEST: usize = 100;
 /// What to do about a pitch.
-const LOOK_UNDER: &str = "Find out what makes it before it is filled: what still moves underneath prints through filler too (common practice).";
+pub(super) const LOOK_UNDER: &str = "Find out what makes it before it is filled: what still moves underneath prints through filler too (common practice).";
 /// Left-out readings told one by one.
 const FLAGS_TOLD: usize = 3;
 

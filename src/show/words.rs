@@ -278,11 +278,7 @@ pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
 /// "each 40.1 mm along x (39.8 to 40.4) and each 40.2 mm along y (39.9 to 40.5), a lattice; 0.07 mm crest to trough (0.06 to 0.10); looks
 /// like …".
 pub fn repeat(r: &Repeat, units: Units) -> String {
-    let mut out = each(r.pitch_mm, r.direction_deg, units);
-    if let Some(across) = &r.across {
-        let second = each(across.pitch_mm, across.direction_deg, units);
-        out.push_str(&format!(" and {second}, a lattice"));
-    }
+    let mut out = pitch(r, units);
     out.push_str(&format!(
         "; {} crest to trough ({} to {})",
         units.depth(r.depth_mm.value),
@@ -294,6 +290,16 @@ pub fn repeat(r: &Repeat, units: Units) -> String {
     }
     if !r.looks_like.is_empty() {
         out.push_str(&format!("; looks like {}", r.looks_like));
+    }
+    out
+}
+
+/// Its pitch alone: "each 40.1 mm along x (39.8 to 40.4) and each 38.0 mm along y (37.6 to 38.4), a lattice".
+pub fn pitch(r: &Repeat, units: Units) -> String {
+    let mut out = each(r.pitch_mm, r.direction_deg, units);
+    if let Some(across) = &r.across {
+        let second = each(across.pitch_mm, across.direction_deg, units);
+        out.push_str(&format!(" and {second}, a lattice"));
     }
     out
 }

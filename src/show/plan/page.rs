@@ -44,6 +44,7 @@ struct Page<'a> {
     left_out: Vec<&'a str>,
     over: bool,
     asked: Vec<&'a str>,
+    repeats: Vec<String>,
     cautions: Vec<String>,
     used: &'a [Used],
 }
@@ -147,6 +148,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
         over: plan.balance.budget_g.is_some_and(|most| plan.balance.total_g > most),
         warned: fits(&plan.fits, How::Warned).collect(),
         asked: fits(&plan.fits, How::Asked).collect(),
+        repeats: super::repeats(j, units),
         cautions: json::all_cautions(plan, j, panel)
             .iter()
             .map(|c| capital(c))

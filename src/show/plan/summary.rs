@@ -3,7 +3,8 @@
 use super::super::summary::{WIDEST, capital, wrapped};
 use super::super::{care, words};
 use super::{
-    balance, dear, film, fits, hand_check, hours_range, json, mass, mass_range, price, work,
+    balance, dear, film, fits, hand_check, hours_range, json, mass, mass_range, price, repeats,
+    work,
 };
 use crate::judge::{Judgement, Verdict};
 use crate::panel::Panel;
@@ -46,6 +47,9 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
     }
     for sentence in balance(plan, panel) {
         page.say("MASS", &sentence);
+    }
+    for told in repeats(j, units) {
+        page.say("REPEATS", &told);
     }
     page.rule("WORK, in order: tick off as you go");
     for item in &plan.work {

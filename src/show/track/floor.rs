@@ -1,8 +1,11 @@
 //! The floor sheet: on the terminal, as a page to hang up, and as JSON. Rows and plain words.
 
+use super::super::words;
 use crate::judge::Interval;
+use crate::judge::repeats::Repeat;
 use crate::problem::Error;
 use crate::track::floor::Row;
+use crate::units::Units;
 use askama::Template;
 use serde::Serialize;
 
@@ -35,6 +38,7 @@ struct JsonRow<'a> {
     waiting_high_hours: f64,
     worst: Option<&'a str>,
     stale: Option<&'a str>,
+    repeats: &'a [Repeat],
     holds_back: bool,
 }
 
@@ -72,6 +76,7 @@ fn json_row(r: &Row) -> JsonRow<'_> {
         waiting_high_hours: r.waiting_hours.high,
         worst: r.worst.as_deref(),
         stale: r.stale.as_deref(),
+        repeats: &r.repeats,
         holds_back: r.holds_back,
     }
 }
@@ -124,8 +129,12 @@ pub fn text(rows: &[Row], now: &str) -> String {
             for part in super::super::summary::wrapped(&format!("STALE: {stale}"), 0, 0, 67) {
                 out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
             }
-        } else if let Some(worst) = &r.worst {
-            out.push_str(&format!("  {:<name$}  {:<17}(worst {worst})\n", "", ""));
+        }
+        let note = note(r);
+        if !note.is_empty() {
+            for part in super::super::summary::wrapped(&format!("({note})"), 0, 0, 67) {
+                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
+            }
         }
     }
     if let Some(r) = rows.iter().find(|r| r.holds_back) {
@@ -153,6 +162,21 @@ struct PageRow<'a> {
     note: String,
     warnings: Vec<(&'static str, &'a str)>,
     back: bool,
+}
+
+/// The small line of a row: the worst found while the survey holds, and what repeats.
+fn note(r: &Row) -> String {
+    let worst = r.worst.as_ref().filter(|_| r.stale.is_none());
+    let worst = worst.map(|w| format!("worst {w}"));
+    let repeats = r.repeats.iter().map(|p| {
+        let pitch = words::pitch(p, Units::Metric);
+        format!("repeats {pitch}: find out what makes it before it is filled")
+    });
+    worst
+        .into_iter()
+        .chain(repeats)
+        .collect::<Vec<_>>()
+        .join("; ")
 }
 
 /// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody holds.
@@ -185,10 +209,7 @@ pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
                 },
                 hands: range(r.hands_on_hours),
                 waiting: range(r.waiting_hours),
-                note: match (&r.stale, &r.worst) {
-                    (None, Some(worst)) => format!("worst {worst}"),
-                    _ => String::new(),
-                },
+                note: note(r),
                 warnings: warnings(r),
                 back: r.holds_back,
             })
