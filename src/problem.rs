@@ -84,21 +84,49 @@ impl Error {
 }
 
 /// Something a person should know although the work went on.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Warning {
     /// Where it was met: `file:line:column`, or empty.
     pub place: String,
     /// What it is and what to do about it.
     pub text: String,
+    /// What must stand across the top of everything that is made in spite of it; `None` for what is merely worth knowing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pressing: Option<Pressing>,
+}
+
+/// How a pressing warning stands at the top.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Pressing {
+    /// One word: "STALE", "HELD".
+    pub label: &'static str,
+    /// The rest, without that word.
+    pub text: String,
+    /// The same with its label, where there is room for half a line.
+    #[serde(skip)]
+    pub short: String,
 }
 
 impl Warning {
     /// A warning that belongs to no line of a file.
     pub fn new(text: impl Into<String>) -> Self {
         Warning {
-            place: String::new(),
             text: text.into(),
+            ..Warning::default()
         }
+    }
+
+    /// One that must stand at the top of everything made in spite of it.
+    pub fn pressing(text: impl Into<String>, how: Pressing) -> Self {
+        Warning {
+            pressing: Some(how),
+            ..Warning::new(text)
+        }
+    }
+
+    /// Whether it must stand at the top.
+    pub fn is_pressing(&self) -> bool {
+        self.pressing.is_some()
     }
 }
 

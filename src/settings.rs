@@ -73,6 +73,7 @@ impl Reader<'_> {
         self.warnings.push(Warning {
             place,
             text: text.into(),
+            ..Warning::default()
         });
     }
 

@@ -80,6 +80,7 @@ pub fn found(worst: f64, half: f64) -> Summary {
         substrate_cm2: None,
         pinhole_clusters: None,
         heights: None,
+        repeats: Vec::new(),
     }
 }
 
@@ -266,6 +267,23 @@ fn hours_and_filler_belong_to_the_cycle_in_which_they_were_spent() {
     let all = cycles(&job.entries, &job.surveys);
     assert_eq!((all[0].hours, all[0].filler_on_g), (0.5, 0.0));
     assert_eq!((all[1].hours, all[1].filler_on_g), (3.0, 150.0));
+}
+
+#[test]
+fn of_a_stale_survey_no_forecast_is_drawn() {
+    let job = Job::default()
+        .survey(day(1), found(0.9, 0.05))
+        .and(Kind::Fill, day(2))
+        .survey(day(4), found(0.5, 0.05));
+    let mut trend = trend::of("lid", &job.entries, &job.surveys, &[]);
+    assert!(trend.advice.forecast.is_some());
+    let drawn = |trend: &trend::Trend| shown::chart::svg(trend).unwrap();
+    let holds = drawn(&trend);
+    assert!(holds.contains("expected") && !holds.contains("STALE"));
+    trend.stale = Some("entry 3 came after".into());
+    let stale = drawn(&trend);
+    assert!(!stale.contains("expected") && !stale.contains("next"));
+    assert!(stale.contains("STALE"));
 }
 
 // -------------------------------------------------------------------------------- another cycle?

@@ -5,6 +5,7 @@
 mod damage;
 mod folders;
 mod kill;
+mod pressing;
 mod rules;
 mod whole;
 

@@ -399,7 +399,102 @@ fn the_demo_makes_a_job_book_that_answers() {
         "{moved}"
     );
 
+    what_the_survey_repeats_is_passed_on(&book, dir.path());
+    a_packet_begins_with_how_each_panel_stands(&book, dir.path());
+    what_hangs_on_the_wall_says_stale_and_held(&book, dir.path());
+
     let struck = lowspot::keep::Book::open(&book).unwrap();
     let entries = struck.entries("hatch cover").unwrap();
     assert_eq!(entries.iter().filter(|e| !e.stands()).count(), 1);
+}
+
+/// What a command says, its white space made single; its files go into a folder.
+fn said(args: &[&str], book: &Path, out: &Path) -> String {
+    let ran = Command::new(env!("CARGO_BIN_EXE_lowspot"))
+        .args(args)
+        .arg("--book")
+        .arg(book)
+        .arg("--out")
+        .arg(out)
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&ran.stderr);
+    assert!(ran.status.success(), "{args:?}: {told}");
+    let told = String::from_utf8(ran.stdout).unwrap();
+    told.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The core that prints through the door since its post-cure.
+fn what_the_survey_repeats_is_passed_on(book: &Path, out: &Path) {
+    const MAKES: &str = "Find out what makes it before it is filled";
+    let trend = said(&["trend", "bulkhead door"], book, out);
+    assert!(trend.contains("REPEATS Each 40."), "{trend}");
+    assert!(trend.contains(MAKES), "{trend}");
+    let moved = said(&["moved", "bulkhead door"], book, out);
+    let headline = "MOVED: no patch moved, but a pitch came or went, see REPEATS";
+    assert!(moved.starts_with(headline), "{moved}");
+    let plan = said(&["plan", "bulkhead door"], book, out);
+    let (repeats, work) = (plan.find("REPEATS Each 40."), plan.find("WORK, in order"));
+    assert!(repeats.is_some() && repeats < work, "{plan}");
+    let page = std::fs::read_to_string(out.join("plan.html")).unwrap();
+    let repeats = page.find("<p class=\"first\">Repeats: Each 40.");
+    assert!(repeats.is_some() && repeats < page.find("<h2 id=\"work\">"));
+    let floor = said(&["floor"], book, out);
+    assert!(floor.contains("repeats each 40."), "{floor}");
+    assert_eq!(floor.matches("repeats each").count(), 1, "{floor}");
+    let json = json(&["trend", "bulkhead door"], book);
+    let pitch = json["repeats"][0]["pitch_mm"]["value"].as_f64().unwrap();
+    assert!((pitch / CORE_MM - 1.0).abs() < 0.03, "{pitch}");
+    // Another panel has none.
+    assert!(!said(&["trend", "cabin side"], book, out).contains("REPEATS"));
+}
+
+fn a_packet_begins_with_how_each_panel_stands(book: &Path, out: &Path) {
+    said(&["packet", "cabin side"], book, out);
+    let page = std::fs::read_to_string(out.join("packet.html")).unwrap();
+    let place = |words: &str| page.find(words).unwrap_or_else(|| panic!("no {words}"));
+    let summary = place("<dt>Last survey</dt><dd>another cycle, 2026-04-24 (entry 22)");
+    assert!(summary < place("<h2>Entries</h2>"));
+    assert!(place("<dt>Ready for primer</dt><dd>not yet, open: ") < place("<h2>Entries</h2>"));
+    assert!(place("<dt>Filler put on</dt><dd>") < place("<h2>Entries</h2>"));
+    let log = &page[place("<h2>Entries</h2>")..place("<h2>Trend</h2>")];
+    assert_eq!(log.matches("verdict another cycle").count(), 3, "{log}");
+    // Sentences flow, the table is a table; one key of colours.
+    let trend = &page[place("<h2>Trend</h2>")..place("<h2>Maps</h2>")];
+    assert!(!trend.contains("<pre"), "{trend}");
+    assert!(trend.contains("<td data-l=\"to level\">"), "{trend}");
+    assert_eq!(page.matches("teal low, brown high, mm").count(), 1);
+    assert!(place("<figure class=\"map\">") < place("teal low, brown high, mm"));
+    assert!(!page.contains("<p class=\"pressing\">"));
+
+    said(&["packet", "battery lid"], book, out);
+    let page = std::fs::read_to_string(out.join("packet.html")).unwrap();
+    let stale = page
+        .find("<p class=\"pressing\"><b>STALE</b> entry 32")
+        .unwrap();
+    let held = page.find("<p class=\"pressing\"><b>HELD</b> by M").unwrap();
+    assert!(stale < held && held < page.find("<dt>Last survey</dt>").unwrap());
+}
+
+fn what_hangs_on_the_wall_says_stale_and_held(book: &Path, out: &Path) {
+    said(&["floor"], book, out);
+    let page = std::fs::read_to_string(out.join("floor.html")).unwrap();
+    let rows: Vec<&str> = page.split("<tr class=").collect();
+    let warned: Vec<&&str> = rows.iter().filter(|r| r.starts_with("\"warned")).collect();
+    assert_eq!(warned.len(), 1, "{page}");
+    // Over the whole width, in the type of the rest.
+    assert!(warned[0].contains("<td colspan=\"6\">"));
+    for words in ["<b>STALE</b> entry 32 (fill", "<b>HELD</b> by M until"] {
+        let place = warned[0].find(words).expect(words);
+        assert!(
+            warned[0][..place].ends_with("<p class=\"warn\">"),
+            "{words}"
+        );
+    }
+    // On a narrow screen every value stands behind its label.
+    for label in ["Stage", "Next", "When", "Hands-on", "Waiting"] {
+        let cells = page.matches(&format!("data-l=\"{label}\"")).count();
+        assert_eq!(cells, 4, "{label}");
+    }
+    assert!(page.contains("content: attr(data-l)"));
 }

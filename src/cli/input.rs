@@ -109,8 +109,7 @@ impl Input {
         let version = book.newest(&name)?;
         let (mut panel, mut warnings) = version.panel()?;
         let entries = book.entries(&name)?;
-        warnings.extend(standing::stale(&entries).map(|why| Warning::new(format!("stale: {why}"))));
-        warnings.extend(standing::held(&entries, now()).map(|h| Warning::new(h.to_string())));
+        warnings.extend(standing::pressing(&entries, now()));
         let survey = standing::last_survey(&entries);
         let files = match survey {
             Some(survey) => stored_files(&book, survey)?,

@@ -50,7 +50,7 @@ pub fn run(args: &MixArgs) -> Result<ExitCode, Error> {
             "{option} is missing; expected {option} \"{example}\" (or --plan with a plan file)"
         ))
     };
-    let card = mix::card(&Request {
+    let mut card = mix::card(&Request {
         recipe,
         volume_cc: options
             .volume_cc
@@ -70,8 +70,18 @@ pub fn run(args: &MixArgs) -> Result<ExitCode, Error> {
         scale_most_g: shop.scale_most_g.clone(),
     })?;
     let text = match args.json {
-        true => show::mix::json(&card)?,
-        false => show::mix::text(&card, args.units.into(), plan.moving_surface),
+        true => {
+            let told = plan
+                .pressing
+                .iter()
+                .map(|(label, text)| format!("{label}: {text}"));
+            card.warnings.splice(0..0, told);
+            show::mix::json(&card)?
+        }
+        false => {
+            let first = show::words::banner(&plan.pressing);
+            first + &show::mix::text(&card, args.units.into(), plan.moving_surface)
+        }
     };
     super::say(text.trim_end());
     Ok(ExitCode::SUCCESS)
@@ -90,6 +100,9 @@ struct ToMix {
     humidity_percent: Option<f64>,
     #[serde(default)]
     moving_surface: bool,
+    /// What stood across the top of the plan: label and text.
+    #[serde(skip)]
+    pressing: Vec<(String, String)>,
 }
 
 /// The word of a face, or none.
@@ -107,6 +120,20 @@ fn face<'d, D: serde::Deserializer<'d>>(from: D) -> Result<Option<Face>, D::Erro
 #[derive(Debug, Deserialize)]
 struct PlanFile {
     mix: Option<ToMix>,
+    #[serde(default)]
+    warnings: Vec<Warned>,
+}
+
+/// A warning of the plan.
+#[derive(Debug, Deserialize)]
+struct Warned {
+    pressing: Option<Pressing>,
+}
+
+#[derive(Debug, Deserialize)]
+struct Pressing {
+    label: String,
+    text: String,
 }
 
 /// The shop file and the plan; faults of both together.
@@ -150,6 +177,15 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
             format!("is no plan: {said}; expected the plan.json that was written for you"),
         )
     })?;
+    let pressing = plan.warnings.into_iter().filter_map(|w| w.pressing);
+    let pressing = pressing
+        .map(|p| {
+            (
+                p.label.replace(char::is_control, "?"),
+                format!("when the plan was made: {}", p.text),
+            )
+        })
+        .collect();
     let to_mix = plan.mix.ok_or_else(|| {
         let example = "{\"mix\": {\"recipe\": \"dry-micro\", \"to_mix_cc\": 500}}";
         fault(
@@ -182,7 +218,7 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
     })
     .collect();
     match faults.is_empty() {
-        true => Ok(to_mix),
+        true => Ok(ToMix { pressing, ..to_mix }),
         false => Err(Error::Faults(faults)),
     }
 }

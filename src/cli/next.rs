@@ -11,7 +11,7 @@ use crate::next::{self, Plan};
 use crate::observe::{self, Survey};
 use crate::panel::Panel;
 use crate::plan::shop::Shop;
-use crate::problem::{Error, Warning};
+use crate::problem::Error;
 use crate::reference::Kind;
 use crate::show;
 use crate::units::Units;
@@ -66,7 +66,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     )?;
     let units = args.units.into();
     let count = args.placings.map(usize::from);
-    let (plan, judgement) = if survey.taken() == 0 {
+    let (plan, mut judgement) = if survey.taken() == 0 {
         let plan = next::start(&panel, set, count)?;
         let grid = judge::grid(&panel, judge::step_mm(&panel));
         let nodes = photo::blank_nodes(&panel, grid, None);
@@ -76,7 +76,8 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         observe::check_carries(&survey, &panel)?;
         further(&panel, &survey, set, count.unwrap_or(PLACINGS), units)?
     };
-    tell(&judgement, &warnings);
+    judgement.warnings.splice(0..0, warnings);
+    tell(&judgement);
     let (name, text) = form(&args.out, &plan, &panel)?;
     let json = show::next::json(&plan, &judgement)?;
     let (png, svg) = show::next::pictures(&plan, &judgement, &panel, units)?;
@@ -98,7 +99,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         super::say(&format!(
             "{}\n{written} is ready to fill in, {} shows where they lie. Then enter it with the readings so far, as one survey:\n  \
              lowspot enter \"{}\" survey READINGS {written} --book {}",
-            show::next::summary(&plan, units),
+            show::next::summary(&plan, &judgement, units),
             shown(&args.out.join("next.png")),
             from.panel,
             shown(&from.book),
@@ -114,7 +115,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     let files: Vec<String> = files.into_iter().map(shown).collect();
     super::say(&format!(
         "{}\n{} is ready to fill in, {} shows where they lie. Then\n  lowspot map {} {}",
-        show::next::summary(&plan, units),
+        show::next::summary(&plan, &judgement, units),
         shown(&written),
         shown(&args.out.join("next.png")),
         shown(&args.panel),
@@ -153,9 +154,9 @@ fn further(
 }
 
 /// Warnings and readings left out, on standard error.
-fn tell(judgement: &Judgement, warnings: &[Warning]) {
+fn tell(judgement: &Judgement) {
     let mut err = anstream::stderr().lock();
-    for warning in warnings.iter().chain(&judgement.warnings) {
+    for warning in &judgement.warnings {
         let _ = writeln!(err, "note: {warning}");
     }
     for flag in &judgement.flags {

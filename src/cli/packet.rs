@@ -68,11 +68,17 @@ fn sheet(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
             .iter()
             .map(|e| {
                 let files = book.file_names(e.number)?;
-                Ok(super::log::line(e, None, &files))
+                let map = maps.iter().find(|m| m.entry == e.number);
+                let found = map.map(|m| format!("verdict {}", m.verdict));
+                Ok(super::log::line(e, found, &files))
             })
             .collect::<Result<_, Error>>()?,
         struck: entries.iter().map(|e| !e.stands()).collect(),
-        text: show::track::trend::text(&trend, &list, units),
+        stale: standing.stale.clone(),
+        held: standing.held.as_ref().map(ToString::to_string),
+        said: show::track::trend::said(&trend, units),
+        rows: show::track::trend::rows(&trend.cycles, units),
+        ready: list,
         film: film(book, name, &shop, units),
         filler_on_g: entries
             .iter()
@@ -125,13 +131,5 @@ fn map_of(book: &Book, name: &str, survey: &Entry, units: Units) -> Result<Map, 
     };
     let job = Job::of(input, Polarity::Auto)?;
     let judged = map::judged(&job, 0)?;
-    let svg = show::map::for_page(&judged, &job.panel, units)?.svg;
-    Ok(Map {
-        entry: survey.number,
-        date: survey.date.to_string(),
-        verdict: judged.verdict.word().replace('-', " "),
-        reasons: judged.reasons.clone(),
-        to_level: units.volume(judged.to_level_cc.value),
-        svg,
-    })
+    Map::of(survey, &judged, &job.panel, units)
 }

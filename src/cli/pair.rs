@@ -165,8 +165,9 @@ fn sides(args: &MovedArgs, book: &Book, name: &str) -> Result<Pair, Error> {
     same_frame(
         &panel,
         &mirrored,
-        "and its mirrored twin are not the same outline",
+        "and its mirrored twin are not of one size",
     )?;
+    same_outline(&panel, &mirrored)?;
     let laid = survey(book, &other, &twins).map(|s| match axis(mirror) {
         Some(axis) => compare::mirrored_survey(&s, &panel, axis),
         None => s,

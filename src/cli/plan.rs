@@ -3,6 +3,7 @@
 use super::args::{CoatWord, MapArgs, PlanArgs, WayWord};
 use super::job::Job;
 use super::map;
+use crate::compare::spectrum;
 use crate::plan::shop::{self, Shop};
 use crate::plan::ways::Kind;
 use crate::plan::{self, Choice};
@@ -38,7 +39,11 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
             "a photo alone tells no depth, so no amounts can be planned: add readings (`lowspot blank` writes a form for them)".into(),
         ));
     }
-    let mut judgement = map::judged(&job, usize::MAX)?;
+    let (judged, repeats) = rayon::join(
+        || map::judged(&job, usize::MAX),
+        || spectrum::in_survey(&job.survey),
+    );
+    let mut judgement = judged?.with_repeats(repeats);
     judgement.warnings.extend(warnings);
     let choice = Choice {
         shop: &shop,

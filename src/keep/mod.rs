@@ -34,6 +34,7 @@ pub mod folder;
 pub mod panels;
 mod read;
 pub mod recent;
+pub mod repeat;
 pub mod result;
 mod rows;
 pub mod schema;

@@ -1,6 +1,7 @@
 //! What a survey found, as it is kept: records of their own, so that a book written today is still read when the stages have changed.
 
-use crate::compare::readings_stats;
+use super::repeat::SavedRepeat;
+use crate::compare::{readings_stats, spectrum};
 use crate::judge::nodes::FAR_MM;
 use crate::judge::{Grid, Interval, Judgement, LimitResult, Nodes, Region};
 use crate::observe::{Survey, Tool};
@@ -73,6 +74,9 @@ pub struct Summary {
     /// The readings as they were taken, where every one is a height over a bridge; `None` else, and in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heights: Option<SavedHeights>,
+    /// Pitches that repeat in the readings, the deepest first; empty in books written before.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub repeats: Vec<SavedRepeat>,
 }
 
 /// What a film ledger told when a survey was entered.
@@ -252,6 +256,7 @@ impl SurveyResult {
     /// With what its readings tell by themselves.
     pub fn with_readings(mut self, survey: &Survey) -> Self {
         self.summary.heights = SavedHeights::of(survey);
+        self.summary.repeats = SavedRepeat::all(&spectrum::in_survey(survey));
         self
     }
 }
@@ -300,6 +305,7 @@ impl Summary {
                 .map(|p| p.coat.substrate().map(|a| a.area_cm2).sum()),
             pinhole_clusters: j.photos.as_ref().map(|p| p.coat.pinholes.len()),
             heights: None,
+            repeats: Vec::new(),
         }
     }
 }

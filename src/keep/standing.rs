@@ -3,6 +3,7 @@
 use super::entry::{Entry, Kind};
 use super::panels::PanelRow;
 use super::result::Summary;
+use crate::problem::{Pressing, Warning};
 use jiff::Timestamp;
 
 /// Somebody has a panel to himself for a while.
@@ -48,11 +49,7 @@ pub fn last_survey(entries: &[Entry]) -> Option<&Entry> {
 /// Why the last survey no longer holds: the first piece of work after it that changed the panel. Work counts as after it when it was done on a
 /// later day, or on the same day and entered later.
 pub fn stale(entries: &[Entry]) -> Option<String> {
-    let survey = last_survey(entries)?;
-    let work = entries
-        .iter()
-        .filter(|e| e.kind.makes_stale() && e.stands() && e.order() > survey.order())
-        .min_by_key(|e| e.order())?;
+    let (survey, work) = outdated(entries)?;
     Some(format!(
         "entry {} ({}, {}) came after the survey of {} (entry {}): survey it again",
         work.number,
@@ -61,6 +58,55 @@ pub fn stale(entries: &[Entry]) -> Option<String> {
         survey.date,
         survey.number
     ))
+}
+
+/// The last survey and the first piece of work after it that changed the panel.
+fn outdated(entries: &[Entry]) -> Option<(&Entry, &Entry)> {
+    let survey = last_survey(entries)?;
+    let work = entries
+        .iter()
+        .filter(|e| e.kind.makes_stale() && e.stands() && e.order() > survey.order())
+        .min_by_key(|e| e.order())?;
+    Some((survey, work))
+}
+
+/// What must be said across the top of everything made of the last survey: that it no longer holds, that somebody holds the panel.
+pub fn pressing(entries: &[Entry], now: Timestamp) -> Vec<Warning> {
+    let stale = outdated(entries)
+        .zip(stale(entries))
+        .map(|((_, work), why)| {
+            let short = format!(
+                "STALE: entry {}, {}, came after",
+                work.number,
+                work.kind.word()
+            );
+            Warning::pressing(
+                format!("stale: {why}"),
+                Pressing {
+                    label: "STALE",
+                    text: why,
+                    short,
+                },
+            )
+        });
+    let held = held(entries, now).map(|hold| {
+        let all = hold.to_string();
+        let text = all.trim_start_matches("held ").to_string();
+        let short = match hold.until {
+            Some(until) => format!("HELD by {} until {}", hold.by, by_the_clock(until)),
+            None => format!("HELD by {}", hold.by),
+        };
+        let short = short.replace(char::is_control, "?");
+        Warning::pressing(
+            all,
+            Pressing {
+                label: "HELD",
+                text,
+                short,
+            },
+        )
+    });
+    stale.into_iter().chain(held).collect()
 }
 
 /// Who holds a panel at `now`. A hold past its end has run out.

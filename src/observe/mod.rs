@@ -347,6 +347,7 @@ impl Survey {
             self.warnings.push(Warning {
                 place: file.to_string(),
                 text: format!("{what} is {other} here and {first} in the files before: {advice}"),
+                ..Warning::default()
             });
         }
     }
@@ -367,6 +368,7 @@ impl Survey {
             Some(so_far) => self.warnings.push(Warning {
                 place: format!("{}:{}", placing.file, placing.line),
                 text: format!("{}: {so_far}, not used yet", placing.label()),
+                ..Warning::default()
             }),
         }
     }

@@ -162,6 +162,7 @@ impl Reader<'_> {
         self.read.warnings.push(Warning {
             place: format!("{}:{line}:{column}", self.file),
             text,
+            ..Warning::default()
         });
     }
 

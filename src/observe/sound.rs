@@ -427,7 +427,8 @@ fn edges_too_short(survey: &Survey) -> Vec<Warning> {
                     p.tool.word(),
                     plain_mm(p.base_mm)
                 ),
-            })
+..Warning::default()
+})
         })
         .collect()
 }

@@ -301,6 +301,7 @@ impl Reader<'_> {
             self.read.warnings.push(Warning {
                 place: format!("{}:{number}:{}", self.file, cell.column),
                 text: format!("column {} is not used", quoted(&cell.text)),
+                ..Warning::default()
             });
         } else {
             self.faults.add(

@@ -178,6 +178,7 @@ pub fn decode(bytes: &[u8], file: &str) -> Result<(Picture, Vec<Warning>), Fault
                 "is a {} by its content, though its name says {named}; it was read as what it is",
                 word(format)
             ),
+            ..Warning::default()
         });
     }
     Ok((picture, warnings))

@@ -32,6 +32,7 @@ struct Page<'a> {
     map: String,
     data: String,
     survey_line: String,
+    pressing: Vec<(&'static str, String)>,
     verdict: &'static str,
     photos: Vec<String>,
     with_photo: bool,
@@ -66,10 +67,15 @@ struct Page<'a> {
     shape_only: &'static str,
 }
 
-struct KeyRow {
-    low: String,
-    words: String,
-    high: String,
+/// One depth of the key of colours.
+#[derive(Debug)]
+pub struct KeyRow {
+    /// How a low of that depth is drawn, as a style.
+    pub low: String,
+    /// From what to what.
+    pub words: String,
+    /// How a high is.
+    pub high: String,
 }
 
 struct RegionRow<'a> {
@@ -130,6 +136,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         css: include_str!("report.css"),
         js: include_str!("report.js"),
         survey_line: survey_line(j),
+        pressing: words::pressing(&j.warnings),
         verdict: words::verdict(j.verdict),
         photos: layer::told(j, units),
         with_photo: !photos.is_empty(),
@@ -197,7 +204,7 @@ fn survey_line(j: &Judgement) -> String {
 }
 
 /// The scale, deepest first, each colour with its dots or hatching.
-fn key(j: &Judgement, units: Units) -> Vec<KeyRow> {
+pub fn key(j: &Judgement, units: Units) -> Vec<KeyRow> {
     let edges = Classes::from_node_limit(j.node_limit_mm).edges;
     let depth = |mm: f64| units.bare_depth(mm);
     let mut rows: Vec<KeyRow> = (1..=5)

@@ -4,7 +4,7 @@ use super::map::{self, Sheet};
 use super::palette::{self, Rgb};
 use super::scene::{Anchor, Label, Scene, Shape, dashes};
 use super::text;
-use crate::problem::Error;
+use crate::problem::{Error, Warning};
 
 /// Adds everything round the map and sets the picture's height.
 pub(super) fn add(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
@@ -45,7 +45,14 @@ fn head(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
     } else {
         format!("Highs and lows, {}", sheet.units.depth_unit())
     };
-    let words = format!("{what}; {date}; true until the panel is touched");
+    let until = super::words::true_until(&sheet.j.warnings);
+    let words = if sheet.j.warnings.iter().any(Warning::is_pressing) {
+        // First, so that a long name of a holder cuts off the rest and not this.
+        format!("{until}; {date}; {what}")
+    } else {
+        format!("{what}; {date}; {until}")
+    };
+    let words = shortened(&words, t, right - left)?;
     scene
         .labels
         .push(sheet.plain([left, 3.0 * t], Anchor::Left, words));

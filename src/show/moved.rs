@@ -208,13 +208,14 @@ fn lines(what: &Shown) -> Vec<String> {
         ));
     }
     out.extend(shift(what));
-    out.extend(
-        what.moved
-            .repeats
-            .found
-            .iter()
-            .map(|r| format!("REPEATS, came or went: {}", words::repeat(r, units))),
-    );
+    out.extend(what.moved.repeats.found.iter().map(|r| {
+        let how = if what.sides {
+            "on one side only"
+        } else {
+            "came or went"
+        };
+        format!("REPEATS, {how}: {}", words::repeat(r, units))
+    }));
     if what.sides {
         out.push(SIDES.into());
     }
@@ -225,15 +226,25 @@ fn verdict(what: &Shown) -> String {
     let d = &what.moved.difference;
     let by = "two surveys of an untouched panel differ by";
     let count = |up: bool| places(d.patches.iter().filter(|p| p.up == up).count());
+    let pitch = !what.moved.repeats.found.is_empty();
     match (d.changed(), what.sides) {
+        (false, false) if pitch => "no patch moved, but a pitch came or went, see REPEATS".into(),
+        (false, true) if pitch => {
+            "no patch differs, but a pitch is on one side only, see REPEATS".into()
+        }
         (false, false) => format!("no change beyond what {by}"),
         (false, true) => format!("no difference beyond what {by}"),
         (true, sides) => format!(
-            "{} {}, {} {} by more than {by}",
+            "{} {}, {} {} by more than {by}{}",
             count(true),
             way(true, sides),
             count(false),
-            way(false, sides)
+            way(false, sides),
+            match (pitch, sides) {
+                (true, false) => "; and a pitch came or went, see REPEATS",
+                (true, true) => "; and a pitch is on one side only, see REPEATS",
+                (false, _) => "",
+            }
         ),
     }
 }

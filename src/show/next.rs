@@ -4,12 +4,12 @@ use super::map::{Look, PNG_WIDTH, Sheet};
 use super::palette::{self, Rgb};
 use super::scene::{Anchor, Label, Scene, Shape, dashes};
 use super::summary::{WIDEST, wrapped};
-use super::{legend, paint, text};
+use super::{legend, paint, text, words};
 use crate::judge::Judgement;
 use crate::next::{Plan, Suggestion};
 use crate::observe::blank;
 use crate::panel::Panel;
-use crate::problem::Error;
+use crate::problem::{Error, Warning};
 use crate::units::Units;
 use serde::Serialize;
 
@@ -113,7 +113,7 @@ pub fn form(plan: &Plan, panel: &Panel) -> String {
 }
 
 /// What is printed: the tool, then a line a placing.
-pub fn summary(plan: &Plan, units: Units) -> String {
+pub fn summary(plan: &Plan, j: &Judgement, units: Units) -> String {
     let set = &plan.set;
     let n = plan.suggestions.len();
     let s = if n == 1 { "" } else { "s" };
@@ -122,7 +122,8 @@ pub fn summary(plan: &Plan, units: Units) -> String {
     } else {
         "best first"
     };
-    let mut out = format!(
+    let mut out = words::banner(&words::pressing(&j.warnings));
+    out += &format!(
         "NEXT  {n} placing{s}, {order}: {} {}, readings each {}\n",
         set.tool.word(),
         units.place(set.length),
@@ -395,12 +396,17 @@ fn head(sheet: &Sheet, plan: &Plan, scene: &mut Scene) -> Result<(), Error> {
     } else {
         "best first"
     };
+    let pressing = match sheet.j.warnings.iter().any(Warning::is_pressing) {
+        true => format!("{}; ", words::true_until(&sheet.j.warnings)),
+        false => String::new(),
+    };
     let words = format!(
-        "{} {}, readings each {}; {order}; from the number to the arrow",
+        "{pressing}{} {}, readings each {}; {order}; from the number to the arrow",
         plan.set.tool.word(),
         sheet.units.place(plan.set.length),
         sheet.units.place(plan.set.step),
     );
+    let words = legend::shortened(&words, t, right - left)?;
     scene
         .labels
         .push(sheet.plain([left, 3.0 * t], Anchor::Left, words));

@@ -16,7 +16,7 @@ const HIGHS_TOLD: usize = 2;
 /// Widest line, characters.
 pub(super) const WIDEST: usize = 100;
 /// What to do about a pitch.
-const LOOK_UNDER: &str = "Find out what makes it before it is filled: what still moves underneath prints through filler too (common practice).";
+pub(super) const LOOK_UNDER: &str = "Find out what makes it before it is filled: what still moves underneath prints through filler too (common practice).";
 /// Left-out readings told one by one.
 const FLAGS_TOLD: usize = 3;
 
@@ -61,7 +61,11 @@ impl Line {
 
 /// The summary of a judgement whose files lie in `out_dir`.
 pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<Line> {
-    let mut all = vec![verdict(j)];
+    let mut all: Vec<Line> = words::pressing(&j.warnings)
+        .into_iter()
+        .map(|(label, text)| Line::new(label, text, Tone::Open))
+        .collect();
+    all.push(verdict(j));
     all.extend(
         care::before_amounts(panel)
             .map(|c| Line::new("FIRST", format!("{}: {}", c.about, c.text), Tone::Care)),
@@ -654,8 +658,9 @@ fn files(j: &Judgement, out_dir: &Path) -> Line {
         "report.html beside it"
     };
     let text = format!(
-        "{}, {beside}; true until the panel is touched ({date})",
-        out_dir.join("map.png").display()
+        "{}, {beside}; {} ({date})",
+        out_dir.join("map.png").display(),
+        words::true_until(&j.warnings)
     );
     Line::new("MAP", text, Tone::Note)
 }

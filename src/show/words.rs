@@ -1,9 +1,11 @@
 //! Phrases that map, page and terminal share, so that the same thing is said in the same words.
 
+use super::summary::{WIDEST, wrapped};
 use crate::judge::photo::{PhotoNote, unsure_of_colour};
 use crate::judge::repeats::Repeat;
 use crate::judge::{Interval, Judgement, LimitResult, LimitState, Region, RegionKind, Verdict};
 use crate::panel::{Limit, Quantity};
+use crate::problem::Warning;
 use crate::units::{MM_PER_INCH, Units};
 
 /// A direction this near to an axis is along it, degrees.
@@ -276,11 +278,7 @@ pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
 /// "each 40.1 mm along x (39.8 to 40.4) and each 40.2 mm along y (39.9 to 40.5), a lattice; 0.07 mm crest to trough (0.06 to 0.10); looks
 /// like …".
 pub fn repeat(r: &Repeat, units: Units) -> String {
-    let mut out = each(r.pitch_mm, r.direction_deg, units);
-    if let Some(across) = &r.across {
-        let second = each(across.pitch_mm, across.direction_deg, units);
-        out.push_str(&format!(" and {second}, a lattice"));
-    }
+    let mut out = pitch(r, units);
     out.push_str(&format!(
         "; {} crest to trough ({} to {})",
         units.depth(r.depth_mm.value),
@@ -292,6 +290,16 @@ pub fn repeat(r: &Repeat, units: Units) -> String {
     }
     if !r.looks_like.is_empty() {
         out.push_str(&format!("; looks like {}", r.looks_like));
+    }
+    out
+}
+
+/// Its pitch alone: "each 40.1 mm along x (39.8 to 40.4) and each 38.0 mm along y (37.6 to 38.4), a lattice".
+pub fn pitch(r: &Repeat, units: Units) -> String {
+    let mut out = each(r.pitch_mm, r.direction_deg, units);
+    if let Some(across) = &r.across {
+        let second = each(across.pitch_mm, across.direction_deg, units);
+        out.push_str(&format!(" and {second}, a lattice"));
     }
     out
 }
@@ -311,6 +319,42 @@ fn each(pitch: Interval, direction_deg: f64, units: Units) -> String {
     let [value, low, high] =
         [pitch.value, pitch.low, pitch.high].map(|mm| format!("{:.digits$}", mm / per));
     format!("each {value} {unit} {way} ({low} to {high})")
+}
+
+/// What must stand at the top: label and text of each pressing warning.
+pub fn pressing(warnings: &[Warning]) -> Vec<(&'static str, String)> {
+    let told = warnings.iter().filter_map(|w| w.pressing.as_ref());
+    told.map(|p| (p.label, format!("{}.", p.text.trim_end_matches('.'))))
+        .collect()
+}
+
+/// Label and text of what is pressing as the first lines on the terminal, each ended.
+pub fn banner(told: &[(impl AsRef<str>, String)]) -> String {
+    told.iter()
+        .map(|(label, text)| {
+            let label = label.as_ref();
+            let hang = label.chars().count() + 2;
+            let rows = wrapped(text, hang, hang, WIDEST);
+            format!(
+                "{label}  {}\n",
+                rows.join(&format!("\n{}", " ".repeat(hang)))
+            )
+        })
+        .collect()
+}
+
+/// How long what is shown stays true; where something is pressing, that in its place: "STALE: entry 32, fill, came after".
+pub fn true_until(warnings: &[Warning]) -> String {
+    let told: Vec<String> = warnings
+        .iter()
+        .filter_map(|w| w.pressing.as_ref())
+        .map(|p| p.short.clone())
+        .collect();
+    if told.is_empty() {
+        "true until the panel is touched".into()
+    } else {
+        told.join("; ")
+    }
 }
 
 #[cfg(test)]

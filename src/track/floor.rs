@@ -7,6 +7,7 @@ use super::forecast::{self, Chances, Model, Seen, Step, Sums, ToCome};
 use super::ready;
 use super::stage::{self, Stage};
 use crate::judge::Interval;
+use crate::judge::repeats::Repeat;
 use crate::keep::result::SavedLimit;
 use crate::keep::{Entry, Kind, Standing};
 use crate::panel::Panel;
@@ -39,6 +40,8 @@ pub struct Row {
     pub worst: Option<String>,
     /// Why the last survey no longer holds; null while it does.
     pub stale: Option<String>,
+    /// Pitches that repeat in the last survey's readings.
+    pub repeats: Vec<Repeat>,
     /// Whether this panel holds the rest back.
     pub holds_back: bool,
 }
@@ -247,6 +250,9 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
         },
         worst: worst(s),
         stale: s.stale.clone(),
+        repeats: s.summary.as_ref().map_or(Vec::new(), |found| {
+            found.repeats.iter().map(|r| r.found()).collect()
+        }),
         holds_back: false,
     };
     let total = hands.value + waiting.value + still;

@@ -3,6 +3,7 @@
 use super::advice::{Advice, advice};
 use super::cycle::{Cycle, cycles};
 use super::forecast::{Step, steps};
+use crate::judge::repeats::Repeat;
 use crate::keep::{Book, Entry, SurveyResult};
 use crate::problem::Error;
 
@@ -16,6 +17,8 @@ pub struct Trend {
     pub advice: Advice,
     /// Why the last survey no longer holds.
     pub stale: Option<String>,
+    /// Pitches that repeat in the last survey's readings.
+    pub repeats: Vec<Repeat>,
 }
 
 /// The trend of a panel of the book, learned from it and from the book's other panels.
@@ -42,6 +45,10 @@ pub fn of(
         name: name.to_string(),
         advice: advice(&cycles, entries, shop),
         stale: crate::keep::standing::stale(entries),
+        repeats: surveys.last().map_or(Vec::new(), |(_, found)| {
+            let kept = found.summary.repeats.iter();
+            kept.map(|r| r.found()).collect()
+        }),
         cycles,
     }
 }

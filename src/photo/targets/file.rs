@@ -157,6 +157,7 @@ impl Reader<'_> {
             self.warnings.push(Warning {
                 place: format!("{}:{number}:{}", self.file, cell.column),
                 text: format!("column {} is not used", quoted(&cell.text)),
+                ..Warning::default()
             });
         } else {
             self.faults.add(

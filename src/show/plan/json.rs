@@ -2,6 +2,7 @@
 
 use super::super::care;
 use crate::judge::Judgement;
+use crate::judge::repeats::Repeats;
 use crate::panel::Panel;
 use crate::plan::Plan;
 use crate::plan::amounts::{Amounts, Table};
@@ -40,6 +41,7 @@ struct Document<'a> {
     mix: Option<Mix<'a>>,
     used: &'a [crate::plan::Used],
     left_out: Vec<&'a str>,
+    repeats: Option<&'a Repeats>,
     cautions: Vec<String>,
     warnings: Vec<Warning>,
 }
@@ -163,6 +165,7 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel) -> Result<String, Error> 
         used: &plan.used,
         cautions: all_cautions(plan, j, panel),
         left_out: j.flags.iter().map(|f| f.reason.as_str()).collect(),
+        repeats: j.repeats.as_ref(),
         warnings: warnings(plan, j),
     };
     serde_json::to_string_pretty(&document)

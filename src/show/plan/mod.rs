@@ -6,6 +6,7 @@ pub mod page;
 pub mod summary;
 
 use super::care::Caution;
+use super::summary::{LOOK_UNDER, capital};
 use super::words;
 use crate::judge::{Interval, Judgement};
 use crate::panel::Panel;
@@ -285,6 +286,14 @@ pub(super) fn balance(plan: &Plan, panel: &Panel) -> Vec<String> {
         out.push("no hinge line given: say hinge = [[x, y], [x, y]] in panel.toml for the moment about it".into());
     }
     out
+}
+
+/// What repeats in the readings, and what to do about it before anything is filled.
+pub(super) fn repeats(j: &Judgement, units: Units) -> Vec<String> {
+    let found = j.repeats.iter().flat_map(|r| &r.found);
+    found
+        .map(|r| format!("{}. {LOOK_UNDER}", capital(&words::repeat(r, units))))
+        .collect()
 }
 
 /// Warnings and questions about the substance.

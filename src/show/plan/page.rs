@@ -19,6 +19,7 @@ struct Page<'a> {
     name: &'a str,
     css: &'static str,
     survey: String,
+    pressing: Vec<(&'static str, String)>,
     way: String,
     why: &'a str,
     open: Option<&'static str>,
@@ -43,6 +44,7 @@ struct Page<'a> {
     left_out: Vec<&'a str>,
     over: bool,
     asked: Vec<&'a str>,
+    repeats: Vec<String>,
     cautions: Vec<String>,
     used: &'a [Used],
 }
@@ -93,6 +95,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
             Some(date) => format!("Survey of {date}."),
             None => "No survey date noted.".into(),
         },
+        pressing: words::pressing(&j.warnings),
         way: capital(&way.map_or("nothing to fill".into(), |w| words::plain(w.kind.word()))),
         why: &plan.why,
         open: (j.verdict == crate::judge::Verdict::MeasureMore).then_some(
@@ -145,6 +148,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
         over: plan.balance.budget_g.is_some_and(|most| plan.balance.total_g > most),
         warned: fits(&plan.fits, How::Warned).collect(),
         asked: fits(&plan.fits, How::Asked).collect(),
+        repeats: super::repeats(j, units),
         cautions: json::all_cautions(plan, j, panel)
             .iter()
             .map(|c| capital(c))

@@ -3,7 +3,8 @@
 use super::super::summary::{WIDEST, capital, wrapped};
 use super::super::{care, words};
 use super::{
-    balance, dear, film, fits, hand_check, hours_range, json, mass, mass_range, price, work,
+    balance, dear, film, fits, hand_check, hours_range, json, mass, mass_range, price, repeats,
+    work,
 };
 use crate::judge::{Judgement, Verdict};
 use crate::panel::Panel;
@@ -24,6 +25,9 @@ const HANG: usize = 13;
 /// The whole text.
 pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path) -> String {
     let mut page = Page(String::new());
+    for (label, text) in words::pressing(&j.warnings) {
+        page.say(label, &text);
+    }
     head(&mut page, plan, j);
     if let Some(c) = care::before_amounts(panel) {
         page.say("FIRST", &format!("{}: {}", c.about, c.text));
@@ -43,6 +47,9 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
     }
     for sentence in balance(plan, panel) {
         page.say("MASS", &sentence);
+    }
+    for told in repeats(j, units) {
+        page.say("REPEATS", &told);
     }
     page.rule("WORK, in order: tick off as you go");
     for item in &plan.work {
@@ -70,8 +77,9 @@ pub fn text(plan: &Plan, j: &Judgement, panel: &Panel, units: Units, out: &Path)
         "FILES",
         &format!(
             "{} to print and tick off, plan.json beside it. Figures used and where they come from stand there; your own go into a shop.toml \
-             (--shop). True until the panel is touched.",
-            out.join("plan.html").display()
+             (--shop). {}.",
+            out.join("plan.html").display(),
+            capital(&words::true_until(&j.warnings))
         ),
     );
     page.0

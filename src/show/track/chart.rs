@@ -4,6 +4,7 @@
 use super::super::palette::{self, Rgb};
 use super::super::text;
 use crate::problem::Error;
+use crate::track::forecast::Forecast;
 use crate::track::trend::Trend;
 use plotters::coord::Shift;
 use plotters::prelude::*;
@@ -117,7 +118,7 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     // Measuring once makes the embedded font known.
     text::width("0", 20.0)?;
     let lines = lines(trend);
-    let forecast = trend.advice.forecast.as_ref();
+    let forecast = expected(trend);
     // Room for the names above.
     let top = lines
         .iter()
@@ -138,7 +139,7 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         .collect();
     let mut chart = ChartBuilder::on(root)
         .caption(
-            format!("{name}: worst over limit, cycle by cycle"),
+            format!("{name}: worst over limit, cycle by cycle{}", stale(trend)),
             ("sans-serif", 34),
         )
         .margin(24)
@@ -224,6 +225,20 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         .draw()
         .map_err(failed)?;
     Ok(())
+}
+
+/// What another cycle is expected to leave. Of a survey that no longer holds nothing is expected: what the cycle under way left is not known.
+fn expected(trend: &Trend) -> Option<&Forecast> {
+    let forecast = trend.advice.forecast.as_ref();
+    forecast.filter(|_| trend.stale.is_none())
+}
+
+/// Words for the head of the picture where the last survey no longer holds.
+fn stale(trend: &Trend) -> &'static str {
+    match trend.stale {
+        Some(_) => " (last survey STALE: panel worked on since)",
+        None => "",
+    }
 }
 
 /// The date under a whole number, nothing between.

@@ -1,8 +1,11 @@
 //! The floor sheet: on the terminal, as a page to hang up, and as JSON. Rows and plain words.
 
+use super::super::words;
 use crate::judge::Interval;
+use crate::judge::repeats::Repeat;
 use crate::problem::Error;
 use crate::track::floor::Row;
+use crate::units::Units;
 use askama::Template;
 use serde::Serialize;
 
@@ -35,6 +38,7 @@ struct JsonRow<'a> {
     waiting_high_hours: f64,
     worst: Option<&'a str>,
     stale: Option<&'a str>,
+    repeats: &'a [Repeat],
     holds_back: bool,
 }
 
@@ -72,6 +76,7 @@ fn json_row(r: &Row) -> JsonRow<'_> {
         waiting_high_hours: r.waiting_hours.high,
         worst: r.worst.as_deref(),
         stale: r.stale.as_deref(),
+        repeats: &r.repeats,
         holds_back: r.holds_back,
     }
 }
@@ -121,12 +126,15 @@ pub fn text(rows: &[Row], now: &str) -> String {
             }
         }
         if let Some(stale) = &r.stale {
-            out.push_str(&format!(
-                "  {:<name$}  {:<17}(survey stale: {stale})\n",
-                "", ""
-            ));
-        } else if let Some(worst) = &r.worst {
-            out.push_str(&format!("  {:<name$}  {:<17}(worst {worst})\n", "", ""));
+            for part in super::super::summary::wrapped(&format!("STALE: {stale}"), 0, 0, 67) {
+                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
+            }
+        }
+        let note = note(r);
+        if !note.is_empty() {
+            for part in super::super::summary::wrapped(&format!("({note})"), 0, 0, 67) {
+                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
+            }
         }
     }
     if let Some(r) = rows.iter().find(|r| r.holds_back) {
@@ -152,7 +160,31 @@ struct PageRow<'a> {
     hands: String,
     waiting: String,
     note: String,
+    warnings: Vec<(&'static str, &'a str)>,
     back: bool,
+}
+
+/// The small line of a row: the worst found while the survey holds, and what repeats.
+fn note(r: &Row) -> String {
+    let worst = r.worst.as_ref().filter(|_| r.stale.is_none());
+    let worst = worst.map(|w| format!("worst {w}"));
+    let repeats = r.repeats.iter().map(|p| {
+        let pitch = words::pitch(p, Units::Metric);
+        format!("repeats {pitch}: find out what makes it before it is filled")
+    });
+    worst
+        .into_iter()
+        .chain(repeats)
+        .collect::<Vec<_>>()
+        .join("; ")
+}
+
+/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody holds.
+fn warnings(r: &Row) -> Vec<(&'static str, &str)> {
+    let stale = r.stale.as_deref().map(|why| ("STALE", why));
+    let held = r.held_by.as_deref();
+    let held = held.map(|by| ("HELD", by.strip_prefix("held ").unwrap_or(by)));
+    stale.into_iter().chain(held).collect()
 }
 
 /// floor.html, to hang up.
@@ -170,17 +202,15 @@ pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
                 stage: r.stage,
                 next: &r.next,
                 when: match (&r.held_by, &r.free_at) {
-                    (Some(held), _) => held.clone(),
+                    (Some(_), Some(at)) => format!("not before {at}"),
                     (None, Some(at)) => format!("from {at}"),
+                    (Some(_), None) => "when released".into(),
                     (None, None) => "now".into(),
                 },
                 hands: range(r.hands_on_hours),
                 waiting: range(r.waiting_hours),
-                note: match (&r.stale, &r.worst) {
-                    (Some(stale), _) => format!("survey stale: {stale}"),
-                    (None, Some(worst)) => format!("worst {worst}"),
-                    (None, None) => String::new(),
-                },
+                note: note(r),
+                warnings: warnings(r),
                 back: r.holds_back,
             })
             .collect(),

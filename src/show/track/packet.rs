@@ -1,7 +1,13 @@
 //! The record packet: everything the book holds on a panel, as one page that opens anywhere.
 
+use super::trend;
+use crate::judge::Judgement;
+use crate::keep::Entry;
 use crate::problem::Error;
-use crate::show::care;
+use crate::show::html::{self, KeyRow};
+use crate::show::{care, map, words};
+use crate::track::ready::{Answer, Point, is_ready};
+use crate::units::Units;
 use askama::Template;
 use base64::Engine;
 
@@ -13,8 +19,16 @@ pub struct Panel {
     pub lines: Vec<String>,
     /// Which of them are struck.
     pub struck: Vec<bool>,
-    /// Trend and readiness in words.
-    pub text: String,
+    /// Why the last survey no longer holds.
+    pub stale: Option<String>,
+    /// Who holds the panel.
+    pub held: Option<String>,
+    /// What the trend says, each with its label.
+    pub said: Vec<(String, String)>,
+    /// The trend's table, one row a survey, under [`trend::HEADS`].
+    pub rows: Vec<[String; 7]>,
+    /// Ready for primer, point by point.
+    pub ready: Vec<Point>,
     /// The film ledger; `None` where there is nothing to reckon with.
     pub film: Option<Film>,
     /// Filler entered in all, g.
@@ -45,8 +59,41 @@ pub struct Map {
     pub reasons: Vec<String>,
     /// Filler to level.
     pub to_level: String,
+    /// Unit of the colours.
+    pub unit: &'static str,
+    /// What the colours mean.
+    pub key: Vec<KeyRow>,
     /// The picture.
     pub svg: String,
+}
+
+impl Map {
+    /// The map of a survey.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when it cannot be drawn.
+    pub fn of(
+        survey: &Entry,
+        j: &Judgement,
+        panel: &crate::panel::Panel,
+        units: Units,
+    ) -> Result<Map, Error> {
+        let alone = j.photos.as_ref().is_some_and(|p| !p.with_readings);
+        Ok(Map {
+            entry: survey.number,
+            date: survey.date.to_string(),
+            verdict: words::plain(j.verdict.word()),
+            reasons: j.reasons.clone(),
+            to_level: units.volume(j.to_level_cc.value),
+            unit: units.depth_unit(),
+            key: if alone {
+                Vec::new()
+            } else {
+                html::key(j, units)
+            },
+            svg: map::for_page(j, panel, units)?.svg,
+        })
+    }
 }
 
 /// One photo.
@@ -70,9 +117,14 @@ struct Page<'a> {
 
 struct PageOf<'a> {
     name: &'a str,
+    warnings: Vec<(&'static str, &'a str)>,
+    summary: Vec<(&'static str, String)>,
     entries: Vec<(&'a str, bool)>,
-    text: &'a str,
-    mass: String,
+    said: &'a [(String, String)],
+    heads: [&'static str; 7],
+    rows: &'a [[String; 7]],
+    is_ready: bool,
+    ready: &'a [Point],
     film: Option<&'a Film>,
     maps: &'a [Map],
     photos: Vec<(i64, &'a str, String)>,
@@ -102,8 +154,13 @@ fn of(p: &Panel) -> PageOf<'_> {
             .map(String::as_str)
             .zip(p.struck.iter().copied())
             .collect(),
-        text: &p.text,
-        mass: format!("{:.0} g", p.filler_on_g),
+        warnings: warnings(p),
+        summary: summary(p),
+        said: &p.said,
+        heads: trend::HEADS,
+        rows: &p.rows,
+        is_ready: is_ready(&p.ready),
+        ready: &p.ready,
         film: p.film.as_ref(),
         maps: &p.maps,
         photos: p
@@ -125,4 +182,43 @@ fn of(p: &Panel) -> PageOf<'_> {
             })
             .collect(),
     }
+}
+
+/// What must be said before all else.
+fn warnings(p: &Panel) -> Vec<(&'static str, &str)> {
+    let stale = p.stale.as_deref().map(|why| ("STALE", why));
+    let held = p.held.as_deref();
+    let held = held.map(|by| ("HELD", by.strip_prefix("held ").unwrap_or(by)));
+    stale.into_iter().chain(held).collect()
+}
+
+/// How the panel stands, in a few lines.
+fn summary(p: &Panel) -> Vec<(&'static str, String)> {
+    let last = match p.maps.last() {
+        None => "none yet".into(),
+        Some(m) if m.reasons.is_empty() => format!("{}, {} (entry {})", m.verdict, m.date, m.entry),
+        Some(m) => {
+            let why = m.reasons.join("; ");
+            format!("{}, {} (entry {}): {why}", m.verdict, m.date, m.entry)
+        }
+    };
+    let open: Vec<&str> = p
+        .ready
+        .iter()
+        .filter(|r| r.answer != Answer::Yes)
+        .map(|r| r.what)
+        .collect();
+    let ready = if open.is_empty() {
+        "yes, at every point below".into()
+    } else {
+        format!("not yet, open: {}", open.join(", "))
+    };
+    vec![
+        ("Last survey", last),
+        ("Ready for primer", ready),
+        (
+            "Filler put on",
+            format!("{:.0} g entered in all", p.filler_on_g),
+        ),
+    ]
 }

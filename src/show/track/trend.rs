@@ -1,7 +1,9 @@
 //! The trend on the terminal and as trend.json.
 
-use super::super::summary::{WIDEST, wrapped};
+use super::super::summary::{LOOK_UNDER, WIDEST, capital, wrapped};
+use super::super::words;
 use crate::judge::Interval;
+use crate::judge::repeats::Repeat;
 use crate::problem::Error;
 use crate::track::advice::Advice;
 use crate::track::cycle::{Cycle, LimitRow, Told};
@@ -18,6 +20,7 @@ struct Document<'a> {
     schema: u32,
     panel: &'a str,
     stale: Option<&'a str>,
+    repeats: &'a [Repeat],
     cycles: &'a [Cycle],
     advice: Word<'a>,
     ready: bool,
@@ -48,6 +51,7 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
         schema: SCHEMA,
         panel: &trend.name,
         stale: trend.stale.as_deref(),
+        repeats: &trend.repeats,
         cycles: &trend.cycles,
         advice: word(&trend.advice),
         ready: is_ready(ready),
@@ -73,22 +77,8 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
         ));
     };
     say("TREND", &trend.name);
-    if let Some(stale) = &trend.stale {
-        say("STALE", &format!("{stale}."));
-    }
-    say(advice(&trend.advice), &format!("{}.", trend.advice.reason));
-    for cycle in &trend.cycles {
-        let day = cycle.date.to_string();
-        let change = cycle.change.as_ref();
-        if let Some(change) = change {
-            say(&day, &format!("{}.", change.words));
-        }
-        if let Some(words) = moved(cycle, units) {
-            say(if change.is_some() { "" } else { &day }, &words);
-        }
-        if let Some(words) = heights(cycle) {
-            say("", &words);
-        }
+    for (label, text) in said(trend, units) {
+        say(&label, &text);
     }
     out.push('\n');
     out.push_str(&table(&trend.cycles, units));
@@ -106,6 +96,34 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
             "{label}{}\n",
             rows.join(&format!("\n{}", " ".repeat(used)))
         ));
+    }
+    out
+}
+
+/// What is said before the table, each with its label; an empty label goes on from the one before.
+pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
+    let mut out = Vec::new();
+    let mut say = |label: &str, text: String| out.push((label.to_string(), text));
+    if let Some(stale) = &trend.stale {
+        say("STALE", format!("{stale}."));
+    }
+    say(advice(&trend.advice), format!("{}.", trend.advice.reason));
+    for r in &trend.repeats {
+        let told = capital(&words::repeat(r, units));
+        say("REPEATS", format!("{told}. {LOOK_UNDER}"));
+    }
+    for cycle in &trend.cycles {
+        let day = cycle.date.to_string();
+        let change = cycle.change.as_ref();
+        if let Some(change) = change {
+            say(&day, format!("{}.", change.words));
+        }
+        if let Some(words) = moved(cycle, units) {
+            say(if change.is_some() { "" } else { &day }, words);
+        }
+        if let Some(words) = heights(cycle) {
+            say("", words);
+        }
     }
     out
 }
@@ -168,48 +186,63 @@ fn advice(a: &Advice) -> &'static str {
     }
 }
 
+/// Heads of the table's columns.
+pub const HEADS: [&str; 7] = [
+    "survey",
+    "worst / limit",
+    "Sq",
+    "within",
+    "to level",
+    "filler",
+    "hours",
+];
+
 /// One row a cycle.
 fn table(cycles: &[Cycle], units: Units) -> String {
-    let mut out = format!(
-        "  {:<11}{:>21}{:>20}{:>9}{:>20}{:>9}{:>9}\n",
-        "survey", "worst / limit", "Sq", "within", "to level", "filler", "hours"
-    );
-    for c in cycles {
-        let worst = c
-            .deciding()
-            .map_or("not checked".into(), |l| worst(l, units));
-        let sq = match (c.sq_mm, c.sq_low_mm, c.sq_high_mm) {
-            (Some(v), Some(a), Some(b)) => format!("{v:.3} ({a:.3}-{b:.3})"),
-            (Some(v), ..) => format!("{v:.3}"),
-            _ => "not known".into(),
-        };
-        let level = match (c.to_level_cc, c.to_level_low_cc, c.to_level_high_cc) {
-            (Some(v), Some(a), Some(b)) => format!(
-                "{} ({}-{})",
-                units.volume(v),
-                units.bare_volume(a),
-                units.bare_volume(b)
-            ),
-            _ => "not known".into(),
-        };
-        out.push_str(&format!(
-            "  {:<11}{worst:>21}{sq:>20}{:>9}{level:>20}{:>9}{:>9}\n",
-            c.date.to_string(),
-            c.share_fair
-                .map_or("-".into(), |s| format!("{:.0} %", 100.0 * s.value)),
-            if c.filler_on_g > 0.0 {
-                format!("{:.0} g", c.filler_on_g)
-            } else {
-                "-".into()
-            },
-            if c.hours > 0.0 {
-                format!("{:.1}", c.hours)
-            } else {
-                "-".into()
-            },
-        ));
-    }
-    out
+    let heads = HEADS.map(String::from);
+    let rows = std::iter::once(heads).chain(rows(cycles, units));
+    rows.map(|[survey, worst, sq, within, level, filler, hours]| {
+        format!("  {survey:<11}{worst:>21}{sq:>20}{within:>9}{level:>20}{filler:>9}{hours:>9}\n")
+    })
+    .collect()
+}
+
+/// The table's rows, one a cycle, under [`HEADS`].
+pub fn rows(cycles: &[Cycle], units: Units) -> Vec<[String; 7]> {
+    cycles.iter().map(|c| cells(c, units)).collect()
+}
+
+fn cells(c: &Cycle, units: Units) -> [String; 7] {
+    let worst = c
+        .deciding()
+        .map_or("not checked".into(), |l| worst(l, units));
+    let sq = match (c.sq_mm, c.sq_low_mm, c.sq_high_mm) {
+        (Some(v), Some(a), Some(b)) => format!("{v:.3} ({a:.3}-{b:.3})"),
+        (Some(v), ..) => format!("{v:.3}"),
+        _ => "not known".into(),
+    };
+    let level = match (c.to_level_cc, c.to_level_low_cc, c.to_level_high_cc) {
+        (Some(v), Some(a), Some(b)) => format!(
+            "{} ({}-{})",
+            units.volume(v),
+            units.bare_volume(a),
+            units.bare_volume(b)
+        ),
+        _ => "not known".into(),
+    };
+    let within = c
+        .share_fair
+        .map_or("-".into(), |s| format!("{:.0} %", 100.0 * s.value));
+    let some = |value: f64, words: String| if value > 0.0 { words } else { "-".into() };
+    [
+        c.date.to_string(),
+        worst,
+        sq,
+        within,
+        level,
+        some(c.filler_on_g, format!("{:.0} g", c.filler_on_g)),
+        some(c.hours, format!("{:.1}", c.hours)),
+    ]
 }
 
 /// "0.41 / 0.30 (300 mm)".
