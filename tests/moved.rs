@@ -227,7 +227,8 @@ fn the_programs_mirror_lays_the_twin_on_the_panel() {
         (place(0) - at[0]).hypot(place(1) - at[1]) < 100.0,
         "{patches:?}"
     );
-    assert!(screen.starts_with("SIDES: one place came up"), "{screen}");
+    let headline = "SIDES: one place higher on the other side";
+    assert!(screen.starts_with(headline), "{screen}");
     assert!(screen.contains("twist of a wing"), "{screen}");
     // Not mirrored, the lows lie elsewhere.
     let (json, screen) = program(&panel, [&own, &other], &[]);

@@ -139,7 +139,7 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         .collect();
     let mut chart = ChartBuilder::on(root)
         .caption(
-            format!("{name}: worst over limit, cycle by cycle{}", stale(trend)),
+            format!("{name}: worst over limit, cycle by cycle"),
             ("sans-serif", 34),
         )
         .margin(24)
@@ -215,6 +215,15 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
             )])
             .map_err(failed)?;
     }
+    if trend.stale.is_some() {
+        let style = ("sans-serif", 26)
+            .into_text_style(root)
+            .pos(Pos::new(HPos::Right, VPos::Top));
+        let words = "STALE: worked on since the last survey";
+        chart
+            .draw_series([Text::new(words, (right - 0.02, 0.985 * top), style)])
+            .map_err(failed)?;
+    }
     chart
         .configure_series_labels()
         .position(SeriesLabelPosition::UpperLeft)
@@ -231,14 +240,6 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
 fn expected(trend: &Trend) -> Option<&Forecast> {
     let forecast = trend.advice.forecast.as_ref();
     forecast.filter(|_| trend.stale.is_none())
-}
-
-/// Words for the head of the picture where the last survey no longer holds.
-fn stale(trend: &Trend) -> &'static str {
-    match trend.stale {
-        Some(_) => " (last survey STALE: panel worked on since)",
-        None => "",
-    }
 }
 
 /// The date under a whole number, nothing between.
