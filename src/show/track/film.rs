@@ -281,7 +281,7 @@ pub fn left_pictures(what: &Shown) -> Result<Option<(Vec<u8>, String)>, Error> {
             what.units.depth(of.keep_mm),
             what.units.depth_unit()
         ),
-        ends: ["TOO THIN", "just enough", "TO SPARE"],
+        ends: ["THIN", "keep", "SPARE"],
         marks: vec![(of.least.at_mm, format!("least {least}"))],
         boxes: l.next.iter().flat_map(|n| n.within_mm.clone()).collect(),
         lines,
