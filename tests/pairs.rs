@@ -124,7 +124,18 @@ fn twins_whose_outlines_do_not_lie_on_one_another_are_refused() {
                 "outline = [[0, 0], [900, 0], [900, 700], [400, 700], [0, 300]]\nform ",
             )
     };
-    let only = |text: &str| text.replace("cabin side", "left");
+    // Placings that reach over the slanted edge are left out.
+    let over = [
+        "A7", "A9", "A11", "A13", "A14", "B1", "B2", "B3", "B4", "B5", "B6", "B8",
+    ];
+    let on_it = |line: &&str| {
+        let name: String = line.chars().take_while(|c| c.is_alphanumeric()).collect();
+        !over.contains(&name.as_str())
+    };
+    let only = |text: &str| {
+        let lines: Vec<&str> = text.lines().filter(on_it).collect();
+        lines.join("\n").replace("cabin side", "left") + "\n"
+    };
     let (dir, _) = folder(&[
         ("l.toml", slanted("left").as_bytes()),
         ("r.toml", slanted("right").as_bytes()),
