@@ -15,10 +15,10 @@ use lowspot::fit::{self, Surface};
 use lowspot::judge::{Action, Judgement, Region, RegionKind};
 use lowspot::keep::{Entry, Field, Kind, SurveyResult};
 use lowspot::observe::Survey;
-use lowspot::panel::{Limit, Panel, Quantity};
+use lowspot::panel::{Limit, Panel, Polygon, Quantity};
 use lowspot::plan::shop::Shop;
 use lowspot::plan::ways::Kind as WayKind;
-use lowspot::track::film::{Ledger, Statement, Surveyed, Told, ledger};
+use lowspot::track::film::{Bare, Ledger, Statement, Surveyed, Told, ledger};
 use rayon::prelude::*;
 use serde_json::Value;
 use std::path::Path;
@@ -233,6 +233,72 @@ fn the_ledger_holds_on_forty_jobs() {
     let (covered, least) = held(19201..=19240);
     assert!(covered > 0.9, "{covered}");
     assert!(least > 0.85, "{least}");
+}
+
+#[test]
+fn where_a_photo_shows_substrate_there_is_no_film() {
+    let (panel, truth) = simulated(Form::Flat, 1);
+    let survey = simulate::survey(&truth, &panel, &SurveyPlan::straightedge(130.0), 1);
+    let surface = fit::fit(&panel, &survey).unwrap();
+    let day = |n: i8| date(2026, 3, n);
+    let entries = [
+        entry(1, Kind::Survey, day(2)),
+        entry(2, Kind::Block, day(3)),
+        // A photo alone.
+        entry(3, Kind::Survey, day(4)),
+        entry(4, Kind::Block, day(5)),
+    ];
+    let square = Polygon(vec![
+        [300.0, 200.0],
+        [400.0, 200.0],
+        [400.0, 300.0],
+        [300.0, 300.0],
+    ]);
+    let surveyed = [Surveyed {
+        entry: &entries[0],
+        survey: &survey,
+        surface: &surface,
+        field: None,
+    }];
+    let statements = [Statement {
+        version: 1,
+        day: None,
+        measured: false,
+        film: panel.skin.film.clone(),
+    }];
+    let bare = [Bare {
+        entry: entries[2].clone(),
+        areas: vec![square],
+    }];
+    let told = |entries: &[Entry]| {
+        ledger(&Told {
+            panel: &panel,
+            shop: &Shop::default(),
+            entries,
+            surveyed: &surveyed,
+            bare: &bare,
+            statements: &statements,
+        })
+    };
+    let film = |l: &Ledger, x: f64, y: f64| {
+        l.film_mm[[
+            (y / l.grid.step_mm).round() as usize,
+            (x / l.grid.step_mm).round() as usize,
+        ]]
+    };
+    let seen = told(&entries[..3]);
+    assert_eq!(film(&seen, 350.0, 250.0), 0.0);
+    assert!((film(&seen, 600.0, 250.0) - (FILM_MM - 0.05)).abs() < 1e-9);
+    assert!(seen.counted && seen.left.as_ref().unwrap().thin_cm2 > 90.0);
+    let words = seen
+        .warnings
+        .iter()
+        .any(|w| w.to_string().contains("substrate shows"));
+    assert!(words, "{:?}", seen.warnings);
+    // Blocked again after the photo.
+    let again = told(&entries);
+    assert!(film(&again, 350.0, 250.0) < 0.0);
+    assert!(again.left.unwrap().below_nothing_cm2 > 50.0);
 }
 
 const SIDE: &str = include_str!("../samples/workshop/side.toml");
@@ -505,6 +571,47 @@ fn a_panel_of_another_size_stops_neither_film_nor_map() {
     assert!(heeds(&film(dir), "another length or width"));
     done(dir, &["map", "cabin side"]);
     done(dir, &["packet"]);
+}
+
+#[test]
+fn where_surveys_cannot_be_laid_onto_one_another_the_film_is_lost_not_kept() {
+    let dir = book("0.5 mm");
+    let dir = dir.path();
+    std::fs::write(dir.join("left.txt"), strip(0)).unwrap();
+    std::fs::write(dir.join("right.txt"), strip(740)).unwrap();
+    done(dir, &["strike", "cabin side", "1", "--why", "for the test"]);
+    enter(dir, "2026-05-01", &["survey", "left.txt"]);
+    enter(dir, "2026-05-02", &["block"]);
+    enter(dir, "2026-05-03", &["survey", "right.txt"]);
+    let f = film(dir);
+    assert!(f["rows"][0]["not_laid"].is_string(), "{f}");
+    assert!(f["left"].is_null());
+    assert!(heeds(&f, "measure it and state it anew"));
+    let out = crate::books::lowspot(dir, &["plan", "cabin side", "--json"]);
+    assert!(out.status.success(), "{}", crate::books::told(&out));
+    let plan: Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert!(plan["film"].is_null(), "{}", plan["film"]);
+    done(dir, &["packet"]);
+}
+
+/// A made-up survey of a strip of the cabin side, 200 mm wide: a 150 mm edge along x and a 600 mm one along y.
+fn strip(from: u32) -> String {
+    let mut out = String::from("panel cabin side\nunit mm\ntool straightedge 150   step 50\n");
+    for (k, y) in (50..700).step_by(100).enumerate() {
+        out += &format!(
+            "A{k}  x {from} to {}  y {y} : 0.00 0.10 0.05 0.00\n",
+            from + 150
+        );
+    }
+    out += "tool straightedge 600   step 50\n";
+    for (k, x) in [from, from + 50, from + 100, from + 150]
+        .into_iter()
+        .enumerate()
+    {
+        let gaps = "0.00 0.05 0.10 0.10 0.15 0.10 0.10 0.05 0.10 0.05 0.05 0.10 0.00";
+        out += &format!("B{k}  x {x}  y 50 to 650 : {gaps}\n");
+    }
+    out
 }
 
 #[test]

@@ -173,7 +173,7 @@ pub fn put(ledger: &Ledger, panel: &mut Panel) -> Vec<Warning> {
     if !ledger.counted {
         return Vec::new();
     }
-    panel.skin.film.now = ledger.film_now();
+    panel.skin.film.now = Some(ledger.film_now());
     let least = ledger.left.as_ref().map_or(String::new(), |l| {
         format!(
             ", least {:.2} mm ({:.2} to {:.2})",

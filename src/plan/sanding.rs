@@ -152,6 +152,10 @@ pub fn film_left(
             (out.least_mm, out.least_low_mm, out.at_mm) = (left, low, [x, y]);
         }
     }
+    if !out.least_mm.is_finite() {
+        // Known nowhere: the ledger lost it.
+        return None;
+    }
     out.thin_at = patches(&out.left_mm, keep_mm, floor);
     Some(out)
 }

@@ -217,21 +217,20 @@ pub fn ledger(told: &Told) -> Ledger {
 }
 
 impl Ledger {
-    /// The film as it is now, for a panel whose plan is to be made; `None` where none is known.
-    pub fn film_now(&self) -> Option<FilmNow> {
-        self.left.as_ref()?;
+    /// The film as it is now, for a panel whose plan is to be made; not known where the ledger lost it.
+    pub fn film_now(&self) -> FilmNow {
         let low = self
             .film_mm
             .iter()
             .zip(&self.film_sd_mm)
             .map(|(f, s)| f - HALF * s)
             .collect();
-        Some(FilmNow {
+        FilmNow {
             step_mm: self.grid.step_mm,
             nx: self.grid.nx,
             film_mm: self.film_mm.iter().copied().collect(),
             low_mm: low,
-        })
+        }
     }
 }
 
