@@ -48,7 +48,7 @@ fn measure(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
     let node = |k: usize| [k / nx * every, k % nx * every];
     let found: Vec<f64> = (0..z.len()).map(|k| j.nodes.deviation[node(k)]).collect();
     let own = bench
-        .reference(Reference::BestFit, &t, &bench.allowance)
+        .reference(Reference::Skin, &t, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
     let truly: Vec<f64> = t.iter().zip(&own).map(|(z, r)| z - r).collect();

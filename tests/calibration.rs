@@ -74,12 +74,10 @@ impl Known {
         let bench = workbench(panel, STEP);
         let heights = at_nodes(&bench, |x, y| truth.height(x, y));
         let own = bench
-            .reference(Reference::BestFit, &heights, &bench.allowance)
+            .reference(Reference::Skin, &heights, &bench.allowance)
             .unwrap();
         let free = vec![f64::INFINITY; heights.len()];
-        let fair = bench
-            .reference(Reference::BestFit, &heights, &free)
-            .unwrap();
+        let fair = bench.reference(Reference::Skin, &heights, &free).unwrap();
         let xs: Vec<f64> = (0..grid.nx).map(|i| grid.x(i)).collect();
         let ys: Vec<f64> = (0..grid.ny).map(|i| grid.y(i)).collect();
         let less = |c: &[f64]| {

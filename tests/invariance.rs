@@ -20,7 +20,7 @@ use rayon::prelude::*;
 fn judged(panel: &Panel, survey: &Survey) -> Judgement {
     let surface = fit::fit(panel, survey).unwrap();
     let options = judge::Options {
-        reference: Reference::BestFit,
+        reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };
@@ -31,7 +31,7 @@ fn judged(panel: &Panel, survey: &Survey) -> Judgement {
 fn filler(panel: &Panel, survey: &Survey) -> (f64, Vec<(usize, usize)>) {
     let surface = fit::fit(panel, survey).unwrap();
     let options = judge::Options {
-        reference: Reference::BestFit,
+        reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };

@@ -27,7 +27,7 @@ fn true_cc(panel: &Panel, truth: &Truth) -> f64 {
     let bench = workbench(panel, STEP);
     let heights = at_nodes(&bench, |x, y| truth.height(x, y));
     let own = bench
-        .reference(Reference::BestFit, &heights, &bench.allowance)
+        .reference(Reference::Skin, &heights, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
     let deviation: Vec<f64> = heights.iter().zip(own).map(|(z, t)| z - t).collect();

@@ -160,32 +160,35 @@ pub struct Benches<'a> {
     pub coarse_cloud: &'a Cloud,
 }
 
-impl Benches<'_> {
-    /// Filler and deviation of a surface under its own reference of `kind`.
-    fn levelled(
-        &self,
-        kind: Kind,
-        rough: &[f64],
-        heights: &[f64],
-    ) -> Result<(f64, Vec<f64>), Error> {
-        let bench = self.fill.bench;
-        let reference = self.coarse.reference(kind, rough, &self.coarse.allowance)?;
-        let values = on_lines(self.coarse.basis(), &reference, &bench.xs, &bench.ys);
-        let total = self.fill.lows(heights, &values).total_cc();
-        Ok((
-            total,
-            heights.iter().zip(&values).map(|(z, t)| z - t).collect(),
-        ))
-    }
+/// A surface under its own reference.
+struct Levelled {
+    /// Filler to level it, cc.
+    cc: f64,
+    /// Its deviation from the reference worked to, mm.
+    deviation: Vec<f64>,
+    /// Its deviation from its skin, whatever may be sanded, mm.
+    fairness: Vec<f64>,
+}
 
-    /// Deviation of a surface from its own best fit, whatever may be sanded, mm.
-    fn fairness(&self, basis: &Basis, coefficients: &[f64]) -> Result<Vec<f64>, Error> {
+impl Benches<'_> {
+    /// A surface, given on both benches, under its own skin and its own reference of `kind`.
+    fn levelled(&self, kind: Kind, rough: &[f64], heights: &[f64]) -> Result<Levelled, Error> {
         let bench = self.fill.bench;
-        let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
-        let rough = on(self.coarse);
-        let fair = self.coarse.fair(&rough)?;
-        let values = on_lines(self.coarse.basis(), &fair, &bench.xs, &bench.ys);
-        Ok(on(bench).iter().zip(values).map(|(z, t)| z - t).collect())
+        let skin = self.coarse.skin(rough)?.coefficients;
+        let reference = self
+            .coarse
+            .over(kind, &skin, rough, &self.coarse.allowance)?;
+        let less = |c: &[f64]| -> Vec<f64> {
+            let values = on_lines(self.coarse.basis(), c, &bench.xs, &bench.ys);
+            heights.iter().zip(values).map(|(z, t)| z - t).collect()
+        };
+        let deviation = less(&reference);
+        let nothing = vec![0.0; heights.len()];
+        Ok(Levelled {
+            cc: self.fill.lows(&deviation, &nothing).total_cc(),
+            deviation,
+            fairness: less(&skin),
+        })
     }
 
     fn levelled_splines(
@@ -193,7 +196,7 @@ impl Benches<'_> {
         kind: Kind,
         basis: &Basis,
         coefficients: &[f64],
-    ) -> Result<(f64, Vec<f64>), Error> {
+    ) -> Result<Levelled, Error> {
         let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
         self.levelled(kind, &on(self.coarse), &on(self.fill.bench))
     }
@@ -212,17 +215,17 @@ pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Dra
             let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
                 found.iter().zip(step).map(|(f, s)| f + s).collect()
             };
-            let (true_cc, deviation) = on.levelled(
+            let truth = on.levelled(
                 kind,
                 &add(&on.coarse_cloud.found, on.coarse_cloud.step(k)),
                 &add(&on.cloud.found, on.cloud.step(k)),
             )?;
-            let (found_cc, found_deviation) = on.levelled_splines(kind, &surface.basis, refit)?;
+            let found = on.levelled_splines(kind, &surface.basis, refit)?;
             Ok(Drawn {
-                true_cc,
-                found_cc,
-                deviation,
-                found_deviation,
+                true_cc: truth.cc,
+                found_cc: found.cc,
+                deviation: truth.deviation,
+                found_deviation: found.deviation,
                 fairness: [Vec::new(), Vec::new()],
                 sd: Vec::new(),
             })
@@ -237,17 +240,14 @@ pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Dra
 pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
     let basis = &surface.basis;
     let one = |rehearsal: &Rehearsal| -> Result<Drawn, Error> {
-        let (true_cc, deviation) = on.levelled_splines(kind, basis, &rehearsal.truth)?;
-        let (found_cc, found_deviation) = on.levelled_splines(kind, basis, &rehearsal.found)?;
+        let truth = on.levelled_splines(kind, basis, &rehearsal.truth)?;
+        let found = on.levelled_splines(kind, basis, &rehearsal.found)?;
         Ok(Drawn {
-            true_cc,
-            found_cc,
-            deviation,
-            found_deviation,
-            fairness: [
-                on.fairness(basis, &rehearsal.truth)?,
-                on.fairness(basis, &rehearsal.found)?,
-            ],
+            true_cc: truth.cc,
+            found_cc: found.cc,
+            deviation: truth.deviation,
+            found_deviation: found.deviation,
+            fairness: [truth.fairness, found.fairness],
             sd: on.cloud.sd_of(&rehearsal.steps),
         })
     };

@@ -17,6 +17,7 @@ pub mod photo;
 pub mod regions;
 pub mod rehearsed;
 pub mod repeats;
+mod rival;
 pub mod sight;
 pub mod status;
 pub mod texture;
@@ -109,7 +110,7 @@ pub struct Nodes {
     pub reference: Array2<f64>,
     /// Height less chosen reference, mm: negative is low.
     pub deviation: Array2<f64>,
-    /// Height less the best fit without allowance, mm: how fair the panel is, whatever may be sanded.
+    /// Height less the skin, mm: how fair the panel is, whatever may be sanded.
     pub fairness: Array2<f64>,
     /// Standard deviation of the deviation, mm.
     pub sd: Array2<f64>,
@@ -245,7 +246,7 @@ pub struct LimitResult {
     pub remedy: String,
 }
 
-/// ISO 25178-2 height parameters of the deviation from the fair shape (best fit without allowance).
+/// ISO 25178-2 height parameters of the deviation from the skin.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Texture {
     /// Arithmetical mean height, mm.
@@ -277,7 +278,7 @@ pub struct Band {
 /// One of the three references, for comparison.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ReferenceSummary {
-    /// `best-fit`, `least-filler` or `fill-only`.
+    /// `skin`, `sink` or `ride`.
     pub name: &'static str,
     /// Filler to level to it, cc.
     pub to_level_cc: f64,

@@ -6,6 +6,7 @@ use super::findings::{self, Ground, Stand};
 use super::limits::{self, Judging};
 use super::nodes::{self, Reach, Sources};
 use super::rehearsed::RegionErrors;
+use super::rival;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
@@ -58,12 +59,31 @@ pub fn grid(panel: &Panel, step_mm: f64) -> Grid {
     }
 }
 
-fn bench(panel: &Panel, step_mm: f64) -> Result<Workbench, Error> {
-    Workbench::new(panel, step_mm, &|nx, ny| {
+/// A workbench with the surface on its nodes, each of which has its say in the search for the skin as surely as it is known.
+fn bench(
+    panel: &Panel,
+    surface: &Surface,
+    reach: &Reach,
+    step_mm: f64,
+) -> Result<(Workbench, Cloud), Error> {
+    let mut bench = Workbench::new(panel, step_mm, &|nx, ny| {
         node_weights_mm2(&Grid { step_mm, nx, ny }, panel)
             .into_raw_vec_and_offset()
             .0
-    })
+    })?;
+    let cloud = Cloud::new(surface, &bench);
+    let mut sd = cloud.sd_on(&bench.xs, &bench.ys);
+    let places = bench
+        .ys
+        .iter()
+        .flat_map(|&y| bench.xs.iter().map(move |&x| (x, y)));
+    for (sd, (x, y)) in sd.iter_mut().zip(places) {
+        if reach.distance(x, y) > nodes::FAR_MM {
+            *sd = f64::INFINITY;
+        }
+    }
+    bench.trust(&sd);
+    Ok((bench, cloud))
 }
 
 /// Judge a found surface.
@@ -79,16 +99,14 @@ pub fn judge(
 ) -> Result<Judgement, Error> {
     let step = step_mm(panel);
     let fine_grid = grid(panel, step);
-    let middle = bench(panel, 2.0 * step)?;
-    let rough = bench(panel, 4.0 * step)?;
-    let cloud = Cloud::new(surface, &middle);
-    let rough_cloud = Cloud::new(surface, &rough);
+    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
+    let (rough, rough_cloud) = bench(panel, surface, &reach, 4.0 * step)?;
     let references = References::new(&middle, &cloud.found)?;
     let chosen = Kind::ALL
         .iter()
         .position(|k| *k == options.reference)
         .unwrap_or(0);
-    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
     let mut nodes = nodes::nodes(
         &Sources {
             panel,
@@ -97,7 +115,7 @@ pub fn judge(
             reach: &reach,
             reference_basis: middle.basis(),
             chosen: &references.kinds[chosen],
-            fair: &references.fair,
+            skin: &references.skin.coefficients,
         },
         fine_grid,
     );
@@ -108,7 +126,7 @@ pub fn judge(
         &reach,
         [surface.basis.x.spacing, surface.basis.y.spacing],
     );
-    let fair_at = middle.at_nodes(&references.fair);
+    let fair_at = middle.at_nodes(&references.skin.coefficients);
     let coarse_fairness: Vec<f64> = cloud
         .found
         .iter()
@@ -220,6 +238,7 @@ pub fn judge(
     let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
     let mut warnings = warnings;
     warnings.extend(steep_warning(&nodes));
+    warnings.extend(rival::warning(&rough, &rough_cloud.found, options.units)?);
     Ok(Judgement {
         panel_name: panel.name.clone(),
         date: survey.conditions.date.clone(),
@@ -276,8 +295,8 @@ pub fn resampled(
     options: Options,
     spacing_mm: f64,
 ) -> Result<Nodes, Error> {
-    let middle = bench(panel, 2.0 * step_mm(panel))?;
-    let cloud = Cloud::new(surface, &middle);
+    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step_mm(panel))?;
     let references = References::new(&middle, &cloud.found)?;
     let chosen = Kind::ALL
         .iter()
@@ -288,10 +307,10 @@ pub fn resampled(
             panel,
             surface,
             cloud: &cloud,
-            reach: &Reach::new(survey).seeing(surface.cells.as_ref()),
+            reach: &reach,
             reference_basis: middle.basis(),
             chosen: &references.kinds[chosen],
-            fair: &references.fair,
+            skin: &references.skin.coefficients,
         },
         grid(panel, spacing_mm),
     ))

@@ -6,6 +6,7 @@ use crate::judge::nodes::FAR_MM;
 use crate::judge::{Grid, Interval, Judgement, LimitResult, Nodes, Region};
 use crate::observe::{Survey, Tool};
 use crate::panel::Quantity;
+use crate::reference::Kind;
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +28,7 @@ pub struct Summary {
     pub verdict: String,
     /// Why.
     pub reasons: Vec<String>,
-    /// Reference worked to: `best-fit`, `least-filler` or `fill-only`.
+    /// Reference worked to: `skin`, `sink` or `ride`; in results of earlier versions `best-fit`, `least-filler` or `fill-only`.
     pub reference: String,
     /// Limits, the panel's first.
     pub limits: Vec<SavedLimit>,
@@ -212,7 +213,7 @@ pub struct Field {
     pub ny: usize,
     /// Height less chosen reference, mm: negative is low.
     pub deviation: Vec<f32>,
-    /// Height less the best fit without allowance, mm.
+    /// Height less the skin, mm.
     pub fairness: Vec<f32>,
     /// Standard deviation of the deviation, mm.
     pub sd: Vec<f32>,
@@ -267,7 +268,7 @@ impl Summary {
         Summary {
             verdict: j.verdict.word().to_string(),
             reasons: j.reasons.clone(),
-            reference: chosen.map_or("best-fit", |r| r.name).to_string(),
+            reference: chosen.map_or(Kind::Skin.word(), |r| r.name).to_string(),
             limits: j.limits.iter().map(SavedLimit::of).collect(),
             sa_mm: known(j.texture.sa_mm),
             sq_mm: known(j.texture.sq_mm),

@@ -249,7 +249,7 @@ pub fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-/// "best fit" for `best-fit`.
+/// "best fit" for `best-fit`, as books of earlier versions have it.
 pub fn plain(word: &str) -> String {
     word.replace('-', " ")
 }

@@ -21,6 +21,7 @@ struct Document<'a> {
     panel: &'a str,
     stale: Option<&'a str>,
     repeats: &'a [Repeat],
+    references: &'a [String],
     cycles: &'a [Cycle],
     advice: Word<'a>,
     ready: bool,
@@ -52,6 +53,7 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
         panel: &trend.name,
         stale: trend.stale.as_deref(),
         repeats: &trend.repeats,
+        references: &trend.references,
         cycles: &trend.cycles,
         advice: word(&trend.advice),
         ready: is_ready(ready),
@@ -106,6 +108,16 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
     let mut say = |label: &str, text: String| out.push((label.to_string(), text));
     if let Some(stale) = &trend.stale {
         say("STALE", format!("{stale}."));
+    }
+    if !trend.references.is_empty() {
+        say(
+            "REFERENCE",
+            format!(
+                "these surveys were judged against different shapes ({}): lows, filler and gaps before and after the \
+                 change are not to be compared to the last tenth.",
+                trend.references.join(", then ")
+            ),
+        );
     }
     say(advice(&trend.advice), format!("{}.", trend.advice.reason));
     for r in &trend.repeats {
