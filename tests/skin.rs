@@ -213,7 +213,7 @@ fn a_low_on_a_crown_is_told_as_deep_as_a_batten_says() {
             "sigma {sigma}: {told:.2} mm of -0.80, {:.0} cc",
             j.to_level_cc.value
         );
-        assert!((-0.85..=-0.72).contains(&told), "{told}");
+        assert!((-0.88..=-0.68).contains(&told), "{told}");
     }
 }
 
@@ -325,7 +325,7 @@ fn a_radius_that_is_known_holds_the_curvature() {
     panel.radius_mm = [Some(radius); 2];
     let held = deepest(&panel);
     println!("deepest {freely:.2} mm with free curvature, {held:.2} held");
-    assert!(freely > -0.5 && held < -0.7, "{freely} {held}");
+    assert!(freely > -0.3 && held < -0.6, "{freely} {held}");
 }
 
 #[test]
@@ -338,7 +338,7 @@ fn riding_takes_nothing_off_and_the_skin_goes_under_the_high() {
             .unwrap(),
     );
     let worst = skin.iter().fold(0.0, |m, r| f64::max(m, r.abs()));
-    assert!(worst < 0.02, "the skin follows neither: {worst}");
+    assert!(worst < 0.05, "the skin follows neither: {worst}");
     for ((z, r), s) in heights.iter().zip(&ride).zip(&skin) {
         assert!(r - z > -1e-4 && r - s > -1e-4);
     }

@@ -18,6 +18,7 @@ pub mod regions;
 pub mod rehearsed;
 pub mod repeats;
 mod rival;
+mod section;
 pub mod sight;
 pub mod status;
 pub mod texture;

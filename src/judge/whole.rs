@@ -7,6 +7,7 @@ use super::limits::{self, Judging};
 use super::nodes::{self, Reach, Sources};
 use super::rehearsed::RegionErrors;
 use super::rival;
+use super::section;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
@@ -100,6 +101,7 @@ pub fn judge(
     let step = step_mm(panel);
     let fine_grid = grid(panel, step);
     let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
     let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
     let (rough, rough_cloud) = bench(panel, surface, &reach, 4.0 * step)?;
     let references = References::new(&middle, &cloud.found)?;
@@ -238,6 +240,7 @@ pub fn judge(
     let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
     let mut warnings = warnings;
     warnings.extend(steep_warning(&nodes));
+    warnings.extend(section::warning(panel, options.units));
     warnings.extend(rival::warning(&rough, &rough_cloud.found, options.units)?);
     Ok(Judgement {
         panel_name: panel.name.clone(),
@@ -296,7 +299,9 @@ pub fn resampled(
     spacing_mm: f64,
 ) -> Result<Nodes, Error> {
     let reach = Reach::new(survey).seeing(surface.cells.as_ref());
-    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step_mm(panel))?;
+    let step = step_mm(panel);
+    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
+    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
     let references = References::new(&middle, &cloud.found)?;
     let chosen = Kind::ALL
         .iter()

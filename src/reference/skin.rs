@@ -13,9 +13,11 @@ use super::fairness::H0_MM;
 use super::solve::{Problem, least_squares};
 use crate::problem::Error;
 
-/// Last cut-off: nodes further off the skin than this have no say, mm. Three times 0.05 mm, about what the skin between
-/// defects and a survey's own error come to together (chosen on simulated panels: 0.10 and 0.20 did worse).
-pub const CUT_OFF_MM: f64 = 0.15;
+/// Last cut-off below the skin: nodes deeper than this have no say, mm. About three times 0.05 mm, what the skin between defects
+/// and a survey's own error come to together (chosen on simulated panels from 0.10 to 0.20).
+pub const CUT_OFF_LOW_MM: f64 = 0.145;
+/// The same above it, mm. Before filling lows outnumber highs, so what stands above has a say a little longer.
+pub const CUT_OFF_HIGH_MM: f64 = 0.2;
 /// Reweighted solutions on the way to the L1 solution the search starts from.
 const L1_ROUNDS: usize = 4;
 /// Residuals below this count as this much in the L1 rounds, mm.
@@ -54,6 +56,15 @@ pub struct Skin {
     pub rounds: usize,
     /// Σ gᵢ·ρ + penalty, in mm² times nodes: of two skins of the same heights the better has less.
     pub cost: f64,
+}
+
+/// The last cut-off on the side of a residual, mm.
+fn cut_off_mm(residual: f64) -> f64 {
+    if residual < 0.0 {
+        CUT_OFF_LOW_MM
+    } else {
+        CUT_OFF_HIGH_MM
+    }
 }
 
 /// Tukey's biweight at a residual over the cut-off: 1 at 0, 0 from 1 on.
@@ -103,14 +114,15 @@ pub fn skin(
         }
         (c, residuals) = solve(&weights)?;
     }
-    let first = (REACH * SD_PER_MAD * median_size(&residuals, base)).max(CUT_OFF_MM);
-    let shorter = (CUT_OFF_MM / first).powf(1.0 / SHORTENINGS as f64);
+    let first = (REACH * SD_PER_MAD * median_size(&residuals, base)).max(CUT_OFF_LOW_MM);
+    let shorter = (CUT_OFF_LOW_MM / first).powf(1.0 / SHORTENINGS as f64);
     let mut status = Status::RoundsUsedUp;
-    let mut cut_off = first;
+    // By how much the cut-offs are longer than their last values.
+    let mut longer = first / CUT_OFF_LOW_MM;
     for round in 0..SHORTENINGS + MOST_ROUNDS {
-        cut_off = (cut_off * shorter).max(CUT_OFF_MM);
+        longer = (longer * shorter).max(1.0);
         for ((w, g), r) in weights.iter_mut().zip(base).zip(&residuals) {
-            *w = g * biweight(r / cut_off);
+            *w = g * biweight(r / (longer * cut_off_mm(*r)));
         }
         let before = std::mem::take(&mut residuals);
         (c, residuals) = solve(&weights)?;
@@ -130,7 +142,7 @@ pub fn skin(
         .zip(base)
         .map(|(r, g)| {
             if *g > 0.0 {
-                g * rho(*r, CUT_OFF_MM)
+                g * rho(*r, cut_off_mm(*r))
             } else {
                 0.0
             }

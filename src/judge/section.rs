@@ -1,0 +1,78 @@
+//! How long a wave across the rulings still counts as shape, by the panel's own evidence.
+//!
+//! A ruled panel may bend across its rulings as its section asks: gently on a topside, fast behind the nose of a wing. The rulings
+//! show which: what runs along the whole length is section, since a low does not. The default wavelength across stands
+//! unless a shorter one leaves far less of the panel unexplained.
+
+use super::cloud::Cloud;
+use crate::panel::{Form, Panel};
+use crate::problem::{Error, Warning};
+use crate::reference::Workbench;
+use crate::units::Units;
+
+/// Wavelengths across that are tried where the default does not fit, longest first, mm.
+const SHORTER_MM: [f64; 3] = [200.0, 150.0, 100.0];
+/// Wavelength along the rulings with those: what is let go across must be held along, mm.
+const ALONG_MM: f64 = 6000.0;
+/// The default does not fit where its skin costs more than this many times that of the shortest. On simulated panels 1.0 to
+/// 1.4 without a nose (a ridge of 0.3 mm along the whole length among them), 1.8 and more behind one.
+const FITS: f64 = 1.6;
+/// The longest wavelength is taken whose skin costs no more than this many times that of the shortest.
+const NEAR: f64 = 1.2;
+
+/// A workbench for a panel with the surface on it.
+type Bench<'a> = dyn Fn(&Panel) -> Result<(Workbench, Cloud), Error> + 'a;
+
+/// The panel with the wavelength that its section asks for; as it is where panel.toml sets one or the default fits.
+///
+/// # Errors
+/// [`Error::Calculation`] when a factorisation fails.
+pub(super) fn shaped(panel: &Panel, bench: &Bench) -> Result<Panel, Error> {
+    let across = match panel.form {
+        Form::RuledX => 1,
+        Form::RuledY => 0,
+        Form::Flat | Form::Crowned => return Ok(panel.clone()),
+    };
+    if panel.form_wavelength_given {
+        return Ok(panel.clone());
+    }
+    let cost = |panel: &Panel| -> Result<f64, Error> {
+        let (bench, cloud) = bench(panel)?;
+        Ok(bench.skin(&cloud.found)?.cost)
+    };
+    let mut tried = Vec::new();
+    for wavelength in SHORTER_MM {
+        let mut other = panel.clone();
+        other.form_wavelength_mm = [ALONG_MM; 2];
+        other.form_wavelength_mm[across] = wavelength;
+        tried.push((cost(&other)?, other));
+    }
+    let least = tried.last().map_or(f64::INFINITY, |(cost, _)| *cost);
+    if cost(panel)? <= FITS * least {
+        return Ok(panel.clone());
+    }
+    let fitting = tried.into_iter().find(|(cost, _)| *cost <= NEAR * least);
+    Ok(fitting.map_or_else(|| panel.clone(), |(_, panel)| panel))
+}
+
+/// What is said where a shorter wavelength was taken.
+pub(super) fn warning(panel: &Panel, units: Units) -> Option<Warning> {
+    let [x, y] = panel.form_wavelength_mm;
+    let (own, usual) = (
+        x.min(y),
+        panel
+            .form
+            .wavelengths_mm()
+            .into_iter()
+            .fold(f64::INFINITY, f64::min),
+    );
+    (!panel.form_wavelength_given && own < usual).then(|| {
+        Warning::new(format!(
+            "the section bends too fast across the rulings for the usual {}: waves longer than {} across count as \
+             shape here. A ridge or groove along the whole length that is wider than half of that is taken for section: \
+             check it with a template.",
+            units.place(usual),
+            units.place(own)
+        ))
+    })
+}
