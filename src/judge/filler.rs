@@ -174,7 +174,7 @@ impl Benches<'_> {
     /// A surface, given on both benches, under its own skin and its own reference of `kind`.
     fn levelled(&self, kind: Kind, rough: &[f64], heights: &[f64]) -> Result<Levelled, Error> {
         let bench = self.fill.bench;
-        let skin = self.coarse.skin(rough)?.coefficients;
+        let skin = self.coarse.rough_skin(rough)?.coefficients;
         let reference = self
             .coarse
             .over(kind, &skin, rough, &self.coarse.allowance)?;
@@ -265,9 +265,9 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
 /// apart, and the three numbers being taken as known. Worked out on simulated panels, as [`Surface::widened`] was.
 const BEYOND_DRAWS: f64 = 0.05;
 /// How much of the bias that panels like this one tell is mended in the most likely amount. Draws are rougher than panels between the lines,
-/// so on scarce surveys they tell too much of it: on 216 simulated surveys the rms error of the logarithm is 0.123 without, 0.098 with a
-/// half, 0.106 with all of it mended. The interval stands about all of it.
-const MENDED: f64 = 0.5;
+/// so on scarce surveys they tell too much of it. Against the skin hardly any bias is left: on simulated surveys of nine kinds the mean
+/// error is 6.3 % unmended, 6.2 % with a quarter, 7.8 % with a half of it mended. The interval stands about all of it.
+const MENDED: f64 = 0.25;
 /// Amounts below this are told by differences, not ratios, and from the draws where they are: a panel with next to nothing on it has no
 /// defects whose places were luck, cc.
 pub const SMALL_CC: f64 = 5.0;
@@ -306,7 +306,11 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
         let at = found_cc + by.middle;
         (
             (found_cc + MENDED * by.middle).max(0.0),
-            at - by.reach,
+            if found_cc > SMALL_CC {
+                at - by.reach
+            } else {
+                0.0
+            },
             at + by.reach,
         )
     };
@@ -338,7 +342,9 @@ pub fn most_likely_widened(found_cc: f64, pairs: &[(f64, f64)], widened: f64) ->
     } else {
         let reach = Z * sd.hypot(BEYOND_DRAWS * found_cc);
         let at = found_cc + mean;
-        (at.max(0.0), at - reach, at + reach)
+        // Next to nothing is never told as certainly something.
+        let low = if found_cc > SMALL_CC { at - reach } else { 0.0 };
+        (at.max(0.0), low, at + reach)
     };
     holding(found_cc, likely, low, high)
 }
@@ -446,7 +452,7 @@ mod tests {
             .map(|k| (9.0 * f64::from(k), 10.0 * f64::from(k)))
             .collect();
         let (likely, i) = most_likely(90.0, &pairs);
-        assert!((likely - 90.0 * (10.0f64 / 9.0).sqrt()).abs() < 1e-9);
+        assert!((likely - 90.0 * (10.0f64 / 9.0).powf(MENDED)).abs() < 1e-9);
         assert!(i.low == 90.0 && (i.high - 100.0).abs() < 1e-9 && i.value == 90.0);
         // Of next to nothing, by differences; never below nothing.
         let (likely, i) = most_likely(1.0, &[(1.0, 0.5), (2.0, 1.0), (1.0, 0.0)]);

@@ -464,7 +464,7 @@ pub fn prices(
     let standing = |stand: &Stand, heights: Vec<f64>| -> Result<Heights, Error> {
         let bench = stand.fill.bench;
         let mut on = Heights {
-            skin: bench.skin(&heights)?.coefficients,
+            skin: bench.rough_skin(&heights)?.coefficients,
             heights,
             now_cc: 0.0,
         };

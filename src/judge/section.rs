@@ -2,7 +2,7 @@
 //!
 //! A ruled panel may bend across its rulings as its section asks: gently on a topside, fast behind the nose of a wing. The rulings
 //! show which: what runs along the whole length is section, since a low does not. The default wavelength across stands
-//! unless a shorter one leaves far less of the panel unexplained.
+//! unless a shorter one agrees with far more of the panel.
 
 use super::cloud::Cloud;
 use crate::panel::{Form, Panel};
@@ -14,11 +14,11 @@ use crate::units::Units;
 const SHORTER_MM: [f64; 3] = [200.0, 150.0, 100.0];
 /// Wavelength along the rulings with those: what is let go across must be held along, mm.
 const ALONG_MM: f64 = 6000.0;
-/// The default does not fit where its skin costs more than this many times that of the shortest. On simulated panels 1.0 to
-/// 1.4 without a nose (a ridge of 0.3 mm along the whole length among them), 1.8 and more behind one.
-const FITS: f64 = 1.6;
-/// The longest wavelength is taken whose skin costs no more than this many times that of the shortest.
-const NEAR: f64 = 1.2;
+/// The default does not fit where its skin agrees with less of the panel than the shortest one's by more than this share. On
+/// simulated panels at most 0.16 without a nose (a groove of 0.3 mm along the whole length among them), 0.27 and more behind one.
+const MISFIT: f64 = 0.2;
+/// The longest wavelength is taken whose skin agrees with no less than the shortest one's by more than this share.
+const NEAR: f64 = 0.03;
 
 /// A workbench for a panel with the surface on it.
 type Bench<'a> = dyn Fn(&Panel) -> Result<(Workbench, Cloud), Error> + 'a;
@@ -36,22 +36,26 @@ pub(super) fn shaped(panel: &Panel, bench: &Bench) -> Result<Panel, Error> {
     if panel.form_wavelength_given {
         return Ok(panel.clone());
     }
-    let cost = |panel: &Panel| -> Result<f64, Error> {
+    let kept = |panel: &Panel| -> Result<f64, Error> {
         let (bench, cloud) = bench(panel)?;
-        Ok(bench.skin(&cloud.found)?.cost)
+        Ok(bench.rough_skin(&cloud.found)?.kept)
     };
+    let usual = kept(panel)?;
+    if usual >= 1.0 - MISFIT {
+        return Ok(panel.clone());
+    }
     let mut tried = Vec::new();
     for wavelength in SHORTER_MM {
         let mut other = panel.clone();
         other.form_wavelength_mm = [ALONG_MM; 2];
         other.form_wavelength_mm[across] = wavelength;
-        tried.push((cost(&other)?, other));
+        tried.push((kept(&other)?, other));
     }
-    let least = tried.last().map_or(f64::INFINITY, |(cost, _)| *cost);
-    if cost(panel)? <= FITS * least {
+    let most = tried.last().map_or(0.0, |(kept, _)| *kept);
+    if usual >= most - MISFIT {
         return Ok(panel.clone());
     }
-    let fitting = tried.into_iter().find(|(cost, _)| *cost <= NEAR * least);
+    let fitting = tried.into_iter().find(|(kept, _)| *kept >= most - NEAR);
     Ok(fitting.map_or_else(|| panel.clone(), |(_, panel)| panel))
 }
 

@@ -13,7 +13,7 @@ use crate::panel::Panel;
 use crate::problem::Error;
 use fairness::{Fairness, NodeLines};
 use serde::Serialize;
-use skin::Skin;
+use skin::{NEARLY_SETTLED_MM, SETTLED_MM, Search, Skin};
 use solve::{Price, Problem};
 
 /// Price of sanding against filling for `sink`.
@@ -22,6 +22,8 @@ pub const SAND_PRICE: f64 = 0.25;
 const TRUSTED_SD_MM: f64 = 0.1;
 /// Quantiles that other skins are looked for from.
 const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
+/// Quantiles that the skin is looked for from; the one that costs least is it.
+const STARTS: [f64; 2] = [0.5, 0.75];
 
 /// Which reference is worked to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -146,14 +148,14 @@ impl Workbench {
         &self.fairness.basis
     }
 
-    /// The skin of node heights (iy·nx + ix, mm), from the quantile the search starts at (0.5: the median).
+    /// The skin of node heights (iy·nx + ix, mm) that a search ends in.
     ///
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails.
-    fn skin_from(&self, heights: &[f64], quantile: f64) -> Result<Skin, Error> {
+    fn skin_from(&self, heights: &[f64], search: Search) -> Result<Skin, Error> {
         let penalty = self.fairness.held_penalty(1.0 / self.cell_mm2);
         let known = self.less_known_curvature(heights);
-        let mut skin = skin::skin(&self.problem(&self.trusted), &penalty, &known, quantile)?;
+        let mut skin = skin::skin(&self.problem(&self.trusted), &penalty, &known, search)?;
         if let Some(added) = self.fairness.known_curvature() {
             for (c, a) in skin.coefficients.iter_mut().zip(added) {
                 *c += a;
@@ -179,7 +181,30 @@ impl Workbench {
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails.
     pub fn skin(&self, heights: &[f64]) -> Result<Skin, Error> {
-        self.skin_from(heights, 0.5)
+        self.best_skin(heights, SETTLED_MM)
+    }
+
+    /// The same, less closely: for the many panels that tell how far surveys err.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when a factorisation fails.
+    pub fn rough_skin(&self, heights: &[f64]) -> Result<Skin, Error> {
+        self.best_skin(heights, NEARLY_SETTLED_MM)
+    }
+
+    fn best_skin(&self, heights: &[f64], settled_mm: f64) -> Result<Skin, Error> {
+        let starts = STARTS.into_iter();
+        let mut all = starts
+            .map(|quantile| {
+                let search = Search {
+                    quantile,
+                    settled_mm,
+                };
+                self.skin_from(heights, search)
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        all.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        Ok(all.swap_remove(0))
     }
 
     /// Skins of the same heights that another start leads to, best first.
@@ -189,7 +214,13 @@ impl Workbench {
     pub fn other_skins(&self, heights: &[f64]) -> Result<Vec<Skin>, Error> {
         let mut all = OTHER_STARTS
             .iter()
-            .map(|q| self.skin_from(heights, *q))
+            .map(|&quantile| {
+                let search = Search {
+                    quantile,
+                    settled_mm: NEARLY_SETTLED_MM,
+                };
+                self.skin_from(heights, search)
+            })
             .collect::<Result<Vec<_>, _>>()?;
         all.sort_by(|a, b| a.cost.total_cmp(&b.cost));
         Ok(all)

@@ -15,7 +15,7 @@ use crate::problem::Error;
 
 /// Last cut-off below the skin: nodes deeper than this have no say, mm. About three times 0.05 mm, what the skin between defects
 /// and a survey's own error come to together (chosen on simulated panels from 0.10 to 0.20).
-pub const CUT_OFF_LOW_MM: f64 = 0.145;
+pub const CUT_OFF_LOW_MM: f64 = 0.15;
 /// The same above it, mm. Before filling lows outnumber highs, so what stands above has a say a little longer.
 pub const CUT_OFF_HIGH_MM: f64 = 0.2;
 /// Reweighted solutions on the way to the L1 solution the search starts from.
@@ -27,9 +27,11 @@ const L1_UNIT_MM: f64 = 0.05;
 /// Steps in which the cut-off is shortened.
 const SHORTENINGS: usize = 12;
 /// Most rounds at the last cut-off.
-const MOST_ROUNDS: usize = 40;
+const MOST_ROUNDS: usize = 150;
 /// The skin has settled when no node moves further than this in a round, mm.
-const SETTLED_MM: f64 = 5e-4;
+pub const SETTLED_MM: f64 = 2e-5;
+/// The same for panels that only tell how far surveys err, mm.
+pub const NEARLY_SETTLED_MM: f64 = 1e-3;
 /// Normal standard deviation over the median absolute deviation.
 const SD_PER_MAD: f64 = 1.4826;
 /// Standard deviations that the first cut-off reaches.
@@ -54,6 +56,8 @@ pub struct Skin {
     pub status: Status,
     /// Solutions of the least-squares problem it took.
     pub rounds: usize,
+    /// Share of what is known of the panel, by area and trust, that lies within the cut-off: what the skin agrees with.
+    pub kept: f64,
     /// Σ gᵢ·ρ + penalty, in mm² times nodes: of two skins of the same heights the better has less.
     pub cost: f64,
 }
@@ -65,6 +69,15 @@ fn cut_off_mm(residual: f64) -> f64 {
     } else {
         CUT_OFF_HIGH_MM
     }
+}
+
+/// Where the search begins and ends.
+#[derive(Clone, Copy, Debug)]
+pub struct Search {
+    /// Which quantile the starting L1 solution follows: 0.5 for the median, higher where lows outnumber highs.
+    pub quantile: f64,
+    /// Settled when no node moves further than this in a round, mm.
+    pub settled_mm: f64,
 }
 
 /// Tukey's biweight at a residual over the cut-off: 1 at 0, 0 from 1 on.
@@ -82,15 +95,16 @@ fn rho(residual: f64, c: f64) -> f64 {
 /// The skin of node heights (mm, iy·nx + ix). `problem.weights` are areas times what the nodes are trusted, 0 where
 /// nothing is known.
 ///
-/// `quantile`: which quantile the starting L1 solution follows, 0.5 for the median; higher where lows outnumber highs.
-///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
 pub fn skin(
     problem: &Problem,
     penalty: &[f64],
     heights: &[f64],
-    quantile: f64,
+    Search {
+        quantile,
+        settled_mm,
+    }: Search,
 ) -> Result<Skin, Error> {
     let base = problem.weights;
     let mut weights = base.to_vec();
@@ -132,11 +146,15 @@ pub fn skin(
             .zip(base)
             .filter(|(_, g)| **g > 0.0)
             .fold(0.0, |m, ((a, b), _)| f64::max(m, (a - b).abs()));
-        if round + 1 >= SHORTENINGS && moved < SETTLED_MM {
+        if round + 1 >= SHORTENINGS && moved < settled_mm {
             status = Status::Settled;
             break;
         }
     }
+    let known: f64 = base.iter().sum();
+    let agreeing = residuals.iter().zip(base);
+    let agreeing = agreeing.filter(|(r, g)| **g > 0.0 && r.abs() < cut_off_mm(**r));
+    let kept = agreeing.map(|(_, g)| g).sum::<f64>() / known.max(1e-12);
     let loss: f64 = residuals
         .iter()
         .zip(base)
@@ -153,6 +171,7 @@ pub fn skin(
         coefficients: c,
         status,
         rounds,
+        kept,
         cost: loss + 0.5 * H0_MM * bent,
     })
 }
@@ -217,7 +236,16 @@ mod tests {
                 .fold(0.0, |m, r| f64::max(m, r.abs()))
         };
         let plain = least_squares(&problem, &heights, &penalty).unwrap();
-        let robust = skin(&problem, &penalty, &heights, 0.5).unwrap();
+        let robust = skin(
+            &problem,
+            &penalty,
+            &heights,
+            Search {
+                quantile: 0.5,
+                settled_mm: SETTLED_MM,
+            },
+        )
+        .unwrap();
         assert_eq!(robust.status, Status::Settled);
         [worst(&plain), worst(&robust.coefficients)]
     }
