@@ -313,11 +313,11 @@ fn coats_are_counted_from_depth_and_face() {
     let micro = built_in("dry-micro");
     let primer = built_in("build-primer");
     for (recipe, depth_mm, face, coats, batches) in [
-        (&micro, Some(6.0), Face::Level, Some(1), 2),
+        (&micro, Some(6.0), Face::Level, Some(1), 1),
         (&micro, Some(8.0), Face::Level, Some(2), 2),
         (&micro, Some(8.0), Face::Vertical, Some(3), 3),
         (&micro, Some(13.0), Face::Overhead, Some(5), 5),
-        (&micro, None, Face::Level, None, 2),
+        (&micro, None, Face::Level, None, 1),
         (&primer, None, Face::Level, Some(2), 1),
         (&primer, Some(0.2), Face::Level, Some(4), 1),
     ] {
@@ -847,6 +847,8 @@ fn the_card_as_json_holds_what_was_asked_for() {
     assert_eq!((status, err.as_str()), (0, ""));
     let card: serde_json::Value = serde_json::from_str(&out).unwrap();
     let number = |v: &serde_json::Value, key: &str| v[key].as_f64().unwrap();
+    // One figure: that of the parts with their air.
+    let worked = number(&card, "density_worked_out_g_per_cc");
     assert_eq!(card["schema"], 1);
     assert_eq!(card["recipe"], "dry-micro");
     assert_eq!(
@@ -855,7 +857,7 @@ fn the_card_as_json_holds_what_was_asked_for() {
     );
     assert_eq!(
         (number(&card, "density_g_per_cc"), number(&card, "mass_g")),
-        (0.5, 250.0)
+        (worked, 500.0 * worked)
     );
     assert_eq!(
         (number(&card, "pot_life_min"), number(&card, "sandable_h")),
@@ -864,7 +866,8 @@ fn the_card_as_json_holds_what_was_asked_for() {
     assert!((number(&card, "density_worked_out_g_per_cc") - 0.3328).abs() < 1e-4);
     let batches = card["batches"].as_array().unwrap();
     let sum: f64 = batches.iter().map(|b| number(b, "mass_g")).sum();
-    assert_eq!((batches.len(), sum), (2, 250.0));
+    assert_eq!((batches.len(), sum), (1, 500.0 * worked));
+    assert!((number(&card, "air_percent") - 14.7).abs() < 0.1);
     assert_eq!(batches[0]["parts"][2]["name"], "glass bubbles");
     assert!(
         card["cautions"]
@@ -877,7 +880,7 @@ fn the_card_as_json_holds_what_was_asked_for() {
         card["used"][0]["origin"]
             .as_str()
             .unwrap()
-            .contains("common practice")
+            .contains("with 15 % of air")
     );
     assert!(card["limited_by"].as_str().unwrap().contains("heat"));
 }

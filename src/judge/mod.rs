@@ -147,6 +147,10 @@ pub enum Action {
     Measure,
     /// Sheet metal: move the skin before filling.
     MoveTheSkin,
+    /// Inside every limit of a fair panel: it may be filled, nothing asks for it.
+    MayFill,
+    /// The same of a high that may be sanded.
+    MaySand,
 }
 
 impl Action {
@@ -159,7 +163,23 @@ impl Action {
             Action::Leave => "leave",
             Action::Measure => "measure",
             Action::MoveTheSkin => "move the skin",
+            Action::MayFill => "may be filled",
+            Action::MaySand => "may be sanded",
         }
+    }
+}
+
+/// A fair panel asks for no filling and no sanding: what is inside every limit is offered, never ordered.
+pub(crate) fn offered(regions: &mut [Region], verdict: Verdict) {
+    let fair = verdict == Verdict::Fair;
+    for r in regions {
+        r.action = match r.action {
+            Action::Fill if fair => Action::MayFill,
+            Action::Sand if fair => Action::MaySand,
+            Action::MayFill if !fair => Action::Fill,
+            Action::MaySand if !fair => Action::Sand,
+            other => other,
+        };
     }
 }
 
