@@ -72,6 +72,8 @@ fn facts(facts: &Facts) -> Vec<String> {
         Fact::Temperature => number(facts.temperature_c, "°C"),
         Fact::HoldHours => number(facts.hold_h, "h held"),
         Fact::Recipe => word("recipe", &facts.recipe),
+        Fact::Cure => number(facts.cure_h, "h to sandable"),
+        Fact::At => facts.at.as_ref().map(|at| format!("at {}", at.said)),
         Fact::Batch => word("batch", &facts.batch),
         Fact::Grams => number(facts.mass_g, "g"),
         Fact::Way => facts.way.clone(),

@@ -111,15 +111,32 @@ impl Kind {
             PostCure => (&[Fact::Temperature, Fact::HoldHours], &[]),
             Fill => (
                 &[],
-                &[Fact::Recipe, Fact::Batch, Fact::Grams, Fact::Way, Fact::Min],
+                &[
+                    Fact::Recipe,
+                    Fact::Cure,
+                    Fact::Batch,
+                    Fact::Grams,
+                    Fact::Way,
+                    Fact::Min,
+                ],
             ),
-            Prime => (&[], &[Fact::Recipe, Fact::Batch, Fact::Coats, Fact::Grams]),
+            Prime => (
+                &[],
+                &[
+                    Fact::Recipe,
+                    Fact::Cure,
+                    Fact::Batch,
+                    Fact::Coats,
+                    Fact::Grams,
+                ],
+            ),
+            Sand | Block => (&[], &[Fact::At]),
             Weigh => (&[Fact::Grams], &[]),
             SignOff => (&[Fact::Base, Fact::Means], &[]),
             Hold => (&[], &[Fact::Until, Fact::Why]),
             Release => (&[], &[Fact::Why]),
             Strike => (&[Fact::Why], &[]),
-            Repair | Clean | Sand | Block | GuideCoat | Survey | Pinholes | Balance | ReProp
+            Repair | Clean | GuideCoat | Survey | Pinholes | Balance | ReProp
             | Note => (&[], &[]),
         }
     }

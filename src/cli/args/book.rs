@@ -87,22 +87,25 @@ pub enum PanelCommand {
 #[command(
     after_help = "Kinds and what belongs to them (--date, --by, --hours, --skin, --supports and --note go with all):
   survey      READINGS…, --photo, --targets; date, by, skin and supports from the readings unless told
-  fill        --recipe --batch --grams --way --min
-  prime       --recipe --batch --coats --grams
+  fill        --recipe --cure --batch --grams --way --min
+  prime       --recipe --cure --batch --coats --grams
+  sand, block --at, where not all over
   post-cure   --temperature --hold-hours (both)
   weigh       --grams
-  sign-off    --base --means (both)
+  sign-off    --base --means --by (all three)
   re-prop     --supports
   balance     --note, what was done and found
   note        --note
   hold        --by, --until, --why
   release     --why
-  repair, clean, sand, block, guide-coat, pinholes
+  repair, clean, guide-coat, pinholes
 
 Examples:
   lowspot enter \"cabin roof\" survey readings.txt --photo roof.jpg
   lowspot enter \"cabin roof\" block --hours 1.5 --note \"long board, 80 grit\"
-  lowspot enter \"cabin roof\" fill --recipe dry-micro --batch 7 --grams 350"
+  lowspot enter \"cabin roof\" sand --at H1
+  lowspot enter \"cabin roof\" fill --recipe dry-micro --batch 7 --grams 350
+  lowspot enter \"cabin roof\" fill --recipe other --cure \"1 h\" --note \"glaze from a tube\""
 )]
 pub struct EnterArgs {
     /// Name of the panel
@@ -135,9 +138,18 @@ pub struct EnterArgs {
     /// A remark
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
-    /// Recipe of the filler or primer
+    /// Recipe of the filler or primer: a built-in one, one of your shop.toml (--shop), or other with --cure
     #[arg(long, value_name = "NAME")]
     pub recipe: Option<String>,
+    /// Hours until it can be sanded, such as "1 h" or "30 min", by its data sheet and the temperature
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    pub cure: Option<String>,
+    /// Where it was sanded: regions of the last survey such as "H1" or "H1, H2", or a box such as "x 100-400 y 50-200"
+    #[arg(long, value_name = "PLACE")]
+    pub at: Option<String>,
+    /// Own recipes: shop.toml
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
     /// Batch it was mixed from, as on the card or the tin
     #[arg(long, value_name = "TEXT")]
     pub batch: Option<String>,
