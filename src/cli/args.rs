@@ -229,6 +229,9 @@ pub struct BlankArgs {
     /// File to write; without it, standard output
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Units of the form: mm, or inches with readings in thou
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
 }
 
 /// `lowspot targets`.

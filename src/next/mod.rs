@@ -124,6 +124,21 @@ pub fn tooling(
     Ok(set)
 }
 
+/// Length and step in whole inches and quarters, where nothing was read yet and nobody said otherwise: see [`blank::in_inches`].
+pub fn inch_tooling(
+    panel: &Panel,
+    tool: Option<Tool>,
+    length_mm: Option<f64>,
+    step_mm: Option<f64>,
+) -> (Option<f64>, Option<f64>) {
+    let tool = tool.unwrap_or(Tool::Straightedge);
+    let b = panel.outline.bounds();
+    let side = (b[2] - b[0]).min(b[3] - b[1]);
+    let most = (shortest_base_mm(panel) / 2.0).min(50.8).min(side / 4.0);
+    let (length, step) = blank::in_inches(tool, most);
+    (length_mm.or(Some(length)), step_mm.or(Some(step)))
+}
+
 /// Shortest base of the panel's limits, mm.
 fn shortest_base_mm(panel: &Panel) -> f64 {
     panel
@@ -139,7 +154,20 @@ fn shortest_base_mm(panel: &Panel) -> f64 {
 /// # Errors
 /// [`Error::Usage`] when no placing fits on the panel.
 pub fn start(panel: &Panel, set: Settings, count: Option<usize>) -> Result<Plan, Error> {
-    let rounds = walk::rounds(panel, &set)?;
+    start_at(panel, set, None, count)
+}
+
+/// The same with lines no further apart than asked for.
+///
+/// # Errors
+/// As [`start`].
+pub fn start_at(
+    panel: &Panel,
+    set: Settings,
+    spacing_mm: Option<f64>,
+    count: Option<usize>,
+) -> Result<Plan, Error> {
+    let rounds = walk::rounds(panel, &set, spacing_mm)?;
     let last = rounds.len();
     let all = rounds
         .into_iter()
