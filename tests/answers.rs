@@ -279,11 +279,11 @@ fn of_a_stale_survey_no_forecast_is_drawn() {
     assert!(trend.advice.forecast.is_some());
     let drawn = |trend: &trend::Trend| shown::chart::svg(trend).unwrap();
     let holds = drawn(&trend);
-    assert!(holds.contains("expected") && !holds.contains("STALE"));
+    assert!(holds.contains("expected") && !holds.contains("TOUCHED"));
     trend.stale = Some("entry 3 came after".into());
     let stale = drawn(&trend);
     assert!(!stale.contains("expected") && !stale.contains("next"));
-    assert!(stale.contains("STALE"));
+    assert!(stale.contains("TOUCHED SINCE"));
 }
 
 // -------------------------------------------------------------------------------- another cycle?
@@ -436,7 +436,7 @@ fn a_hold_is_shown_until_it_runs_out_or_is_released() {
     let (held, free, waiting) = row(&job, at(day(3), 14));
     assert_eq!(
         held.as_deref(),
-        Some("held by M until 2026-03-04 14:00: wet")
+        Some("M is at it until 2026-03-04 14:00: wet")
     );
     assert_eq!(free.as_deref(), Some("2026-03-04 14:00"));
     let (over, none, less) = row(&job, at(day(4), 15));

@@ -1,4 +1,4 @@
-//! `lowspot enter`, and the short ways to strike, hold and release.
+//! `lowspot enter`, and the short ways to strike an entry, to keep hands off a panel and to free it.
 
 mod heeded;
 mod place;
@@ -109,7 +109,7 @@ pub fn strike(args: &StrikeArgs) -> Result<ExitCode, Error> {
     short(&args.book, &args.name, &entry)
 }
 
-/// Run `lowspot hold`.
+/// Run `lowspot hands-off`.
 ///
 /// # Errors
 /// What stopped it; nothing has been entered then.
@@ -121,7 +121,7 @@ pub fn hold(args: &HoldArgs) -> Result<ExitCode, Error> {
     short(&args.book, &args.name, &entry)
 }
 
-/// Run `lowspot release`.
+/// Run `lowspot free`.
 ///
 /// # Errors
 /// What stopped it; nothing has been entered then.
@@ -186,7 +186,7 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry, shop: &Shop) -> Result<Exi
     };
     let number = book.enter(name, entry)?;
     let panel = book.panel(name)?.name;
-    let word = entry.kind.word();
+    let word = entry.kind.shown();
     super::say(&format!("entry {number}: {word}, {panel}, {}", entry.date));
     let mut notes = Vec::new();
     notes.extend(of_hold(&panel, entry, before));
@@ -204,7 +204,7 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry, shop: &Shop) -> Result<Exi
         ));
     }
     if entry.kind.makes_stale() {
-        notes.extend(book.stale(name)?.map(|why| format!("stale: {why}")));
+        notes.extend(book.stale(name)?.map(|why| format!("touched since: {why}")));
     }
     tell(&notes);
     Ok(ExitCode::SUCCESS)
@@ -213,10 +213,10 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry, shop: &Shop) -> Result<Exi
 /// What is worth saying of the hold that was there before an entry.
 fn of_hold(panel: &str, entry: &NewEntry, before: Option<Hold>) -> Option<String> {
     match (entry.kind, before) {
-        (Kind::Release, None) => Some(format!("{panel} was not held")),
+        (Kind::Release, None) => Some(format!("nobody was at {panel}")),
         (Kind::Release | Kind::Strike, Some(_)) | (_, None) => None,
         (_, Some(hold)) if Some(&hold.by) == entry.who.as_ref() => None,
-        (_, Some(hold)) => Some(format!("{panel} is {hold}")),
+        (_, Some(hold)) => Some(format!("{panel}: {hold}")),
     }
 }
 
@@ -261,7 +261,7 @@ fn held_until(until: Timestamp) -> String {
     } else {
         ""
     };
-    format!("held until {}{past}", standing::by_the_clock(until))
+    format!("hands off until {}{past}", standing::by_the_clock(until))
 }
 
 fn tell(notes: &[String]) {

@@ -197,7 +197,7 @@ fn allowed(new: &NewEntry, entries: &[Entry], version: i64) -> Result<(), String
         let struck = entries
             .iter()
             .find(|e| e.number == number)
-            .ok_or_else(|| format!("this panel has no entry {number}; `lowspot log` shows them"))?;
+            .ok_or_else(|| format!("this panel has no entry {number}; `lowspot diary` shows them"))?;
         if let Some(by) = struck.struck_by {
             return Err(format!("entry {number} is struck already, by entry {by}"));
         }
@@ -205,7 +205,7 @@ fn allowed(new: &NewEntry, entries: &[Entry], version: i64) -> Result<(), String
     let held = standing::held(entries, now());
     match held.filter(|h| new.kind == Kind::Hold && Some(&h.by) != new.who.as_ref()) {
         Some(hold) => Err(format!(
-            "the panel is {hold}; `lowspot release` comes first"
+            "{hold}; `lowspot free` comes first"
         )),
         None => Ok(()),
     }

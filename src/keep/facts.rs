@@ -201,7 +201,7 @@ impl Facts {
     pub fn faults(&self, kind: Kind) -> Vec<String> {
         let (must, may) = kind.facts();
         let given = self.given();
-        let of = kind.word();
+        let of = kind.shown();
         let missing = must
             .iter()
             .filter(|f| !given.contains(f))

@@ -169,7 +169,7 @@ fn a_hold_ends_by_its_time_by_release_or_by_being_struck() {
     other.who = Some("M".into());
     let text = book.enter(NAME, &other).expect_err("held by K").to_string();
     assert!(
-        text.contains("the panel is held by K: wet; `lowspot release` comes first"),
+        text.contains("K is at it: wet; `lowspot free` comes first"),
         "{text}"
     );
     book.enter(NAME, &entry(Kind::Release, "2026-03-14"))
@@ -194,7 +194,7 @@ fn until_is_a_time_or_a_day_with_one() {
         &["hold", NAME, "--by", "K", "--until", "2026-03-14 14:00"],
     );
     assert!(
-        told.contains("held until 2026-03-14 14:00, which is past"),
+        told.contains("hands off until 2026-03-14 14:00, which is past"),
         "{told}"
     );
     let told = done(
@@ -205,8 +205,8 @@ fn until_is_a_time_or_a_day_with_one() {
     );
     assert!(told.contains(" 14:00") && !told.contains("past"), "{told}");
     let text = refused(dir, 1, &["hold", NAME, "--by", "M"]);
-    assert!(text.contains("held by K until"), "{text}");
-    assert!(done(dir, &["panel", "list"]).contains("held by K until"));
+    assert!(text.contains("K is at it until"), "{text}");
+    assert!(done(dir, &["panel", "list"]).contains("K is at it until"));
     done(dir, &["release", NAME, "--by", "K"]);
     let text = refused(dir, 2, &["hold", NAME, "--by", "K", "--until", "2 pm"]);
     assert!(
@@ -228,7 +228,7 @@ fn until_is_a_time_or_a_day_with_one() {
             "08:30",
         ],
     );
-    assert!(told.contains("held until 2026-03-14 08:30"), "{told}");
+    assert!(told.contains("hands off until 2026-03-14 08:30"), "{told}");
 }
 
 #[test]

@@ -71,7 +71,8 @@ pub enum PanelCommand {
         #[command(flatten)]
         book: BookOption,
     },
-    /// Say that two panels are mirrored twins, such as a left and a right wing
+    /// Say that two panels are a pair, each the mirror image of the other, such as a left and a right wing
+    #[command(name = "pair", alias = "twin")]
     Twin {
         /// Name of the one
         name: String,
@@ -96,8 +97,8 @@ pub enum PanelCommand {
   re-prop     --supports
   balance     --note, what was done and found
   note        --note
-  hold        --by, --until, --why
-  release     --why
+  hands-off   --by, --until, --why
+  free        --why
   repair, clean, guide-coat, pinholes
 
 Examples:
@@ -177,10 +178,10 @@ pub struct EnterArgs {
     /// By what means it was signed off
     #[arg(long, value_enum)]
     pub means: Option<MeansWord>,
-    /// End of a hold: "14:00" or "2026-03-14 14:00"
+    /// Hands off until: "14:00" or "2026-03-14 14:00"
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
-    /// Why it is held, released or struck
+    /// Why hands are off, why it is free again or struck
     #[arg(long, value_name = "TEXT")]
     pub why: Option<String>,
     #[command(flatten)]
@@ -192,7 +193,7 @@ pub struct EnterArgs {
 pub struct StrikeArgs {
     /// Name of the panel
     pub name: String,
-    /// Number of the entry, as `lowspot log` shows it; a strike can be struck too
+    /// Number of the entry, as `lowspot diary` shows it; a strike can be struck too
     pub number: i64,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -204,15 +205,15 @@ pub struct StrikeArgs {
     pub book: BookOption,
 }
 
-/// `lowspot hold`.
+/// `lowspot hands-off`.
 #[derive(Debug, Args)]
 pub struct HoldArgs {
     /// Name of the panel
     pub name: String,
-    /// Who holds it
+    /// Who is at it
     #[arg(long, value_name = "NAME")]
     pub by: String,
-    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until released
+    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until it is free again
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
     /// Why, such as wet
@@ -222,12 +223,12 @@ pub struct HoldArgs {
     pub book: BookOption,
 }
 
-/// `lowspot release`.
+/// `lowspot free`.
 #[derive(Debug, Args)]
 pub struct ReleaseArgs {
     /// Name of the panel
     pub name: String,
-    /// Who releases it
+    /// Who frees it
     #[arg(long, value_name = "NAME")]
     pub by: Option<String>,
     /// Why
@@ -237,7 +238,7 @@ pub struct ReleaseArgs {
     pub book: BookOption,
 }
 
-/// `lowspot log`.
+/// `lowspot diary`.
 #[derive(Debug, Args)]
 pub struct LogArgs {
     /// Name of the panel

@@ -337,7 +337,7 @@ const ENTRIES: [&[&str]; 33] = [
     ],
     &[
         "battery lid",
-        "hold",
+        "hands-off",
         "--by",
         "M",
         "--until",

@@ -111,7 +111,7 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
     let mut out = Vec::new();
     let mut say = |label: &str, text: String| out.push((label.to_string(), text));
     if let Some(stale) = &trend.stale {
-        say("STALE", format!("{stale}."));
+        say("TOUCHED SINCE", format!("{stale}."));
     }
     say(advice(&trend.advice), format!("{}.", trend.advice.reason));
     for r in &trend.repeats {
