@@ -88,6 +88,13 @@ fn deeper_than_a_filler_is_built_up_is_refused_and_never_split_into_coats() {
             other => panic!("{filler} {mm}: {:?}", other.err().map(|e| e.to_string())),
         }
     }
+    // On the map it reads as a question, not as an order.
+    let mut asked = j.clone();
+    asked.regions[0].action = Action::AskFirst;
+    let lines = show::summary::work(&asked, &panel, Units::Metric);
+    let line = lines.iter().find(|l| l.text.starts_with("low L1")).unwrap();
+    assert_eq!(line.heading, "ASK FIRST");
+    assert!(line.text.contains("designer"), "{}", line.text);
     // Filler that is there already counts, where the film is said to be filler.
     let mut thick = panel.clone();
     thick.skin.film.all_mm = Some(3.0);

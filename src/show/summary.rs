@@ -108,6 +108,7 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     }
     all.extend(sand(j, units));
     all.extend(move_the_skin(j, units));
+    all.extend(ask_first(j, units));
     all.extend(fill(j, panel, units));
     all.push(filler(j, units));
     all.extend(prime(j));
@@ -449,6 +450,29 @@ fn move_the_skin(j: &Judgement, units: Units) -> Option<Line> {
             ),
             Tone::Work,
         )
+    })
+}
+
+/// Lows that no filler fills.
+fn ask_first(j: &Judgement, units: Units) -> Option<Line> {
+    let found: Vec<String> = of(j, RegionKind::Low, Action::AskFirst)
+        .iter()
+        .map(|r| {
+            format!(
+                "{}, {}: {} deep",
+                words::name(r),
+                words::extent(r.extent_mm, units),
+                words::depth(r.worst_mm.value.abs(), units)
+            )
+        })
+        .collect();
+    (!found.is_empty()).then(|| {
+        let text = format!(
+            "{}. Deeper than filler is built up ({}, common practice): the designer's matter, structure or section first, then a new survey.",
+            found.join("; "),
+            words::depth(crate::judge::MOST_BUILD_MM, units)
+        );
+        Line::new("ASK FIRST", text, Tone::Work)
     })
 }
 
