@@ -83,7 +83,8 @@ pub fn length(text: &str) -> Result<f64, String> {
         })
         .unwrap_or(text.len());
     let (digits, unit) = (text[..split].trim(), text[split..].trim());
-    let part = fraction(digits).filter(|_| matches!(unit, "in" | "\"" | "\u{2033}" | "\u{201d}" | "ft"));
+    let part =
+        fraction(digits).filter(|_| matches!(unit, "in" | "\"" | "\u{2033}" | "\u{201d}" | "ft"));
     let value = number(digits).or(part).ok_or_else(|| {
         format!("\"{text}\" is not a length; expected a number and a unit such as 300 mm or 12 in")
     })?;

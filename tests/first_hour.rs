@@ -14,10 +14,23 @@ const WING: &str =
 fn blank_and_next_write_one_walk_that_the_limits_can_be_checked_with() {
     let (dir, _) = folder(&[("wing.toml", WING.as_bytes())]);
     for units in ["metric", "us"] {
-        let blank = done(dir.path(), &["blank", "wing.toml", "--units", units, "--out", &format!("{units}.txt")]);
+        let blank = done(
+            dir.path(),
+            &[
+                "blank",
+                "wing.toml",
+                "--units",
+                units,
+                "--out",
+                &format!("{units}.txt"),
+            ],
+        );
         assert!(blank.contains("is ready"), "{blank}");
         let out = format!("next-{units}");
-        done(dir.path(), &["next", "wing.toml", "--units", units, "--out", &out]);
+        done(
+            dir.path(),
+            &["next", "wing.toml", "--units", units, "--out", &out],
+        );
         let read = |name: &str| std::fs::read_to_string(dir.path().join(name)).unwrap();
         let form = read(&format!("{units}.txt"));
         assert_eq!(form, read(&format!("{out}/next.txt")));
@@ -32,12 +45,18 @@ fn blank_and_next_write_one_walk_that_the_limits_can_be_checked_with() {
         assert!(form.contains(", about ") && (form.contains(" minutes") || form.contains(" h")));
         // The first placing once more, at the end.
         let last = found.placings.last().unwrap();
-        assert_eq!((last.repeat, last.name.as_str()), (1, found.placings[0].name.as_str()));
+        assert_eq!(
+            (last.repeat, last.name.as_str()),
+            (1, found.placings[0].name.as_str())
+        );
         // Where to read stands above every blank.
         let rows: Vec<&str> = form.lines().collect();
         let k = rows.iter().position(|l| l.starts_with("N1 ")).unwrap();
         let blanks: Vec<usize> = rows[k].match_indices('_').map(|(at, _)| at).collect();
-        let places: Vec<&str> = rows[k - 1].trim_start_matches('#').split_whitespace().collect();
+        let places: Vec<&str> = rows[k - 1]
+            .trim_start_matches('#')
+            .split_whitespace()
+            .collect();
         assert_eq!(blanks.len(), places.len());
         let ends: Vec<usize> = {
             let mut at = 0;
@@ -52,11 +71,29 @@ fn blank_and_next_write_one_walk_that_the_limits_can_be_checked_with() {
         assert_eq!(blanks, ends, "{}\n{}", rows[k - 1], rows[k]);
     }
     let us = std::fs::read_to_string(dir.path().join("us.txt")).unwrap();
-    assert!(us.contains("tool straightedge 24 in   step 0.75 in   unit thou"), "{us}");
+    assert!(
+        us.contains("tool straightedge 24 in   step 0.75 in   unit thou"),
+        "{us}"
+    );
     assert!(!us.contains("609.6"), "{us}");
     // What is asked for is written as it was asked for.
-    let asked = done(dir.path(), &["blank", "wing.toml", "--units", "us", "--length", "24 in", "--step", "2 in"]);
-    assert!(asked.contains("tool straightedge 24 in   step 2 in   unit thou"), "{asked}");
+    let asked = done(
+        dir.path(),
+        &[
+            "blank",
+            "wing.toml",
+            "--units",
+            "us",
+            "--length",
+            "24 in",
+            "--step",
+            "2 in",
+        ],
+    );
+    assert!(
+        asked.contains("tool straightedge 24 in   step 2 in   unit thou"),
+        "{asked}"
+    );
 }
 
 #[test]
@@ -105,7 +142,9 @@ fn curly_quotes_capitals_fractions_and_readings_one_below_the_other_are_taken() 
     let p = taken("unit in\nA1 x 0 to 100 y 50 : 0 3/32\" 1/64\n");
     assert!((p[0].readings[1].value_mm.unwrap() - 25.4 * 3.0 / 32.0).abs() < 1e-9);
     assert!((p[0].readings[2].value_mm.unwrap() - 25.4 / 64.0).abs() < 1e-9);
-    let p = taken("unit mm\nA1 x 0 to 200 y 50 :\n0.00\n0.10\n? # glare\n\n0.05\n0.00\nA2 x 0 to 50 y 80 : 0 0\n");
+    let p = taken(
+        "unit mm\nA1 x 0 to 200 y 50 :\n0.00\n0.10\n? # glare\n\n0.05\n0.00\nA2 x 0 to 50 y 80 : 0 0\n",
+    );
     let values: Vec<_> = p[0].readings.iter().map(|r| r.value_mm).collect();
     assert_eq!(values, [Some(0.0), Some(0.1), None, Some(0.05), Some(0.0)]);
     assert_eq!((p[0].readings[1].line, p[0].readings[1].column), (4, 1));
@@ -118,7 +157,8 @@ fn curly_quotes_capitals_fractions_and_readings_one_below_the_other_are_taken() 
 fn a_copied_line_may_keep_its_places_where_they_are_those_of_the_first() {
     let p = taken("unit mm\nA1 x 0 to 100 y 50 : 0 0.1 0\nA1 again x 0 to 100 y 50 : 0 0.1 0\n");
     assert_eq!((p[1].repeat, p[1].name.as_str()), (1, "A1"));
-    let told = faults("unit mm\nA1 x 0 to 100 y 50 : 0 0.1 0\nA1 again x 0 to 100 y 90 : 0 0.1 0\n");
+    let told =
+        faults("unit mm\nA1 x 0 to 100 y 50 : 0 0.1 0\nA1 again x 0 to 100 y 90 : 0 0.1 0\n");
     assert_eq!(told.len(), 1);
     assert!(told[0].contains("its ends are not those of A1"), "{told:?}");
 }
@@ -127,7 +167,10 @@ fn a_copied_line_may_keep_its_places_where_they_are_those_of_the_first() {
 fn what_is_no_reading_is_refused_kindly_and_once() {
     let told = faults("unit mm\nA1 x 0 to 150 y 50 : - - - 0\n");
     assert_eq!(told.len(), 1, "{told:?}");
-    assert!(told[0].contains("write ?") && told[0].contains("3 times"), "{told:?}");
+    assert!(
+        told[0].contains("write ?") && told[0].contains("3 times"),
+        "{told:?}"
+    );
     let told = faults("unit mm\nA1 x 0 to 100 y 50 : <0.05 0.1 <0.05\n");
     assert_eq!(told.len(), 1, "{told:?}");
     assert!(told[0].contains("write 0.00"), "{told:?}");
@@ -140,9 +183,14 @@ fn what_is_no_reading_is_refused_kindly_and_once() {
 
 #[test]
 fn curly_quotes_in_a_settings_file_are_named() {
-    let text = WING.replacen('"', "\u{201c}", 1).replacen('"', "\u{201d}", 1);
+    let text = WING
+        .replacen('"', "\u{201c}", 1)
+        .replacen('"', "\u{201d}", 1);
     let (dir, _) = folder(&[("wing.toml", text.as_bytes())]);
     let out = lowspot(dir.path(), &["blank", "wing.toml"]);
     let told = told(&out);
-    assert!(!out.status.success() && told.contains("curly quotes"), "{told}");
+    assert!(
+        !out.status.success() && told.contains("curly quotes"),
+        "{told}"
+    );
 }

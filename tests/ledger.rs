@@ -424,7 +424,10 @@ fn sanding_of_one_place_takes_nothing_off_elsewhere_and_the_balance_closes() {
     let closes = value(row, "went_down_cc") - value(row, "came_up_cc");
     let off = &row["taken_off_cc"];
     let [low, high] = ["low", "high"].map(|k| off[k].as_f64().unwrap());
-    assert!(low <= closes.max(0.0) + 1e-6 && closes <= high + 1e-6, "{off} {closes}");
+    assert!(
+        low <= closes.max(0.0) + 1e-6 && closes <= high + 1e-6,
+        "{off} {closes}"
+    );
     // Without a place it may have gone over all of it.
     let (_, far, _, after) = run(&["sand"]);
     assert!((far - 0.45).abs() < 1e-9, "{far}");
@@ -463,7 +466,11 @@ fn the_mass_balance_of_a_sanded_high_closes_within_its_interval() {
                 ((y / grid.step_mm).round() as usize).min(grid.ny - 1),
                 ((x / grid.step_mm).round() as usize).min(grid.nx - 1),
             ];
-            if inside(x, y) { 0.5 * j.nodes.deviation[n].max(0.0) } else { 0.0 }
+            if inside(x, y) {
+                0.5 * j.nodes.deviation[n].max(0.0)
+            } else {
+                0.0
+            }
         };
         let after = survey(&|x, y| truth.height(x, y) - off(x, y), 20_000);
         let true_cc: f64 = (0..200)
@@ -489,14 +496,15 @@ fn the_mass_balance_of_a_sanded_high_closes_within_its_interval() {
             entry(3, Kind::Survey, date(2026, 3, 4)),
         ];
         let surfaces = [&first, &after].map(|s| fit::fit(&panel, s).unwrap());
-        let surveyed = [(0, &first, &surfaces[0]), (2, &after, &surfaces[1])].map(
-            |(k, survey, surface)| Surveyed {
-                entry: &entries[k],
-                survey,
-                surface,
-                field: None,
-            },
-        );
+        let surveyed =
+            [(0, &first, &surfaces[0]), (2, &after, &surfaces[1])].map(|(k, survey, surface)| {
+                Surveyed {
+                    entry: &entries[k],
+                    survey,
+                    surface,
+                    field: None,
+                }
+            });
         let stated = Statement {
             version: 1,
             day: None,

@@ -82,7 +82,10 @@ fn deeper_than_a_filler_is_built_up_is_refused_and_never_split_into_coats() {
                 for words in ["low L1", "ask the designer", filler, "that may be built up"] {
                     assert!(why.contains(words), "{why}");
                 }
-                assert!(why.contains("published") || why.contains("common practice"), "{why}");
+                assert!(
+                    why.contains("published") || why.contains("common practice"),
+                    "{why}"
+                );
             }
             Ok(_) if !refused => {}
             other => panic!("{filler} {mm}: {:?}", other.err().map(|e| e.to_string())),
@@ -110,10 +113,21 @@ fn the_mixing_card_splits_no_depth_that_no_filler_fills() {
         dir.path(),
         2,
         &[
-            "mix", "--recipe", "dry-micro", "--volume", "500", "--at", "20", "--depth", "38.42",
+            "mix",
+            "--recipe",
+            "dry-micro",
+            "--volume",
+            "500",
+            "--at",
+            "20",
+            "--depth",
+            "38.42",
         ],
     );
-    assert!(told.contains("ask the designer") && told.contains("20 mm"), "{told}");
+    assert!(
+        told.contains("ask the designer") && told.contains("20 mm"),
+        "{told}"
+    );
     // A recipe of one's own says its own.
     let own = b"[[recipe]]\nname = \"deep\"\nbase = \"epoxy\"\npot_life_min = 30\nsandable = 24\ngreatest_build = \"45 mm\"\n\
         [[recipe.part]]\nname = \"A\"\nmass = 1\ndensity = 1\n";
@@ -121,7 +135,16 @@ fn the_mixing_card_splits_no_depth_that_no_filler_fills() {
     done(
         dir.path(),
         &[
-            "mix", "--recipe", "deep", "--volume", "500", "--at", "20", "--depth", "38.42", "--shop",
+            "mix",
+            "--recipe",
+            "deep",
+            "--volume",
+            "500",
+            "--at",
+            "20",
+            "--depth",
+            "38.42",
+            "--shop",
             "shop.toml",
         ],
     );
@@ -223,16 +246,26 @@ fn fair_with_lows() -> (Panel, Judgement) {
 fn a_fair_panel_is_offered_filler_and_ordered_none() {
     let (panel, j) = fair_with_lows();
     let lines = show::summary::lines(&j, &panel, Units::Metric, Path::new("out"));
-    let verdict = lines.iter().position(|l| l.heading.starts_with("FAIR")).unwrap();
+    let verdict = lines
+        .iter()
+        .position(|l| l.heading.starts_with("FAIR"))
+        .unwrap();
     let may = lines.iter().position(|l| l.heading == "MAY FILL").unwrap();
     assert!(verdict < may);
     assert!(lines[may].number.is_none() && lines[may].text.contains("Inside every limit"));
     for l in &lines {
-        assert!(!["FILL", "SAND", "SAND FIRST"].contains(&l.heading.as_str()), "{l:?}");
+        assert!(
+            !["FILL", "SAND", "SAND FIRST"].contains(&l.heading.as_str()),
+            "{l:?}"
+        );
     }
     let plan = planned(&panel, &Survey::default(), &j);
     assert!(plan.way().is_none());
-    assert!(plan.why.contains("L1") && plan.why.contains("--way"), "{}", plan.why);
+    assert!(
+        plan.why.contains("L1") && plan.why.contains("--way"),
+        "{}",
+        plan.why
+    );
     let what: Vec<&str> = plan.work.iter().map(|w| w.what).collect();
     for order in ["fill", "sand", "mix", "skim", "board"] {
         assert!(!what.contains(&order), "{what:?}");
@@ -267,7 +300,9 @@ fn a_judged_fair_panel_orders_no_filling() {
         let (_, j) = found_and_judged(&panel, &survey);
         if j.verdict == Verdict::Fair {
             assert!(
-                j.regions.iter().all(|r| !matches!(r.action, Action::Fill | Action::Sand)),
+                j.regions
+                    .iter()
+                    .all(|r| !matches!(r.action, Action::Fill | Action::Sand)),
                 "seed {seed}"
             );
             seen += usize::from(j.regions.iter().any(|r| r.action == Action::MayFill));
@@ -293,7 +328,9 @@ fn dusts_of_the_substrate_and_sections_of_wings_are_cautioned_where_they_bite() 
     let (panel, j) = (fixture::panel(), fixture::judgement(&fixture::panel()));
     let cautions = |panel: &Panel, j: &Judgement| -> String {
         let all = show::care::cautions(j, panel);
-        all.iter().map(|c| format!("{}: {}\n", c.about, c.text)).collect()
+        all.iter()
+            .map(|c| format!("{}: {}\n", c.about, c.text))
+            .collect()
     };
     let plain = cautions(&panel, &j);
     for (substrate, words) in [
@@ -343,7 +380,15 @@ fn rudder() -> tempfile::TempDir {
 fn a_post_cure_above_the_cores_ceiling_stops_everything_after_it() {
     let dir = rudder();
     let hot = |c: &str| {
-        let all = ["enter", "rudder", "post-cure", "--temperature", c, "--hold-hours", "8"];
+        let all = [
+            "enter",
+            "rudder",
+            "post-cure",
+            "--temperature",
+            c,
+            "--hold-hours",
+            "8",
+        ];
         done(dir.path(), &all)
     };
     let told = hot("50 C");
@@ -355,7 +400,10 @@ fn a_post_cure_above_the_cores_ceiling_stops_everything_after_it() {
     );
     let told = done(dir.path(), &["trend", "rudder"]);
     assert!(one_line(&told).contains("never too hot no"), "{told}");
-    done(dir.path(), &["enter", "rudder", "repair", "--note", "new core"]);
+    done(
+        dir.path(),
+        &["enter", "rudder", "repair", "--note", "new core"],
+    );
     let told = done(dir.path(), &["trend", "rudder"]);
     assert!(!told.contains("never too hot"), "{told}");
 }
@@ -374,10 +422,21 @@ fn polyester_on_polystyrene_and_too_cold_are_told_at_entry_as_in_the_plan() {
     assert!(told.contains("wants 10 to 35 °C"), "{told}");
     let told = fill(&["--recipe", "dry-micro", "--skin", "20 C", "--min", "4 C"]);
     assert!(told.contains("wants 10 to 35 °C"), "{told}");
-    let told = done(dir.path(), &["enter", "rudder", "prime", "--recipe", "build-primer"]);
+    let told = done(
+        dir.path(),
+        &["enter", "rudder", "prime", "--recipe", "build-primer"],
+    );
     assert!(told.contains("primed on the day of the fill"), "{told}");
     // On another day nothing is said of that.
-    let late = ["enter", "rudder", "prime", "--recipe", "build-primer", "--date", "2027-06-01"];
+    let late = [
+        "enter",
+        "rudder",
+        "prime",
+        "--recipe",
+        "build-primer",
+        "--date",
+        "2027-06-01",
+    ];
     let told = done(dir.path(), &late);
     assert!(!told.contains("on the day of the fill"), "{told}");
 }
@@ -413,10 +472,18 @@ fn an_unknown_recipe_is_refused_and_another_one_brings_its_cure() {
     assert_eq!(status, Some(0), "{told}");
     let floor = lowspot(dir.path(), &["floor", "--json"]);
     let floor: serde_json::Value = serde_json::from_slice(&floor.stdout).unwrap();
-    let free: jiff::civil::DateTime =
-        floor["panels"][0]["free_at"].as_str().unwrap().replace(' ', "T").parse().unwrap();
-    let now: jiff::civil::DateTime =
-        floor["now"].as_str().unwrap().replace(' ', "T").parse().unwrap();
+    let free: jiff::civil::DateTime = floor["panels"][0]["free_at"]
+        .as_str()
+        .unwrap()
+        .replace(' ', "T")
+        .parse()
+        .unwrap();
+    let now: jiff::civil::DateTime = floor["now"]
+        .as_str()
+        .unwrap()
+        .replace(' ', "T")
+        .parse()
+        .unwrap();
     let minutes = free.duration_since(now).as_secs() / 60;
     assert!((25..=31).contains(&minutes), "{minutes}");
     // One of the shop's own keeps its cure, whoever reads the book without that shop.
@@ -424,7 +491,10 @@ fn an_unknown_recipe_is_refused_and_another_one_brings_its_cure() {
         [[recipe.part]]\nname = \"A\"\nmass = 1\ndensity = 1\n";
     std::fs::write(dir.path().join("shop.toml"), own).unwrap();
     assert_eq!(enter(&["fill", "--recipe", "ours"]).0, Some(2));
-    assert_eq!(enter(&["fill", "--recipe", "ours", "--shop", "shop.toml"]).0, Some(0));
+    assert_eq!(
+        enter(&["fill", "--recipe", "ours", "--shop", "shop.toml"]).0,
+        Some(0)
+    );
     assert!(done(dir.path(), &["log", books::NAME]).contains("recipe ours, 5 h to sandable"));
 }
 
@@ -442,9 +512,16 @@ fn a_sign_off_needs_a_name_and_a_base_that_a_limit_has_and_nothing_is_no_mass() 
     let (status, told) = sign(&["--base", "300 mm"]);
     assert!(status == Some(2) && told.contains("--by"), "{told}");
     let (status, told) = sign(&["--base", "137 mm", "--by", "K"]);
-    assert!(status == Some(2) && told.contains("its bases are"), "{told}");
+    assert!(
+        status == Some(2) && told.contains("its bases are"),
+        "{told}"
+    );
     let (status, told) = sign(&["--base", "300 mm", "--by", "K"]);
     assert_eq!(status, Some(0), "{told}");
-    let told = refused(dir.path(), 2, &["enter", books::NAME, "weigh", "--grams", "0"]);
+    let told = refused(
+        dir.path(),
+        2,
+        &["enter", books::NAME, "weigh", "--grams", "0"],
+    );
     assert!(told.contains("nothing is no mass"), "{told}");
 }

@@ -472,7 +472,9 @@ fn a_packet_begins_with_how_each_panel_stands(book: &Path, out: &Path) {
     let stale = page
         .find("<p class=\"pressing\"><b>TOUCHED SINCE</b> entry 32")
         .unwrap();
-    let held = page.find("<p class=\"pressing\"><b>HANDS OFF</b> M is at it").unwrap();
+    let held = page
+        .find("<p class=\"pressing\"><b>HANDS OFF</b> M is at it")
+        .unwrap();
     assert!(stale < held && held < page.find("<dt>Last survey</dt>").unwrap());
 }
 
@@ -486,7 +488,11 @@ fn what_hangs_on_the_wall_says_stale_and_held(book: &Path, out: &Path) {
     for name in ["cabin side", "bulkhead door", "hatch cover", "battery lid"] {
         let row = format!("<th scope=\"row\">{name}</th>");
         assert_eq!(page.matches(&row).count(), 1, "{name}");
-        assert_eq!(page.find(&row).unwrap() > ask, name == "battery lid", "{name}");
+        assert_eq!(
+            page.find(&row).unwrap() > ask,
+            name == "battery lid",
+            "{name}"
+        );
     }
     let lid = &page[page.find("battery lid</th>").unwrap()..];
     let row = &lid[..lid.find("</tr>").unwrap()];
@@ -497,6 +503,9 @@ fn what_hangs_on_the_wall_says_stale_and_held(book: &Path, out: &Path) {
     ] {
         let place = row.find(words).expect(words);
         let label = words.starts_with("<b>");
-        assert!(!label || row[..place].ends_with("<p class=\"warn\">"), "{words}");
+        assert!(
+            !label || row[..place].ends_with("<p class=\"warn\">"),
+            "{words}"
+        );
     }
 }

@@ -17,8 +17,8 @@ use crate::plan::recipe::Base;
 use crate::plan::shop::{self, Shop};
 use crate::plan::ways::Kind as Way;
 use crate::problem::{Error, Warning};
-use crate::track::stage;
 use crate::text;
+use crate::track::stage;
 use crate::units;
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
@@ -150,8 +150,11 @@ fn known_to_panel(book: &Book, args: &EnterArgs, entry: &mut NewEntry) -> Result
     Ok(())
 }
 
-/// A sign-off at a base that no limit has closes nothing.
-fn base_is_limited(panel: &Panel, entry: &NewEntry) -> Result<(), Error> {
+/// A base in inches stands for one in mm that is so near, and the reverse.
+const SAME_BASE: f64 = 0.02;
+
+/// A sign-off at a base that no limit has closes nothing; one beside a limit's by a rounding to inches is that limit's.
+fn base_is_limited(panel: &Panel, entry: &mut NewEntry) -> Result<(), Error> {
     let zones = panel.zones.iter().flat_map(|z| &z.limits);
     let mut bases: Vec<f64> = panel
         .limits
@@ -164,7 +167,9 @@ fn base_is_limited(panel: &Panel, entry: &NewEntry) -> Result<(), Error> {
     let Some(base) = entry.facts.base_mm else {
         return Ok(());
     };
-    if bases.iter().any(|b| (b - base).abs() < 0.5) {
+    let near = |b: &&f64| (*b - base).abs() <= SAME_BASE * **b;
+    if let Some(limit) = bases.iter().find(near) {
+        entry.facts.base_mm = Some(*limit);
         return Ok(());
     }
     let known: Vec<String> = bases.iter().map(|b| format!("{b:.0} mm")).collect();

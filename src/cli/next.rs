@@ -62,13 +62,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     if survey.taken() == 0 && units == Units::Us {
         (length_mm, step_mm) = next::inch_tooling(&panel, tool, length_mm, step_mm);
     }
-    let set = next::tooling(
-        &panel,
-        &survey,
-        tool,
-        length_mm,
-        step_mm,
-    )?;
+    let set = next::tooling(&panel, &survey, tool, length_mm, step_mm)?;
     let count = args.placings.map(usize::from);
     let (plan, mut judgement) = if survey.taken() == 0 {
         let plan = next::start(&panel, set, count)?;

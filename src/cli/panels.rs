@@ -82,7 +82,12 @@ fn line(s: &Standing) -> String {
     });
     parts.extend(s.stale.as_ref().map(|why| format!("touched since: {why}")));
     parts.extend(s.held.as_ref().map(ToString::to_string));
-    parts.extend(s.panel.twin.as_ref().map(|twin| format!("pair with {twin}")));
+    parts.extend(
+        s.panel
+            .twin
+            .as_ref()
+            .map(|twin| format!("pair with {twin}")),
+    );
     if s.panel.versions > 1 {
         parts.push(format!("version {}", s.panel.versions));
     }

@@ -548,7 +548,12 @@ impl Judgement {
             return self;
         };
         let spot = |[x, y]: [f64; 2]| {
-            format!("x {}, y {} {}", units.bare_place(x), units.bare_place(y), units.place_unit())
+            format!(
+                "x {}, y {} {}",
+                units.bare_place(x),
+                units.bare_place(y),
+                units.place_unit()
+            )
         };
         let mut asked: Vec<String> = found
             .clashes

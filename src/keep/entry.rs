@@ -146,8 +146,7 @@ impl Kind {
             Hold => (&[], &[Fact::Until, Fact::Why]),
             Release => (&[], &[Fact::Why]),
             Strike => (&[Fact::Why], &[]),
-            Repair | Clean | GuideCoat | Survey | Pinholes | Balance | ReProp
-            | Note => (&[], &[]),
+            Repair | Clean | GuideCoat | Survey | Pinholes | Balance | ReProp | Note => (&[], &[]),
         }
     }
 

@@ -93,7 +93,11 @@ pub fn pressing(entries: &[Entry], now: Timestamp) -> Vec<Warning> {
         let all = hold.to_string();
         let text = all.clone();
         let short = match hold.until {
-            Some(until) => format!("HANDS OFF: {} is at it until {}", hold.by, by_the_clock(until)),
+            Some(until) => format!(
+                "HANDS OFF: {} is at it until {}",
+                hold.by,
+                by_the_clock(until)
+            ),
             None => format!("HANDS OFF: {} is at it", hold.by),
         };
         let short = short.replace(char::is_control, "?");

@@ -468,7 +468,11 @@ impl Planned {
         let unit = if units == Units::Us { " in" } else { "" };
         let range = format!("{} to {}{unit}", bare(self.from), bare(self.to));
         let at = format!("{}{unit}", bare(self.at));
-        let [x, y] = if self.axis == 0 { [range, at] } else { [at, range] };
+        let [x, y] = if self.axis == 0 {
+            [range, at]
+        } else {
+            [at, range]
+        };
         let head = format!("{name:<5} x {x:<14} y {y:<14} : ");
         let steps = self.readings.saturating_sub(1).max(1) as f64;
         let places: Vec<String> = (0..self.readings)

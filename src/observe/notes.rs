@@ -17,9 +17,7 @@ mod words;
 
 use self::ends::{ends_of, whole_steps, wrong_count};
 use self::header::Unit;
-use self::words::{
-    EXAMPLE, HEADERS, Marked, Token, is_reading, tokens, without_spare_blanks,
-};
+use self::words::{EXAMPLE, HEADERS, Marked, Token, is_reading, tokens, without_spare_blanks};
 use super::names::Names;
 use super::sound;
 use super::{FileRead, MOST_LINE, Placing, Reading, Tool};
@@ -368,7 +366,8 @@ impl Reader<'_> {
                 1 => String::new(),
                 n => format!(" ({n} times in this placing)"),
             };
-            self.faults.add(token.line, token.column, format!("{why}{more}"));
+            self.faults
+                .add(token.line, token.column, format!("{why}{more}"));
         }
         if odd && is_remark_anywhere(written) {
             return (Vec::new(), false);
@@ -421,7 +420,8 @@ impl Reader<'_> {
 
 /// Whether a remark without its # begins at this word: it and all behind it are words, two at least.
 fn is_remark(written: &[Token], from: &Token) -> bool {
-    let word = |t: &Token| t.text.chars().any(char::is_alphabetic) && units::length(t.text).is_err();
+    let word =
+        |t: &Token| t.text.chars().any(char::is_alphabetic) && units::length(t.text).is_err();
     let behind = || {
         written
             .iter()

@@ -220,7 +220,9 @@ fn check(request: &Request) -> Result<(), Error> {
             plain_mm(mm)
         )));
     }
-    let deep = request.depth_mm.and_then(|mm| request.recipe.too_deep("this depth", mm));
+    let deep = request
+        .depth_mm
+        .and_then(|mm| request.recipe.too_deep("this depth", mm));
     if let Some(why) = deep.filter(|_| request.recipe.base != Base::Primer) {
         return Err(usage(why));
     }

@@ -91,11 +91,26 @@ pub struct Grit {
 /// Grades, coarse to fine. Scratches are a quarter as deep as the grain is wide: of P40 that gives the 0.1 mm of common practice (no source;
 /// grain from a published grading standard, from memory: 425, 201, 125, 82 and 46 µm).
 pub const GRITS: [Grit; 5] = [
-    Grit { name: "P40", scratch_mm: 0.106 },
-    Grit { name: "P80", scratch_mm: 0.050 },
-    Grit { name: "P120", scratch_mm: 0.031 },
-    Grit { name: "P180", scratch_mm: 0.021 },
-    Grit { name: "P320", scratch_mm: 0.012 },
+    Grit {
+        name: "P40",
+        scratch_mm: 0.106,
+    },
+    Grit {
+        name: "P80",
+        scratch_mm: 0.050,
+    },
+    Grit {
+        name: "P120",
+        scratch_mm: 0.031,
+    },
+    Grit {
+        name: "P180",
+        scratch_mm: 0.021,
+    },
+    Grit {
+        name: "P320",
+        scratch_mm: 0.012,
+    },
 ];
 /// Scratches may take this share of what may come off, where all of it is to come off (common practice, no source).
 const SCRATCH_SHARE: f64 = 0.25;
@@ -132,7 +147,11 @@ pub fn down(j: &Judgement, panel: &Panel, region: usize) -> Down {
         .regions
         .get(region)
         .map_or((0.0, 0.0), |r| (r.comes_off_mm, r.allowed_mm));
-    let own = j.nodes.region.indexed_iter().filter(|(_, k)| **k as usize == region + 1);
+    let own = j
+        .nodes
+        .region
+        .indexed_iter()
+        .filter(|(_, k)| **k as usize == region + 1);
     let may_mm = own
         .map(|(n, _)| panel.allowance_at(grid.x(n.1), grid.y(n.0)))
         .filter(|may| *may > 0.0)

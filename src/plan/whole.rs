@@ -202,12 +202,7 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
 }
 
 /// No low is filled deeper than its filler may be built up, what is there of it already included where the film is said to be filler.
-fn not_too_deep(
-    panel: &Panel,
-    floor: &Floor,
-    way: Option<&Way>,
-    shop: &Shop,
-) -> Result<(), Error> {
+fn not_too_deep(panel: &Panel, floor: &Floor, way: Option<&Way>, shop: &Shop) -> Result<(), Error> {
     let Some(way) = way.filter(|w| w.kind != Kind::PrimerOnly) else {
         return Ok(());
     };

@@ -644,7 +644,10 @@ impl List<'_> {
                 format!("all over{}", self.taped())
             },
             tool: if way.kind == Kind::StripsAndBays {
-                format!("the longest board there is, diagonally both ways; {}", self.grits())
+                format!(
+                    "the longest board there is, diagonally both ways; {}",
+                    self.grits()
+                )
             } else {
                 format!("{}; {}", self.plan.board.words, self.grits())
             },
@@ -672,7 +675,14 @@ impl List<'_> {
                 skin.name
             )
         };
-        format!("{level}; {} to finish", if finish.scratch_mm > 0.031 { "P120" } else { finish.name })
+        format!(
+            "{level}; {} to finish",
+            if finish.scratch_mm > 0.031 {
+                "P120"
+            } else {
+                finish.name
+            }
+        )
     }
 
     fn again(&self, way: &Way) -> Item {

@@ -244,7 +244,11 @@ impl Page<'_> {
             .iter()
             .map(|p| format!("{} {}", p.name, three_digits(100.0 * p.mass_g / base)))
             .collect();
-        let line = format!("Ratio by mass: {}; {}.", parts.join(" : "), self.card.ratio_from);
+        let line = format!(
+            "Ratio by mass: {}; {}.",
+            parts.join(" : "),
+            self.card.ratio_from
+        );
         self.line(2, &line);
     }
 

@@ -200,7 +200,10 @@ pub fn summary(plan: &Plan, j: &Judgement, units: Units) -> String {
 fn step(mm: f64, units: Units) -> String {
     match units {
         Units::Metric => units.place(mm),
-        Units::Us => format!("{} in", crate::text::plain_mm((mm / crate::units::MM_PER_INCH * 100.0).round() / 100.0)),
+        Units::Us => format!(
+            "{} in",
+            crate::text::plain_mm((mm / crate::units::MM_PER_INCH * 100.0).round() / 100.0)
+        ),
     }
 }
 

@@ -497,7 +497,11 @@ fn fill(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
             );
             // In the same go as what a limit asks for, but nothing asks for it.
             if asked && !low.needs_cycle {
-                Line::new("MAY FILL", format!("{text} Inside every limit."), Tone::Work)
+                Line::new(
+                    "MAY FILL",
+                    format!("{text} Inside every limit."),
+                    Tone::Work,
+                )
             } else {
                 Line::new("FILL", text, Tone::Work)
             }

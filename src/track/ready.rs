@@ -192,7 +192,10 @@ fn heat(entries: &[&Entry], panel: &Panel) -> Option<Point> {
         .filter(|e| e.kind == Kind::PostCure)
         .find_map(|e| {
             let why = too_hot(panel, e.facts.temperature_c?)?;
-            let by = format!("post-cure of {} (entry {}): {why}; enter the repair", e.date, e.number);
+            let by = format!(
+                "post-cure of {} (entry {}): {why}; enter the repair",
+                e.date, e.number
+            );
             Some(point(WHAT, Answer::No, by))
         })
 }

@@ -18,7 +18,10 @@ fn surveyed(work: bool) -> tempfile::TempDir {
             "--grams",
             "40",
         ]);
-        done(dir.path(), &["hands-off", NAME, "--by", "M", "--why", "wet <b>"]);
+        done(
+            dir.path(),
+            &["hands-off", NAME, "--by", "M", "--why", "wet <b>"],
+        );
     }
     dir
 }
@@ -109,7 +112,10 @@ fn a_mixing_card_from_such_a_plan_says_so_first() {
     let json: serde_json::Value =
         serde_json::from_str(&said(at, &[&card[..], &["--json"]].concat())).expect("json");
     let first = json["warnings"][0].as_str().expect("a warning");
-    assert!(first.starts_with("TOUCHED SINCE: when the plan was made"), "{json}");
+    assert!(
+        first.starts_with("TOUCHED SINCE: when the plan was made"),
+        "{json}"
+    );
 }
 
 #[test]
@@ -118,7 +124,10 @@ fn a_survey_that_holds_is_true_until_the_panel_is_touched() {
     let at = dir.path();
     for command in ["map", "plan", "next"] {
         let text = said(at, &[command, NAME, "--out", "out"]);
-        assert!(!text.contains("TOUCHED") && !text.contains("HANDS OFF"), "{text}");
+        assert!(
+            !text.contains("TOUCHED") && !text.contains("HANDS OFF"),
+            "{text}"
+        );
     }
     for name in ["out/report.html", "out/plan.html"] {
         let page = file(at, name);

@@ -84,7 +84,9 @@ fn on_the_day(s: &Standing, entry: &NewEntry, shop: &Shop) -> Option<String> {
         .recipe(name)
         .ok()
         .and_then(|r| r.prime_after_h.as_ref())
-        .map_or(String::new(), |h| format!(", primer no sooner than {:.1} h ({})", h.value, h.origin));
+        .map_or(String::new(), |h| {
+            format!(", primer no sooner than {:.1} h ({})", h.value, h.origin)
+        });
     Some(format!(
         "primed on the day of the fill (entry {}): {name} is sandable after {hours:.1} h{after}; what is shut in goes on curing and shrinking, and \
          shows through the primer. Was it cured, blocked and surveyed?",

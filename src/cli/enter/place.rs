@@ -26,13 +26,16 @@ pub fn read(said: &str, regions: &[SavedRegion]) -> Result<At, String> {
         return Err(format!("--at {}: {EXPECTED}", quoted(said)));
     }
     Ok(At {
-        said: words.chars().filter(|c| !c.is_control()).take(200).collect(),
+        said: words
+            .chars()
+            .filter(|c| !c.is_control())
+            .take(200)
+            .collect(),
         outlines,
     })
 }
 
-const EXPECTED: &str =
-    "expected regions of the last survey such as \"H1\" or \"H1, H2\", or a box such as \"x 100-400 y 50-200\"";
+const EXPECTED: &str = "expected regions of the last survey such as \"H1\" or \"H1, H2\", or a box such as \"x 100-400 y 50-200\"";
 
 fn corners([x0, y0, x1, y1]: [f64; 4]) -> Vec<[f64; 2]> {
     vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
@@ -61,7 +64,9 @@ fn boxed(words: &str) -> Result<Vec<[f64; 2]>, String> {
         .ok_or_else(wrong)?;
     let range = |part: &str| -> Option<[f64; 2]> {
         let part = part.trim().trim_matches([',', ':']).trim();
-        let (a, b) = part.split_once(['-', '–']).or_else(|| part.split_once(" to "))?;
+        let (a, b) = part
+            .split_once(['-', '–'])
+            .or_else(|| part.split_once(" to "))?;
         let [a, b] = [a, b].map(|t| units::length(t.trim()).ok());
         let (a, b) = (a?, b?);
         ((0.0..1e6).contains(&a) && b > a && b < 1e6).then_some([a, b])

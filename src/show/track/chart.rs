@@ -102,7 +102,10 @@ fn lines(trend: &Trend, first: usize) -> Vec<Line> {
                 })
             })
             .collect();
-        let zone = limit.zone.as_ref().map_or(String::new(), |z| format!("{z}, "));
+        let zone = limit
+            .zone
+            .as_ref()
+            .map_or(String::new(), |z| format!("{z}, "));
         (!points.is_empty()).then(|| Line {
             edge: format!("{zone}{:.0} mm edge", limit.base_mm),
             limit: format!("limit {:.2} mm", limit.allowed()),
@@ -159,7 +162,8 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     let say = |words: &str, at: (f64, f64), size: i32, pos: Pos| {
         let style = ("sans-serif", size).into_text_style(root).pos(pos);
         let at = (at.0.round() as i32, at.1.round() as i32);
-        root.draw(&Text::new(words.to_string(), at, style)).map_err(failed)
+        root.draw(&Text::new(words.to_string(), at, style))
+            .map_err(failed)
     };
     let name: String = trend
         .name
@@ -168,7 +172,12 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
         .collect();
     let (wide, high) = (f64::from(SIZE.0), f64::from(SIZE.1));
     let left = Pos::new(HPos::Left, VPos::Center);
-    say(&format!("{name}: the worst gap, survey by survey"), (24.0, 36.0), 32, left)?;
+    say(
+        &format!("{name}: the worst gap, survey by survey"),
+        (24.0, 36.0),
+        32,
+        left,
+    )?;
     say(
         "Drawn: the skin under the edge at its worst place. The leaf standing in each gap is the limit.",
         (24.0, 74.0),
@@ -212,7 +221,12 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     let foot = high - 30.0;
     for (k, c) in trend.cycles.iter().skip(first).enumerate() {
         let x = cells[0] + (k as f64 + 0.5) * cells[1];
-        say(&c.date.to_string(), (x, foot), 20, Pos::new(HPos::Center, VPos::Center))?;
+        say(
+            &c.date.to_string(),
+            (x, foot),
+            20,
+            Pos::new(HPos::Center, VPos::Center),
+        )?;
     }
     if forecast.is_some() {
         let x = cells[0] + (told as f64 + 0.5) * cells[1];
@@ -220,7 +234,12 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     }
     if trend.stale.is_some() {
         let words = "TOUCHED SINCE: worked on after the last survey";
-        say(words, (wide - 24.0, 36.0), 24, Pos::new(HPos::Right, VPos::Center))?;
+        say(
+            words,
+            (wide - 24.0, 36.0),
+            24,
+            Pos::new(HPos::Right, VPos::Center),
+        )?;
     }
     Ok(())
 }
@@ -236,12 +255,16 @@ fn one_row<B: DrawingBackend>(
     let floor = row.floor.round() as i32;
     let under = row.under.round() as i32;
     let closed = |mut curve: Vec<(i32, i32)>| {
-        let (from, to) = (curve.first().map_or(0, |p| p.0), curve.last().map_or(0, |p| p.0));
+        let (from, to) = (
+            curve.first().map_or(0, |p| p.0),
+            curve.last().map_or(0, |p| p.0),
+        );
         curve.extend([(to, floor), (from, floor)]);
         curve
     };
     let fill = |points: Vec<(i32, i32)>, colour: RGBColor| {
-        root.draw(&Polygon::new(points, colour.filled())).map_err(failed)
+        root.draw(&Polygon::new(points, colour.filled()))
+            .map_err(failed)
     };
     let stroke = |points: Vec<(i32, i32)>, width: u32| {
         let ink = rgb(palette::INK).stroke_width(width);
@@ -250,7 +273,10 @@ fn one_row<B: DrawingBackend>(
     for gap in &line.points {
         // Pale where the skin may be, full where it is for certain.
         fill(closed(row.hollow(gap.at, gap.low)), RGBColor(222, 224, 226))?;
-        fill(closed(row.hollow(gap.at, gap.high)), RGBColor(186, 190, 194))?;
+        fill(
+            closed(row.hollow(gap.at, gap.high)),
+            RGBColor(186, 190, 194),
+        )?;
         stroke(row.hollow(gap.at, gap.worst), 3)?;
     }
     if let Some(f) = next {
@@ -272,7 +298,10 @@ fn one_row<B: DrawingBackend>(
             .map_err(failed)?;
     }
     let right = (row.cells[0] + row.cells[1] * (told + usize::from(next.is_some())) as f64).round();
-    let edge = [(row.cells[0].round() as i32, under - 14), (right as i32, under)];
+    let edge = [
+        (row.cells[0].round() as i32, under - 14),
+        (right as i32, under),
+    ];
     root.draw(&Rectangle::new(edge, rgb(palette::INK).filled()))
         .map_err(failed)
 }
