@@ -387,7 +387,8 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
     let up = row["came_up_cc"]["value"].as_f64().unwrap();
     assert!((45.0..65.0).contains(&up), "{up}");
     let put = &row["put_on_cc"];
-    assert!((put["high"].as_f64().unwrap() - 260.0 / 0.5 * 0.99).abs() < 1e-6);
+    let density = Shop::default().recipe("dry-micro").unwrap().density().value;
+    assert!((put["high"].as_f64().unwrap() - 260.0 / density * 0.99).abs() < 1e-6);
     // A high of 0.3 mm at about x 330, y 160 was sanded.
     let cells = at(dir, 330, 160);
     assert!((-0.45..-0.2).contains(&cells[2]), "{cells:?}");
