@@ -2,7 +2,7 @@
 //! cautions where they bite. Panels are simulated, or simulated judgements (tests/support/fixture.rs).
 
 use crate::books::{self, done, lowspot, refused};
-use crate::support::fixture;
+use crate::show::fixture;
 use crate::support::folder;
 use crate::support::levels::found_and_judged;
 use crate::support::simulate::{self, Kind, Recipe, SurveyPlan};

@@ -197,7 +197,7 @@ pub const HEADS: [&str; 7] = [
     "survey",
     "worst / limit",
     "Sq",
-    "within",
+    "fair on",
     "to level",
     "filler",
     "hours",
