@@ -192,9 +192,11 @@ fn grit_is_chosen_by_what_may_come_off_and_its_scratches_count() {
         let film = p.film.as_ref().unwrap();
         assert!(film.least_mm >= 0.1 - 1e-6, "{film_mm}: {}", film.least_mm);
         let board = p.work.iter().find(|w| w.what == "board").unwrap();
-        assert!(
+        // Scratches of P40 are 0.1 mm deep: on the skin only where its film can spare four times that.
+        assert_eq!(
             board.tool.contains("P40 to level on the filler alone"),
-            "{}",
+            film_mm < 0.5,
+            "{film_mm}: {}",
             board.tool
         );
     }
@@ -277,7 +279,7 @@ fn a_fair_panel_is_offered_filler_and_ordered_none() {
         ..choice(&shop, "dry-micro")
     };
     let plan = lowspot::plan::plan(&panel, &Survey::default(), &j, &asked).unwrap();
-    assert!(plan.work.iter().any(|w| w.what == "fill"));
+    assert!(plan.way().is_some() && plan.work.iter().any(|w| w.what == "mix"));
     let text = show::plan::summary::text(&plan, &j, &panel, Units::Metric, Path::new("out"));
     assert!(one_line(&text).contains("FAIR at every limit"), "{text}");
 }

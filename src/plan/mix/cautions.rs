@@ -80,8 +80,9 @@ fn density(request: &Request, card: &Card) -> Option<String> {
             )
         });
     }
-    let powder = request.recipe.parts.iter().any(|p| p.role == Role::Powder);
-    powder.then(|| {
+    let recipe = request.recipe;
+    let powder = recipe.parts.iter().any(|p| p.role == Role::Powder);
+    (powder && recipe.density_g_per_cc.is_none()).then(|| {
         format!(
             "the density of {} g/cc is worked out, not weighed: bubbles break and pack, and weighed mixes come out heavier as a rule (0.4-0.6 g/cc, \
              common practice, no source), so this may fall short. Weigh a level 100 cc cup of the first batch and give it: --cup \"52 g\"",
