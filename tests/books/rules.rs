@@ -274,7 +274,7 @@ fn kinds_take_their_own_options_and_everything_wrong_is_told_at_once() {
         ("re-prop", "re-prop needs --supports"),
         ("balance", "balance needs --note"),
         ("note", "note needs --note"),
-        ("hold", "hold needs --by"),
+        ("hands-off", "hands-off needs --by"),
         ("strike", "strike needs the number of the entry to strike"),
     ] {
         let text = refused(dir, 2, &["enter", NAME, kind]);
@@ -302,7 +302,7 @@ fn panels_are_known_by_name_capitals_apart() {
     std::fs::write(dir.join("hatch.toml"), &changed).expect("written");
     done(dir, &["panel", "add", "hatch.toml"]);
     done(dir, &["panel", "twin", "hatch", NAME]);
-    assert!(done(dir, &["panel", "list"]).contains("twin of hatch"));
+    assert!(done(dir, &["panel", "list"]).contains("pair with hatch"));
     let text = refused(dir, 1, &["panel", "twin", "hatch", "Hatch"]);
     assert!(text.contains("cannot be its own twin"), "{text}");
     // An edit may give a new name, but not another panel's; the old version is kept.
