@@ -242,6 +242,8 @@ pub fn judge(
     warnings.extend(steep_warning(&nodes));
     warnings.extend(section::warning(panel, options.units));
     warnings.extend(rival::warning(&rough, &rough_cloud.found, options.units)?);
+    let mut regions = regions;
+    super::offered(&mut regions, verdict);
     Ok(Judgement {
         panel_name: panel.name.clone(),
         date: survey.conditions.date.clone(),

@@ -65,7 +65,9 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
 }
 
 /// The text on the terminal.
-pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
+///
+/// `primed`: the job is at its end, and what readiness asked is past.
+pub fn text(trend: &Trend, ready: &[Point], primed: bool, units: Units) -> String {
     let mut out = String::new();
     let mut say = |label: &str, text: &str| {
         const HANG: usize = 13;
@@ -84,6 +86,10 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
     }
     out.push('\n');
     out.push_str(&table(&trend.cycles, units));
+    if primed {
+        out.push_str("\nPRIMED, DONE: primed, blocked and looked at since. Nothing more is asked here before paint.\n");
+        return out;
+    }
     out.push_str("\nREADY FOR PRIMER? ");
     out.push_str(if is_ready(ready) {
         "yes: every point below\n"
@@ -107,7 +113,7 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
     let mut out = Vec::new();
     let mut say = |label: &str, text: String| out.push((label.to_string(), text));
     if let Some(stale) = &trend.stale {
-        say("STALE", format!("{stale}."));
+        say("TOUCHED SINCE", format!("{stale}."));
     }
     if !trend.references.is_empty() {
         say(
@@ -203,7 +209,7 @@ pub const HEADS: [&str; 7] = [
     "survey",
     "worst / limit",
     "Sq",
-    "within",
+    "fair on",
     "to level",
     "filler",
     "hours",
