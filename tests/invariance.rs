@@ -82,8 +82,8 @@ fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> 
         b.regions.len()
     );
     assert!(filler < 1e-3, "{what}: filler changes by {filler}");
-    // A node at a rim may change sides: a hundredth of a small region.
-    assert!(largest < 1.5e-2, "{what}: a region changes by {largest}");
+    // A node at a rim may change sides: two hundredths of a small region.
+    assert!(largest < 2e-2, "{what}: a region changes by {largest}");
 }
 
 /// A copy of the survey with every placing altered.

@@ -69,6 +69,8 @@ pub struct Workbench {
     weights: Vec<f64>,
     /// [`Workbench::weights`] times what each node is trusted.
     trusted: Vec<f64>,
+    /// Standard deviation of the height at each node, mm; 0 for a surface known exactly.
+    sd_mm: Vec<f64>,
     cell_mm2: f64,
     /// Allowance at each node, mm.
     pub allowance: Vec<f64>,
@@ -111,6 +113,7 @@ impl Workbench {
             xs,
             ys,
             trusted: weights.clone(),
+            sd_mm: vec![0.0; weights.len()],
             weights,
             areas_mm2: areas,
             cell_mm2,
@@ -126,6 +129,10 @@ impl Workbench {
     /// Let each node's say in the search for the skin follow how well it is known: `sd_mm` a node (iy·nx + ix),
     /// infinite where nothing is known and the node must not pull at all.
     pub fn trust(&mut self, sd_mm: &[f64]) {
+        self.sd_mm = sd_mm
+            .iter()
+            .map(|sd| if sd.is_finite() { *sd } else { 0.0 })
+            .collect();
         for ((t, w), sd) in self.trusted.iter_mut().zip(&self.weights).zip(sd_mm) {
             *t = w / (1.0 + (sd / TRUSTED_SD_MM).powi(2));
         }
@@ -155,7 +162,12 @@ impl Workbench {
     fn skin_from(&self, heights: &[f64], search: Search) -> Result<Skin, Error> {
         let penalty = self.fairness.held_penalty(1.0 / self.cell_mm2);
         let known = self.less_known_curvature(heights);
-        let mut skin = skin::skin(&self.problem(&self.trusted), &penalty, &known, search)?;
+        let mut skin = skin::skin(
+            &self.problem(&self.trusted),
+            &penalty,
+            (&known, &self.sd_mm),
+            search,
+        )?;
         if let Some(added) = self.fairness.known_curvature() {
             for (c, a) in skin.coefficients.iter_mut().zip(added) {
                 *c += a;

@@ -62,13 +62,15 @@ pub struct Skin {
     pub cost: f64,
 }
 
-/// The last cut-off on the side of a residual, mm.
-fn cut_off_mm(residual: f64) -> f64 {
-    if residual < 0.0 {
+/// The last cut-off on the side of a residual at a node whose height is known to `sd_mm`: what may be an error of the survey is
+/// no defect, mm.
+fn cut_off_mm(residual: f64, sd_mm: f64) -> f64 {
+    let known = if residual < 0.0 {
         CUT_OFF_LOW_MM
     } else {
         CUT_OFF_HIGH_MM
-    }
+    };
+    known.max(REACH * sd_mm)
 }
 
 /// Where the search begins and ends.
@@ -92,7 +94,7 @@ fn rho(residual: f64, c: f64) -> f64 {
     c * c / 6.0 * (1.0 - rest.powi(3))
 }
 
-/// The skin of node heights (mm, iy·nx + ix). `problem.weights` are areas times what the nodes are trusted, 0 where
+/// The skin of node heights with their standard deviations (mm, iy·nx + ix). `problem.weights` are areas times what the nodes are trusted, 0 where
 /// nothing is known.
 ///
 /// # Errors
@@ -100,7 +102,7 @@ fn rho(residual: f64, c: f64) -> f64 {
 pub fn skin(
     problem: &Problem,
     penalty: &[f64],
-    heights: &[f64],
+    (heights, sd_mm): (&[f64], &[f64]),
     Search {
         quantile,
         settled_mm,
@@ -135,8 +137,8 @@ pub fn skin(
     let mut longer = first / CUT_OFF_LOW_MM;
     for round in 0..SHORTENINGS + MOST_ROUNDS {
         longer = (longer * shorter).max(1.0);
-        for ((w, g), r) in weights.iter_mut().zip(base).zip(&residuals) {
-            *w = g * biweight(r / (longer * cut_off_mm(*r)));
+        for (((w, g), r), sd) in weights.iter_mut().zip(base).zip(&residuals).zip(sd_mm) {
+            *w = g * biweight(r / (longer * cut_off_mm(*r, *sd)));
         }
         let before = std::mem::take(&mut residuals);
         (c, residuals) = solve(&weights)?;
@@ -152,19 +154,17 @@ pub fn skin(
         }
     }
     let known: f64 = base.iter().sum();
-    let agreeing = residuals.iter().zip(base);
-    let agreeing = agreeing.filter(|(r, g)| **g > 0.0 && r.abs() < cut_off_mm(**r));
-    let kept = agreeing.map(|(_, g)| g).sum::<f64>() / known.max(1e-12);
-    let loss: f64 = residuals
-        .iter()
-        .zip(base)
-        .map(|(r, g)| {
-            if *g > 0.0 {
-                g * rho(*r, cut_off_mm(*r))
-            } else {
-                0.0
-            }
-        })
+    let nodes = || {
+        residuals
+            .iter()
+            .zip(base)
+            .zip(sd_mm)
+            .filter(|((_, g), _)| **g > 0.0)
+    };
+    let agreeing = nodes().filter(|((r, _), sd)| r.abs() < cut_off_mm(**r, **sd));
+    let kept = agreeing.map(|((_, g), _)| g).sum::<f64>() / known.max(1e-12);
+    let loss: f64 = nodes()
+        .map(|((r, g), sd)| g * rho(*r, cut_off_mm(*r, *sd)))
         .sum();
     let bent = crate::fit::system::dot(&c, &problem.fairness.pattern.times(penalty, &c));
     Ok(Skin {
@@ -239,7 +239,7 @@ mod tests {
         let robust = skin(
             &problem,
             &penalty,
-            &heights,
+            (&heights, &vec![0.0; heights.len()]),
             Search {
                 quantile: 0.5,
                 settled_mm: SETTLED_MM,
