@@ -34,6 +34,8 @@ pub struct Fairness {
     held: Vec<f64>,
     /// The shape with the curvature that is known, as coefficients; none where it is free.
     known_curvature: Option<Vec<f64>>,
+    /// The four cubics over the panel (1 at its ends), as coefficients; none on a ruled panel, which is straight one way.
+    pub cubics: Vec<Vec<f64>>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -115,7 +117,19 @@ impl Fairness {
                 .map(|(x, y)| half(known[0]) * x + half(known[1]) * y)
                 .collect()
         });
+        let ruled = wavelength[0].max(wavelength[1]) > 2.0 * wavelength[0].min(wavelength[1]);
+        let half = [length / 2.0, width / 2.0];
+        let powers: &[[usize; 2]] = if ruled {
+            &[]
+        } else {
+            &[[3, 0], [2, 1], [1, 2], [0, 3]]
+        };
+        let cubics = powers
+            .iter()
+            .map(|&p| basis.monomial(p, half, half))
+            .collect();
         Ok(Fairness {
+            cubics,
             held: held_penalty,
             known_curvature,
             basis,

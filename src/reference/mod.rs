@@ -22,8 +22,6 @@ pub const SAND_PRICE: f64 = 0.25;
 const TRUSTED_SD_MM: f64 = 0.1;
 /// Quantiles that other skins are looked for from.
 const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
-/// Quantiles that the skin is looked for from; the one that costs least is it.
-const STARTS: [f64; 2] = [0.5, 0.75];
 
 /// Which reference is worked to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -193,7 +191,7 @@ impl Workbench {
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails.
     pub fn skin(&self, heights: &[f64]) -> Result<Skin, Error> {
-        self.best_skin(heights, SETTLED_MM)
+        self.settled_skin(heights, SETTLED_MM)
     }
 
     /// The same, less closely: for the many panels that tell how far surveys err.
@@ -201,22 +199,15 @@ impl Workbench {
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails.
     pub fn rough_skin(&self, heights: &[f64]) -> Result<Skin, Error> {
-        self.best_skin(heights, NEARLY_SETTLED_MM)
+        self.settled_skin(heights, NEARLY_SETTLED_MM)
     }
 
-    fn best_skin(&self, heights: &[f64], settled_mm: f64) -> Result<Skin, Error> {
-        let starts = STARTS.into_iter();
-        let mut all = starts
-            .map(|quantile| {
-                let search = Search {
-                    quantile,
-                    settled_mm,
-                };
-                self.skin_from(heights, search)
-            })
-            .collect::<Result<Vec<_>, _>>()?;
-        all.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-        Ok(all.swap_remove(0))
+    fn settled_skin(&self, heights: &[f64], settled_mm: f64) -> Result<Skin, Error> {
+        let search = Search {
+            quantile: 0.5,
+            settled_mm,
+        };
+        self.skin_from(heights, search)
     }
 
     /// Skins of the same heights that another start leads to, best first.

@@ -10,7 +10,8 @@
 //! that solution's residuals ask for to its last value, one reweighted solution at each length.
 
 use super::fairness::H0_MM;
-use super::solve::{Problem, least_squares};
+use super::solve::{Problem, factor};
+use crate::fit::system::dot;
 use crate::problem::Error;
 
 /// Last cut-off below the skin: nodes deeper than this have no say, mm. About three times 0.05 mm, what the skin between defects
@@ -32,6 +33,10 @@ const MOST_ROUNDS: usize = 150;
 pub const SETTLED_MM: f64 = 2e-5;
 /// The same for panels that only tell how far surveys err, mm.
 pub const NEARLY_SETTLED_MM: f64 = 1e-3;
+/// This much of a node's sd does not lengthen the cut-off, mm: the lengths above hold for surveys that know the height so well.
+const SURE_SD_MM: f64 = 0.025;
+/// A cubic of 1 mm at the panel's ends costs as much as this residual at every node, mm.
+const CUBIC_COST: f64 = 0.03;
 /// Normal standard deviation over the median absolute deviation.
 const SD_PER_MAD: f64 = 1.4826;
 /// Standard deviations that the first cut-off reaches.
@@ -70,7 +75,7 @@ fn cut_off_mm(residual: f64, sd_mm: f64) -> f64 {
     } else {
         CUT_OFF_HIGH_MM
     };
-    known.max(REACH * sd_mm)
+    known.max(REACH * (sd_mm - SURE_SD_MM))
 }
 
 /// Where the search begins and ends.
@@ -111,14 +116,14 @@ pub fn skin(
     let base = problem.weights;
     let mut weights = base.to_vec();
     let mut rounds = 0;
-    let mut solve = |weights: &[f64]| -> Result<(Vec<f64>, Vec<f64>), Error> {
+    let mut solve = |weights: &[f64]| -> Result<(Shape, Vec<f64>), Error> {
         rounds += 1;
         let weighted = Problem {
             weights,
             ..*problem
         };
-        let c = least_squares(&weighted, heights, penalty)?;
-        let at = problem.fairness.spread(problem.nodes, &c);
+        let c = with_cubics(&weighted, heights, penalty)?;
+        let at = problem.fairness.spread(problem.nodes, &c.whole);
         let residuals = heights.iter().zip(&at).map(|(z, r)| z - r).collect();
         Ok((c, residuals))
     };
@@ -166,14 +171,90 @@ pub fn skin(
     let loss: f64 = nodes()
         .map(|((r, g), sd)| g * rho(*r, cut_off_mm(*r, *sd)))
         .sum();
-    let bent = crate::fit::system::dot(&c, &problem.fairness.pattern.times(penalty, &c));
+    let bent = dot(&c.bent, &problem.fairness.pattern.times(penalty, &c.bent));
     Ok(Skin {
-        coefficients: c,
+        coefficients: c.whole,
         status,
         rounds,
         kept,
         cost: loss + 0.5 * H0_MM * bent,
     })
+}
+
+/// A shape of splines and cubics.
+#[derive(Clone, Debug, Default)]
+struct Shape {
+    /// All of it as spline coefficients.
+    whole: Vec<f64>,
+    /// What pays the penalty: all of it but the cubics.
+    bent: Vec<f64>,
+}
+
+/// Least squares under the penalty, the panel's own cubics let go nearly free: as in the found surface's shape, a fair panel may have
+/// them. Without that a small panel's corners are left out as if they were lows. The cubics' sizes β pay
+/// ½·Σg·(β·[`CUBIC_COST`])²; they are eliminated from the splines' normal equations (block elimination).
+fn with_cubics(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Result<Shape, Error> {
+    let (fairness, nodes) = (problem.fairness, problem.nodes);
+    let factor = factor(problem, penalty)?;
+    let weighted = |values: &[f64]| -> Vec<f64> {
+        let pulls = problem.weights.iter().zip(values);
+        pulls
+            .map(|(w, v)| if *w > 0.0 { w / H0_MM * v } else { 0.0 })
+            .collect()
+    };
+    let solved = |pull: &[f64]| {
+        let mut c = fairness.gather(nodes, pull);
+        factor.solve_in_place(&mut c);
+        c
+    };
+    let pull = weighted(heights);
+    let mut bent = solved(&pull);
+    let fields: Vec<Vec<f64>> = fairness
+        .cubics
+        .iter()
+        .map(|c| fairness.spread(nodes, c))
+        .collect();
+    if fields.is_empty() {
+        return Ok(Shape {
+            whole: bent.clone(),
+            bent,
+        });
+    }
+    let pulls: Vec<Vec<f64>> = fields.iter().map(|f| weighted(f)).collect();
+    let answers: Vec<Vec<f64>> = pulls.iter().map(|p| solved(p)).collect();
+    let gathered: Vec<Vec<f64>> = pulls.iter().map(|p| fairness.gather(nodes, p)).collect();
+    let own = problem.weights.iter().sum::<f64>() * CUBIC_COST * CUBIC_COST / H0_MM;
+    let n = fields.len();
+    let normal = nalgebra::DMatrix::from_fn(n, n, |i, j| {
+        let ridge = if i == j { own } else { 0.0 };
+        dot(&pulls[i], &fields[j]) - dot(&gathered[i], &answers[j]) + ridge
+    });
+    let right = nalgebra::DVector::from_fn(n, |i, _| {
+        dot(&pulls[i], heights_on(heights, problem.weights).as_slice()) - dot(&gathered[i], &bent)
+    });
+    let size = normal.cholesky().map(|c| c.solve(&right)).ok_or_else(|| {
+        Error::Calculation("the panel's own cubics could not be told from its splines".into())
+    })?;
+    for (answer, b) in answers.iter().zip(size.iter()) {
+        for (c, a) in bent.iter_mut().zip(answer) {
+            *c -= b * a;
+        }
+    }
+    let mut whole = bent.clone();
+    for (cubic, b) in fairness.cubics.iter().zip(size.iter()) {
+        for (c, a) in whole.iter_mut().zip(cubic) {
+            *c += b * a;
+        }
+    }
+    Ok(Shape { whole, bent })
+}
+
+/// Heights, 0 where a node has no say (it may not be a number there).
+fn heights_on(heights: &[f64], weights: &[f64]) -> Vec<f64> {
+    let nodes = heights.iter().zip(weights);
+    nodes
+        .map(|(z, w)| if *w > 0.0 { *z } else { 0.0 })
+        .collect()
 }
 
 /// Weighted median of the residuals' sizes.
@@ -199,6 +280,7 @@ fn median_size(residuals: &[f64], weights: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::super::fairness::{Fairness, NodeLines};
+    use super::super::solve::least_squares;
     use super::*;
 
     fn line(length: f64, step: f64) -> Vec<f64> {

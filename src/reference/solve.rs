@@ -6,6 +6,7 @@
 
 use super::fairness::{Fairness, NodeLines};
 use super::slacks::{Group, Limits, Sanding, Start};
+use crate::fit::cholesky::Factor;
 use crate::problem::Error;
 
 /// Most steps.
@@ -168,17 +169,31 @@ pub fn least_squares(
         ..
     } = problem;
     let scaled: Vec<f64> = weights.iter().map(|w| w / super::fairness::H0_MM).collect();
-    let mut values = penalty.to_vec();
-    fairness.add_products(nodes, &scaled, &mut values);
-    fairness.steady(&mut values);
     let weighted: Vec<f64> = scaled
         .iter()
         .zip(heights)
         .map(|(w, z)| if *w > 0.0 { w * z } else { 0.0 })
         .collect();
     let mut c = fairness.gather(nodes, &weighted);
-    fairness.pattern.factor(&values)?.solve_in_place(&mut c);
+    factor(problem, penalty)?.solve_in_place(&mut c);
     Ok(c)
+}
+
+/// The normal equations of the squared loss, factored.
+///
+/// # Errors
+/// [`Error::Calculation`] when the factorisation fails.
+pub(super) fn factor(problem: &Problem, penalty: &[f64]) -> Result<Factor, Error> {
+    let scaled: Vec<f64> = problem
+        .weights
+        .iter()
+        .map(|w| w / super::fairness::H0_MM)
+        .collect();
+    let mut values = penalty.to_vec();
+    let fairness = problem.fairness;
+    fairness.add_products(problem.nodes, &scaled, &mut values);
+    fairness.steady(&mut values);
+    fairness.pattern.factor(&values)
 }
 
 /// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of their ranges.
