@@ -34,4 +34,5 @@ mod targets;
 mod together;
 mod trends;
 mod truth;
+mod verdicts;
 mod workshop;

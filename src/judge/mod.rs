@@ -4,6 +4,7 @@
 //! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
 //! `show` computes nothing new.
 
+pub mod blind;
 pub mod cloud;
 pub mod contour;
 pub mod edge;
