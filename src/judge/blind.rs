@@ -34,6 +34,9 @@ const END: f64 = 3.7;
 /// source).
 const CELLS_SEEN: f64 = 2.0;
 
+/// A cell with this share of coat is coated (as in the photo's own areas).
+const COATED: f64 = 0.5;
+
 /// A reading as it counts here.
 struct Seen {
     /// (x, y, weight).
@@ -109,6 +112,65 @@ impl<'a> Blind<'a> {
         }
     }
 
+    /// The largest patch of coat at least as wide as coat is trusted to show, in which and beside which nothing was read: its middle and its
+    /// width, mm. It is low there, and how low nobody knows.
+    pub fn unread_coat(&self, panel: &Panel) -> Option<([f64; 2], f64)> {
+        let cells = self.cells?;
+        let (ny, nx) = cells.coat.dim();
+        let read: Vec<[f64; 2]> = self
+            .groups
+            .iter()
+            .flat_map(|g| &g.rows)
+            .filter_map(|r| r.points.first().map(|p| [p[0], p[1]]))
+            .collect();
+        let coated = |n: [usize; 2]| cells.coat[n] >= COATED && cells.seen[n] >= COATED;
+        let mut seen = vec![false; nx * ny];
+        let mut largest: Option<([f64; 2], f64)> = None;
+        for start in 0..nx * ny {
+            if seen[start] || !coated([start / nx, start % nx]) {
+                continue;
+            }
+            seen[start] = true;
+            let mut members = vec![start];
+            let mut next = 0;
+            while let Some(&k) = members.get(next) {
+                next += 1;
+                let (iy, ix) = (k / nx, k % nx);
+                let around = [
+                    (ix > 0).then(|| k - 1),
+                    (ix + 1 < nx).then_some(k + 1),
+                    (iy > 0).then(|| k - nx),
+                    (iy + 1 < ny).then_some(k + nx),
+                ];
+                for other in around.into_iter().flatten() {
+                    if !seen[other] && coated([other / nx, other % nx]) {
+                        seen[other] = true;
+                        members.push(other);
+                    }
+                }
+            }
+            let width = cells.cell_mm * (members.len() as f64 * 4.0 / std::f64::consts::PI).sqrt();
+            if width < CELLS_SEEN * cells.cell_mm {
+                continue;
+            }
+            let middles: Vec<[f64; 2]> =
+                members.iter().map(|k| cells.middle(k % nx, k / nx)).collect();
+            let near = |r: &[f64; 2]| {
+                let at = |m: &[f64; 2]| (r[0] - m[0]).hypot(r[1] - m[1]) <= cells.cell_mm;
+                middles.iter().any(at)
+            };
+            if read.iter().any(near) {
+                continue;
+            }
+            let n = middles.len() as f64;
+            let at = [0, 1].map(|k| middles.iter().map(|m| m[k]).sum::<f64>() / n);
+            if panel.contains(at[0], at[1]) && largest.is_none_or(|l| width > l.1) {
+                largest = Some((at, width));
+            }
+        }
+        largest
+    }
+
     /// d′ of a dome of height 1 mm on a place.
     fn sight(&self, at: [f64; 2], sigma_mm: f64) -> f64 {
         let reach = END * sigma_mm;
@@ -171,10 +233,12 @@ fn height_mm(limit: &Limit, sigma_mm: f64) -> f64 {
         Quantity::Gap => 1.0 - dome(half),
         Quantity::Swing => {
             let dial = |s: f64| dome(s) - (dome(s - half) + dome(s + half)) / 2.0;
-            let (least, most) = stations().chain([-half, 0.0, half]).map(dial).fold(
-                (f64::INFINITY, f64::NEG_INFINITY),
-                |(l, m), v| (l.min(v), m.max(v)),
-            );
+            let (least, most) = stations()
+                .chain([-half, 0.0, half])
+                .map(dial)
+                .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), v| {
+                    (l.min(v), m.max(v))
+                });
             most - least
         }
         Quantity::Slope => {
@@ -187,7 +251,12 @@ fn height_mm(limit: &Limit, sigma_mm: f64) -> f64 {
 
 impl Group {
     fn new(rows: &[tools::Row], per_sd: &dyn Fn(&tools::Row) -> f64) -> Self {
-        let mut bounds = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+        let mut bounds = [
+            f64::INFINITY,
+            f64::INFINITY,
+            f64::NEG_INFINITY,
+            f64::NEG_INFINITY,
+        ];
         for [x, y, _] in rows.iter().flat_map(|r| &r.points) {
             bounds = [
                 bounds[0].min(*x),
@@ -207,7 +276,10 @@ impl Group {
             for _ in 0..2 {
                 for other in &rests {
                     let share: f64 = column.iter().zip(other).map(|(a, b)| a * b).sum();
-                    column.iter_mut().zip(other).for_each(|(a, b)| *a -= share * b);
+                    column
+                        .iter_mut()
+                        .zip(other)
+                        .for_each(|(a, b)| *a -= share * b);
                 }
             }
             let size = norm(&column);

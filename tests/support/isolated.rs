@@ -90,7 +90,8 @@ pub struct Made {
 impl Made {
     /// From a seed; `most` spots at most, of which the worst is `ratio` times a gap of `limit_mm` under `base_mm` over all.
     pub fn new(seed: u64, most: u64, ratio: f64, limit_mm: f64, base_mm: f64) -> Made {
-        let mut rng = ChaCha8Rng::seed_from_u64(0x150_1a7ed ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        let mut rng =
+            ChaCha8Rng::seed_from_u64(0x150_1a7ed ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
         let size_mm = [
             (rng.random_range(90..150) * 10) as f64,
             (rng.random_range(60..100) * 10) as f64,
@@ -104,10 +105,7 @@ impl Made {
                     1.0 / rng.random_range(4000.0..12_000.0),
                 ],
             ),
-            _ => (
-                Form::RuledX,
-                [0.0, 1.0 / rng.random_range(1800.0..5000.0)],
-            ),
+            _ => (Form::RuledX, [0.0, 1.0 / rng.random_range(1800.0..5000.0)]),
         };
         let twist_mm = if form == Form::RuledX {
             0.0
@@ -230,15 +228,16 @@ impl Made {
 
 /// The largest of a map of gaps and where it lies, mm.
 pub fn worst_of(gaps: &Array2<f64>, step_mm: f64) -> (f64, [f64; 2]) {
-    gaps.indexed_iter()
-        .filter(|(_, v)| v.is_finite())
-        .fold((0.0, [0.0; 2]), |best, ((iy, ix), v)| {
+    gaps.indexed_iter().filter(|(_, v)| v.is_finite()).fold(
+        (0.0, [0.0; 2]),
+        |best, ((iy, ix), v)| {
             if *v > best.0 {
                 (*v, [ix as f64 * step_mm, iy as f64 * step_mm])
             } else {
                 best
             }
-        })
+        },
+    )
 }
 
 /// How it is measured.
@@ -423,7 +422,10 @@ mod tests {
             .iter()
             .filter_map(|r| r.value_mm)
             .collect();
-        assert!((gaps[6] - 0.5).abs() < 0.006 && gaps[0] < 0.006 && gaps[12] < 0.006, "{gaps:?}");
+        assert!(
+            (gaps[6] - 0.5).abs() < 0.006 && gaps[0] < 0.006 && gaps[12] < 0.006,
+            "{gaps:?}"
+        );
     }
 
     #[test]
