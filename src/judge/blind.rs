@@ -34,6 +34,8 @@ const END: f64 = 3.7;
 /// source).
 const CELLS_SEEN: f64 = 2.0;
 
+/// A cell that shows whether there is coat with this chance or more shows it (one-sided 5 %).
+const SURE_OF_COAT: f64 = 0.95;
 /// A cell with this share of coat is coated (as in the photo's own areas).
 const COATED: f64 = 0.5;
 
@@ -188,7 +190,10 @@ impl<'a> Blind<'a> {
 
     /// Least width surely seen at a place, mm; `most_mm` where none up to it is.
     fn width(&self, at: [f64; 2], limit: &Limit, most_mm: f64) -> f64 {
-        let shown = self.cells.filter(|c| c.is_seen(at[0], at[1]));
+        let shown = self.cells.filter(|c| {
+            let sure = c.at(&c.sure, at[0], at[1]);
+            c.is_seen(at[0], at[1]) && sure.is_some_and(|s| s >= SURE_OF_COAT)
+        });
         let by_coat = shown.map_or(most_mm, |c| CELLS_SEEN * c.cell_mm);
         let mut width = NARROWEST_MM;
         while width < by_coat.min(most_mm) {

@@ -384,7 +384,7 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
         );
     }
     // Nothing was found, and a dip as wide as the base itself could be there: that is no check.
-    if state == LimitState::Met && !(blind_mm <= limit.base_mm) {
+    if state == LimitState::Met && (blind_mm.is_nan() || blind_mm > limit.base_mm) {
         return told(
             LimitState::NotChecked,
             too_blind(on, limit, blind_mm, blind_at),
