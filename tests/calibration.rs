@@ -288,14 +288,23 @@ fn check(seeds: std::ops::RangeInclusive<u64>, least: f64, least_kind: f64) {
         );
         assert!(held(&all) >= least, "{what}: {:.3} held", held(&all));
         // One worst gap a survey: a few misses make the rms error of 54.
-        let widest = if what.starts_with("worst gap") { 8.0 } else { 6.0 };
+        let widest = if what.starts_with("worst gap") {
+            8.0
+        } else {
+            6.0
+        };
         assert!(
             width(&all) <= widest,
             "{what}: {:.1} rms errors wide",
             width(&all)
         );
         // One gap a survey: of eight, two can miss by luck. (Seeds 911 to 990 of the kind that did: 77 of 80 held.)
-        let least_kind = least_kind - if what.starts_with("worst gap") { 0.1 } else { 0.0 };
+        let least_kind = least_kind
+            - if what.starts_with("worst gap") {
+                0.1
+            } else {
+                0.0
+            };
         assert!(share >= least_kind, "{what}: {worst}: {share:.2} held");
     }
 }

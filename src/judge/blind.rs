@@ -155,8 +155,10 @@ impl<'a> Blind<'a> {
             if width < CELLS_SEEN * cells.cell_mm {
                 continue;
             }
-            let middles: Vec<[f64; 2]> =
-                members.iter().map(|k| cells.middle(k % nx, k / nx)).collect();
+            let middles: Vec<[f64; 2]> = members
+                .iter()
+                .map(|k| cells.middle(k % nx, k / nx))
+                .collect();
             let near = |r: &[f64; 2]| {
                 let at = |m: &[f64; 2]| (r[0] - m[0]).hypot(r[1] - m[1]) <= cells.cell_mm;
                 middles.iter().any(at)

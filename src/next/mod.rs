@@ -220,6 +220,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
     } else {
         Vec::new()
     };
+    let mut spent: Vec<Vec<usize>> = vec![Vec::new(); aims.len()];
     let across = across(on, &ground);
     let number = next_number(on.survey);
     let mut suggestions = Vec::new();
