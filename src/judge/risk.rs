@@ -113,9 +113,13 @@ impl Doubt {
     pub fn of(panel: &Panel, tops: &[Top], limit: f64, p: f64, units: Units) -> Option<Doubt> {
         let mut sorted: Vec<&Top> = tops.iter().filter(|t| t.value > 0.0).collect();
         sorted.sort_by(|a, b| b.value.total_cmp(&a.value));
-        let highest = (HIGHEST * sorted.len() as f64).ceil() as usize;
+        let share = |of: f64| ((of * sorted.len() as f64).ceil() as usize).min(sorted.len());
         let over = sorted.iter().filter(|t| t.value > limit).count();
-        let counted = &sorted[..over.max(highest).min(sorted.len())];
+        let counted = &sorted[..if over >= share(RISK) {
+            over
+        } else {
+            share(HIGHEST)
+        }];
         let near = |a: &Top| {
             let apart = |b: &&&Top| (a.at[0] - b.at[0]).hypot(a.at[1] - b.at[1]) <= NEAR_MM;
             counted.iter().filter(apart).count()
@@ -226,7 +230,7 @@ mod tests {
         ]);
         let doubt = Doubt::of(&panel, &tops, 0.3, 0.25, Units::Metric);
         let words = doubt.as_ref().map(|d| d.words.as_str());
-        assert_eq!(words, Some("right edge, y 0-350: 1 in 9 that it is over"));
+        assert_eq!(words, Some("right edge, y 0-300: 1 in 5 that it is over"));
         assert!(doubt.is_some_and(|d| d.along.is_some_and(|(axis, _)| axis == 1)));
         assert!(Doubt::of(&panel, &tops, 0.3, 0.001, Units::Metric).is_none());
         assert_eq!(
