@@ -3,7 +3,7 @@
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, Stretch, SurveyPlan, Truth};
-use lowspot::judge::{Judgement, Verdict};
+use lowspot::judge::{Judgement, LimitState, Verdict};
 use lowspot::next::{self, Plan};
 use lowspot::observe::blank::{self, BlankOptions, Planned, Settings};
 use lowspot::observe::{Survey, Tool, notes};
@@ -338,7 +338,8 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
     let open = (1..40).find_map(|seed| {
         let (panel, _, survey) = begun(seed, 0.35);
         let known = found_and_judged(&panel, &survey);
-        (known.1.verdict == Verdict::MeasureMore).then_some((panel, survey, known))
+        let open = known.1.limits[0].state == LimitState::Unsure;
+        (open && known.1.verdict == Verdict::MeasureMore).then_some((panel, survey, known))
     });
     let (panel, survey, known) = open.expect("an open verdict among forty");
     let plan = plan(&panel, &survey, &known, 3);
