@@ -31,6 +31,7 @@ mod samples;
 mod samples_read;
 mod sanded;
 mod show;
+mod spoiled;
 mod support;
 mod target_files;
 mod targets;
