@@ -1,10 +1,12 @@
 //! The stage's main function: everything the other files of this stage find, put together into one [`Judgement`].
 
+use super::blind::Blind;
 use super::cloud::Cloud;
 use super::filler::{self, Benches, Fill};
 use super::findings::{self, Ground, Stand};
 use super::limits::{self, Judging};
 use super::nodes::{self, Reach, Sources};
+use super::raw::Readings;
 use super::rehearsed::RegionErrors;
 use super::rival;
 use super::section;
@@ -135,6 +137,8 @@ pub fn judge(
         .zip(&fair_at)
         .map(|(z, t)| z - t)
         .collect();
+    let blind = Blind::new(survey, surface);
+    let readings = Readings::new(survey, surface, &nodes);
     let judging = Judging {
         panel,
         nodes: &nodes,
@@ -146,8 +150,13 @@ pub fn judge(
         },
         coarse_fairness: &coarse_fairness,
         cloud: &cloud,
+        again: &surface.again,
         reach: &reach,
         sight: &seen,
+        blind: &blind,
+        unread_coat: blind.unread_coat(panel),
+        readings: &readings,
+        noise_mm: surface.noise_mm.values().copied().fold(0.0, f64::max),
         widest_gauge_mm: sight::widest_gauge_mm(survey),
         units: options.units,
     };
@@ -166,8 +175,7 @@ pub fn judge(
         filler::resurveyed(&benches, surface, options.reference)?
     };
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
-    let rehearsals = if rehearsed { drawn.as_slice() } else { &[] };
-    let (limits, favourable) = limits::judge(&judging, rehearsals, lows.count);
+    let (limits, favourable) = limits::judge(&judging);
     let errors = rehearsed.then(|| RegionErrors::of(&drawn, &middle, panel.node_limit_mm));
     let (regions, map) = findings::regions(
         &Ground {

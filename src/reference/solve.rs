@@ -183,7 +183,7 @@ pub fn least_squares(
 ///
 /// # Errors
 /// [`Error::Calculation`] when the factorisation fails.
-pub(super) fn factor(problem: &Problem, penalty: &[f64]) -> Result<Factor, Error> {
+pub(super) fn factor<'a>(problem: &Problem<'a>, penalty: &[f64]) -> Result<Factor<'a>, Error> {
     let scaled: Vec<f64> = problem
         .weights
         .iter()

@@ -1,8 +1,10 @@
 //! What the tests share: simulated panels, panels from text, files in a folder of their own.
 
 pub mod coat_cells;
+pub mod isolated;
 pub mod levels;
 pub mod render;
+pub mod sanded_photo;
 pub mod shop_floor;
 pub mod simulate;
 pub mod targets;

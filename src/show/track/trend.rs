@@ -185,7 +185,7 @@ fn moved(cycle: &Cycle, units: Units) -> Option<String> {
         )
     };
     let caution = match cycle.change.as_ref().map(|c| c.caution.as_str()) {
-        Some(caution) if !caution.is_empty() => format!("; not called progress, {caution}"),
+        Some(caution) if !caution.is_empty() => format!("; cannot be told, {caution}"),
         _ => String::new(),
     };
     Some(format!(
