@@ -28,6 +28,7 @@ mod repeats;
 mod samples;
 mod samples_read;
 mod show;
+mod spoiled;
 mod support;
 mod target_files;
 mod targets;

@@ -7,6 +7,7 @@ mod demo;
 mod enter;
 mod film;
 mod floor;
+mod guard;
 mod input;
 mod job;
 mod ledger;
@@ -39,7 +40,18 @@ pub fn run() -> ExitCode {
             return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
         }
     };
-    let outcome = match &cli.command {
+    let outcome = guard::guarded(|| dispatch(&cli.command));
+    match outcome {
+        Ok(status) => status,
+        Err(e) => {
+            tell(&e);
+            ExitCode::from(if e.is_usage() { 2 } else { 1 })
+        }
+    }
+}
+
+fn dispatch(command: &Command) -> Result<ExitCode, Error> {
+    match command {
         Command::Map(args) => map::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Next(args) => next::run(args),
@@ -59,13 +71,6 @@ pub fn run() -> ExitCode {
         Command::Release(args) => enter::release(args),
         Command::Log(args) => log::run(args),
         Command::Demo(args) => demo::run(args),
-    };
-    match outcome {
-        Ok(status) => status,
-        Err(e) => {
-            tell(&e);
-            ExitCode::from(if e.is_usage() { 2 } else { 1 })
-        }
     }
 }
 
