@@ -9,6 +9,7 @@ mod dated;
 mod edge_shape;
 mod errors;
 mod fit_checks;
+mod forms;
 mod invariance;
 mod jobs;
 mod joint;
