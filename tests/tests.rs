@@ -30,6 +30,7 @@ mod reading_files;
 mod repeats;
 mod samples;
 mod samples_read;
+mod sanded;
 mod show;
 mod spoiled;
 mod support;
