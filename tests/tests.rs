@@ -10,6 +10,7 @@ mod edge_shape;
 mod errors;
 mod first_hour;
 mod fit_checks;
+mod forms;
 mod invariance;
 mod jobs;
 mod joint;

@@ -89,6 +89,12 @@ fn found(judgement: &judge::Judgement, job: &Job) -> String {
     if job.survey.taken() == 0 {
         return format!("verdict {verdict}; a photo alone tells no depth");
     }
+    if let Some(misfit) = &judgement.misfit {
+        return format!(
+            "verdict {verdict}: it looks like {}; {}",
+            misfit.looks_like, misfit.write
+        );
+    }
     let cc = judgement.to_level_cc;
     let [value, low, high] = [cc.value, cc.low, cc.high].map(|cc| job.units.bare_volume(cc));
     format!(

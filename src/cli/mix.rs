@@ -1,6 +1,7 @@
 //! `lowspot mix`: the mixing card.
 
 use super::args::{FaceWord, MixArgs};
+use crate::judge::Verdict;
 use crate::panel::skin::Face;
 use crate::plan::figure::Figure;
 use crate::plan::mix::{self, Request};
@@ -121,6 +122,10 @@ fn face<'d, D: serde::Deserializer<'d>>(from: D) -> Result<Option<Face>, D::Erro
 struct PlanFile {
     mix: Option<ToMix>,
     #[serde(default)]
+    verdict: String,
+    #[serde(default)]
+    reasons: Vec<String>,
+    #[serde(default)]
     warnings: Vec<Warned>,
 }
 
@@ -177,6 +182,18 @@ fn read_plan(path: &Path) -> Result<ToMix, Error> {
             format!("is no plan: {said}; expected the plan.json that was written for you"),
         )
     })?;
+    if plan.verdict == Verdict::NotJudged.word() {
+        let why: Vec<String> = plan
+            .reasons
+            .iter()
+            .map(|r| r.replace(char::is_control, " "))
+            .collect();
+        let why = format!(
+            "nothing is mixed for it, the shape comes first: {}",
+            why.join("; ")
+        );
+        return Err(fault(path, 0, 0, why));
+    }
     let pressing = plan.warnings.into_iter().filter_map(|w| w.pressing);
     let pressing = pressing
         .map(|p| {

@@ -139,6 +139,10 @@ fn further(
         priced: judge::PRICED,
     };
     let judgement = judge::judge(panel, survey, &surface, options, Vec::new())?;
+    if let Some(why) = judgement.refusal() {
+        let what = format!("no placings are proposed: {why}; nothing was written");
+        return Err(crate::problem::Error::Survey(what));
+    }
     progress.now("weighing placings");
     let basis = next::Basis {
         panel,

@@ -45,6 +45,11 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
         || spectrum::in_survey(&job.survey),
     );
     let mut judgement = judged?.with_repeats(repeats);
+    if let Some(why) = judgement.refusal() {
+        return Err(Error::Survey(format!(
+            "no plan: {why}; nothing was written"
+        )));
+    }
     judgement.warnings.extend(warnings);
     let choice = Choice {
         shop: &shop,

@@ -16,6 +16,7 @@ pub mod posterior;
 pub mod rehearse;
 pub mod reml;
 pub mod robust;
+pub mod seam;
 mod smooth;
 pub mod system;
 pub mod tools;
@@ -126,6 +127,8 @@ pub struct Surface {
     pub left_out: Vec<LeftOut>,
     /// Placings left out as a whole; their readings are among those left out.
     pub misread: Vec<misread::Misread>,
+    /// Readings that would have been left out one by one, but line up: put back.
+    pub seams: Vec<seam::Seam>,
     /// What was learned of the straightedges that were set down often enough.
     pub edges: Vec<edge_shape::EdgeShape>,
     /// Standard deviation of one reading from repeated placings, mm.
@@ -331,7 +334,8 @@ fn knot_spacing_mm(panel: &Panel, survey: &Survey) -> f64 {
     let finest = survey
         .placings
         .iter()
-        .filter_map(crate::observe::Placing::pitch_mm)
+        .flat_map(|p| [p.pitch_mm()].into_iter().chain(p.grid_pitch_mm()))
+        .flatten()
         .fold(f64::INFINITY, f64::min);
     let limits = panel
         .limits
@@ -394,6 +398,7 @@ struct Fitted {
     keep: Vec<bool>,
     misread: Vec<misread::Misread>,
     swapped: Vec<misread::Neighbours>,
+    seams: Vec<seam::Seam>,
     /// What the edges' own shapes add to each reading, mm: `y` is without it.
     edge_part: Vec<f64>,
     edges: Option<edge_shape::Found>,
@@ -462,6 +467,9 @@ fn attempt(
     // Numbers, then readings against the numbers: once with an even amplitude, then with one that varies over the panel.
     // The last round is gone through only when a reading changed sides in the one before.
     let mut unevenness: (f64, f64) = (1.0, 1.0);
+    let mut seams: Vec<seam::Seam> = Vec::new();
+    // Rows of seams: they stay, whatever the others say of them.
+    let mut held = vec![false; y.len()];
     for round in 0..3 {
         let normal = system.normal(&y, &extra_of(&keep));
         let search = reml::Search {
@@ -500,7 +508,16 @@ fn attempt(
         }
         let moved = misread::placings(&system, survey, &y, &setting, &mut keep, &mut misread)?;
         let locked = locked(&system, &misread);
-        let confirmed = robust::confirm(&system, &y, &setting, &mut keep, &locked)?;
+        let mut confirmed = robust::confirm(&system, &y, &setting, &mut keep, &or(&locked, &held))?;
+        let lined_up = lined_up(&system, survey, &y, &setting, &keep, &locked)?;
+        if !lined_up.is_empty() {
+            for row in lined_up.iter().flat_map(|s| &s.rows) {
+                (keep[*row], held[*row]) = (true, true);
+            }
+            seams.extend(lined_up);
+            confirmed = robust::confirm(&system, &y, &setting, &mut keep, &or(&locked, &held))?;
+            confirmed.changed = true;
+        }
         if round < 2 {
             let unknowns = if confirmed.unknowns.is_empty() {
                 let normal = system.normal(&y, &extra_of(&keep));
@@ -529,7 +546,8 @@ fn attempt(
         }
     }
     let locked = locked(&system, &misread);
-    let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &locked)?;
+    let fixed = or(&locked, &held);
+    let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &fixed)?;
     Ok(Fitted {
         system,
         y,
@@ -537,6 +555,7 @@ fn attempt(
         keep,
         misread,
         swapped,
+        seams,
         edge_part,
         edges,
         numbers,
@@ -561,6 +580,29 @@ fn edges_at(
     let extra = extra_of(keep);
     let (_, solved) = setting.solve(system, read, &extra)?;
     Ok(columns.find(system, &solved, read, &extra, &setting))
+}
+
+fn or(a: &[bool], b: &[bool]) -> Vec<bool> {
+    a.iter().zip(b).map(|(a, b)| *a || *b).collect()
+}
+
+/// Seams among the readings left out by themselves.
+fn lined_up(
+    system: &System,
+    survey: &Survey,
+    y: &[f64],
+    setting: &Setting,
+    keep: &[bool],
+    locked: &[bool],
+) -> Result<Vec<seam::Seam>, Error> {
+    let out: Vec<usize> = (0..y.len()).filter(|&r| !keep[r] && !locked[r]).collect();
+    if out.len() < 3 {
+        return Ok(Vec::new());
+    }
+    let extra = extra_of(keep);
+    let (_, solved) = setting.solve(system, y, &extra)?;
+    let all = robust::deleted(system, &solved, y, &extra, setting.sigma_mm, &out);
+    Ok(seam::seams(system, survey, y, &all))
 }
 
 /// Rows of placings left out as a whole.
@@ -642,6 +684,7 @@ impl Fitted {
         looks: Option<&coat::Looks>,
     ) -> Result<Surface, Error> {
         let mut misread = std::mem::take(&mut self.misread);
+        let seams = std::mem::take(&mut self.seams);
         let mut solved = self.solve()?;
         let sigma = self.numbers.sigma_mm;
         let seen = match looks {
@@ -746,8 +789,9 @@ impl Fitted {
             even_mm: [self.even.range_mm, self.even.ratio * self.even.sigma_mm],
             left_out,
             misread,
+            seams,
             edges: self.edges.map(|e| e.edges).unwrap_or_default(),
-            repeatability_mm: repeatability(survey),
+            repeatability_mm: repeatability(survey).map(|sd| sd.max(step_sd(survey))),
             status,
             coat: seen.map(|(_, seen)| seen.fit),
             cells: None,
@@ -855,6 +899,16 @@ impl Fitted {
             .map(|u| self.system.surface(u))
             .collect()
     }
+}
+
+/// Standard deviation that reading in steps has by itself, of the tools whose placings were repeated, mm: the coarsest. Readings that
+/// repeat exactly repeat to their step, not to nothing.
+fn step_sd(survey: &Survey) -> f64 {
+    let steps = rounding_steps(survey);
+    let repeated = survey.placings.iter().filter(|p| p.repeat > 0 || p.turned);
+    repeated
+        .filter_map(|p| steps.get(&p.tool))
+        .fold(0.0, |most: f64, step| most.max(step / 12f64.sqrt()))
 }
 
 /// Standard deviation of one reading from placings repeated under one name, mm; the edge's own rest (offset and tilt) is

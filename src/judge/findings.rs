@@ -72,8 +72,9 @@ pub fn map_lows(nodes: &Nodes, fill_areas_mm2: &Array2<f64>, limit_mm: f64) -> L
 
 /// Label the highs: above the fair shape, whatever may be sanded.
 fn map_highs(nodes: &Nodes, limit_mm: f64) -> (Array2<u32>, usize) {
+    let steep = super::nodes::steep(nodes);
     let rise = Array2::from_shape_fn(nodes.fairness.dim(), |n| {
-        if known(nodes, n) {
+        if known(nodes, n) && !steep[n] {
             nodes.fairness[n]
         } else {
             f64::NAN

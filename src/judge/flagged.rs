@@ -1,10 +1,15 @@
 //! Readings and placings left out, in sentences: what is wrong with them and what would mend it.
 
-use super::{Flag, FlaggedPlacing};
+use super::{Flag, FlaggedPlacing, Region, RegionKind, SeamSeen};
 use crate::fit::misread::{Hint, Mend, Misread};
+use crate::fit::seam::Seam;
 use crate::fit::{LeftOut, Surface};
 use crate::observe::{Placing, Reading, Survey, Tool};
+use crate::panel::Panel;
 use crate::units::Units;
+
+/// A seam's ends may differ by this across it and still be told by one number, mm.
+const SEAM_MM: f64 = 60.0;
 
 /// Readings left out, each with what its neighbours lead one to expect.
 pub(super) fn readings(survey: &Survey, surface: &Surface, units: Units) -> Vec<Flag> {
@@ -115,6 +120,159 @@ pub(super) fn placings(survey: &Survey, surface: &Surface, units: Units) -> Vec<
             })
         })
         .collect()
+}
+
+/// Seams among single readings, in sentences.
+pub(super) fn seams(survey: &Survey, surface: &Surface, units: Units) -> Vec<SeamSeen> {
+    let told = |seam: &Seam| {
+        let [a, b] = seam.ends;
+        let bare = |mm: f64| units.bare_place((mm / 10.0).round() * 10.0);
+        // A line along an axis, within the breadth of a step, is told by one number.
+        let place = if (a[0] - b[0]).abs() <= SEAM_MM {
+            format!("x {}", bare((a[0] + b[0]) / 2.0))
+        } else if (a[1] - b[1]).abs() <= SEAM_MM {
+            format!("y {}", bare((a[1] + b[1]) / 2.0))
+        } else {
+            format!(
+                "x {} y {} to x {} y {}",
+                bare(a[0]),
+                bare(a[1]),
+                bare(b[0]),
+                bare(b[1])
+            )
+        };
+        let placings: Vec<String> = seam
+            .placings
+            .iter()
+            .filter_map(|p| survey.placings.get(*p))
+            .map(Placing::label)
+            .collect();
+        let (what, side) = if seam.height_mm > 0.0 {
+            ("seam", "proud")
+        } else {
+            ("groove", "deep")
+        };
+        let middle = placings
+            .get(placings.len() / 2)
+            .cloned()
+            .unwrap_or_default();
+        SeamSeen {
+            from_mm: a,
+            to_mm: b,
+            height_mm: seam.height_mm,
+            sentence: format!(
+                "looks like a {what} at {place}, {} {side}, in {} placings: take {middle} again, or a reading every {} there",
+                units.depth(seam.height_mm.abs()),
+                placings.len(),
+                units.place(10.0)
+            ),
+            placings,
+        }
+    };
+    surface.seams.iter().map(told).collect()
+}
+
+/// Fewest highs in a row that are one seam; how narrow each is, mm; what share of the row they cover, and of the panel's breadth the row.
+const HIGHS: usize = 3;
+const NARROW_MM: f64 = 260.0;
+const COVERED: f64 = 0.5;
+const ACROSS: f64 = 0.5;
+/// How far their worst places lie from one line, mm.
+const IN_ROW_MM: f64 = 45.0;
+
+/// Highs that stand in a row along an axis, one where each line crosses it: a seam whose crossings the map shows apart.
+pub(super) fn highs_in_rows(
+    survey: &Survey,
+    regions: &[Region],
+    panel: &Panel,
+    known: &[SeamSeen],
+    units: Units,
+) -> Vec<SeamSeen> {
+    let size = [panel.length_mm, panel.width_mm];
+    let mut out: Vec<SeamSeen> = Vec::new();
+    for axis in 0..2 {
+        let breadth = |r: &Region| r.extent_mm[axis + 2] - r.extent_mm[axis];
+        let length = |r: &Region| r.extent_mm[3 - axis] - r.extent_mm[1 - axis];
+        let highs: Vec<&Region> = regions
+            .iter()
+            .filter(|r| r.kind == RegionKind::High && breadth(r) <= NARROW_MM)
+            .collect();
+        let mut best: Option<(usize, f64, Vec<&Region>)> = None;
+        for first in &highs {
+            let at = first.worst_at[axis];
+            let row: Vec<&Region> = highs
+                .iter()
+                .copied()
+                .filter(|r| (r.worst_at[axis] - at).abs() <= IN_ROW_MM)
+                .collect();
+            let from = row
+                .iter()
+                .fold(f64::INFINITY, |m, r| m.min(r.extent_mm[1 - axis]));
+            let to = row
+                .iter()
+                .fold(0.0, |m: f64, r| m.max(r.extent_mm[3 - axis]));
+            let covered: f64 = row.iter().map(|r| length(r)).sum();
+            let told = row.len() >= HIGHS
+                && to - from >= ACROSS * size[1 - axis]
+                && covered >= COVERED * (to - from);
+            if told && best.as_ref().is_none_or(|b| row.len() > b.0) {
+                best = Some((row.len(), to - from, row));
+            }
+        }
+        let Some((_, _, row)) = best else {
+            continue;
+        };
+        let middle = |mut all: Vec<f64>| {
+            all.sort_by(f64::total_cmp);
+            all[all.len() / 2]
+        };
+        let at = middle(row.iter().map(|r| r.worst_at[axis]).collect());
+        let seen = |s: &SeamSeen| {
+            [s.from_mm, s.to_mm]
+                .iter()
+                .all(|p| (p[axis] - at).abs() <= SEAM_MM)
+        };
+        if known.iter().any(seen) {
+            continue;
+        }
+        let height_mm = middle(row.iter().map(|r| r.worst_mm.value).collect());
+        let end = |at_end: f64| {
+            if axis == 0 {
+                [at, at_end]
+            } else {
+                [at_end, at]
+            }
+        };
+        let across: Vec<String> = survey
+            .placings
+            .iter()
+            .filter(|p| p.toward[axis].abs() > 0.9)
+            .filter(|p| {
+                let along: Vec<f64> = p.taken().map(|r| [r.x, r.y][axis]).collect();
+                let least = along.iter().copied().fold(f64::INFINITY, f64::min);
+                let most = along.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+                least < at && at < most
+            })
+            .map(Placing::label)
+            .collect();
+        let names: Vec<&str> = row.iter().map(|r| r.name.as_str()).collect();
+        let one = across.get(across.len() / 2).cloned().unwrap_or_default();
+        out.push(SeamSeen {
+            from_mm: end(row.iter().fold(f64::INFINITY, |m, r| m.min(r.extent_mm[1 - axis]))),
+            to_mm: end(row.iter().fold(0.0, |m: f64, r| m.max(r.extent_mm[3 - axis]))),
+            height_mm,
+            sentence: format!(
+                "{} stand in a row: looks like a seam at {} {}, {} proud; take {one} again, or a reading every {} there",
+                names.join(", "),
+                ["x", "y"][axis],
+                units.bare_place((at / 10.0).round() * 10.0),
+                units.depth(height_mm),
+                units.place(10.0)
+            ),
+            placings: across,
+        });
+    }
+    out
 }
 
 /// The mend in a word, and in a sentence.

@@ -12,6 +12,7 @@ mod edges;
 pub mod filler;
 pub mod findings;
 mod flagged;
+pub mod form;
 pub mod limits;
 pub mod nodes;
 pub mod photo;
@@ -376,6 +377,21 @@ pub struct EdgeError {
     pub sentence: String,
 }
 
+/// Readings in a line over several placings that stand off all others: a seam, a ridge or a groove.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SeamSeen {
+    /// Its first end, mm.
+    pub from_mm: [f64; 2],
+    /// Its other end, mm.
+    pub to_mm: [f64; 2],
+    /// How proud its readings stand of what the others lead one to expect, mm; negative is a groove.
+    pub height_mm: f64,
+    /// Labels of the placings that meet it.
+    pub placings: Vec<String>,
+    /// Full sentence: what it looks like, and what to take there.
+    pub sentence: String,
+}
+
 /// A placing left out as a whole, with what would make it agree with the others.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct FlaggedPlacing {
@@ -422,6 +438,8 @@ pub enum Verdict {
     AnotherCycle,
     /// The readings do not decide.
     MeasureMore,
+    /// The told form does not fit the panel: nothing that follows from it is judged.
+    NotJudged,
 }
 
 impl Verdict {
@@ -431,6 +449,7 @@ impl Verdict {
             Verdict::Fair => "fair",
             Verdict::AnotherCycle => "another-cycle",
             Verdict::MeasureMore => "measure-more",
+            Verdict::NotJudged => "not-judged",
         }
     }
 }
@@ -508,6 +527,8 @@ pub struct Judgement {
     pub flags: Vec<Flag>,
     /// Placings left out as a whole; their readings are among the flags.
     pub flagged_placings: Vec<FlaggedPlacing>,
+    /// Seams, ridges and grooves that single readings tell of in a line: put back, to be looked at first.
+    pub seams: Vec<SeamSeen>,
     /// What was learned of the straightedges themselves.
     pub edges: Vec<EdgeError>,
     /// Echo of every placing.
@@ -544,4 +565,14 @@ pub struct Judgement {
     pub photos: Option<photo::PhotoFindings>,
     /// What repeats in the readings; `None` where it was not looked for.
     pub repeats: Option<repeats::Repeats>,
+    /// How the told form does not fit, with what to write instead; then the verdict is [`Verdict::NotJudged`] and there are neither
+    /// regions nor amounts.
+    pub misfit: Option<form::Misfit>,
+}
+
+impl Judgement {
+    /// Why nothing may be ordered on this map; `None` where it may.
+    pub fn refusal(&self) -> Option<String> {
+        self.misfit.as_ref().map(|m| m.sentence(self.form))
+    }
 }

@@ -236,6 +236,43 @@ fn steepness(from: &Sources, xs: &[f64], ys: &[f64]) -> Vec<f64> {
         .collect()
 }
 
+/// Where the found height slopes more than [`STEEP`] against the panel's own plane, by neighbouring nodes; false off the panel.
+pub(super) fn steep(nodes: &Nodes) -> Array2<bool> {
+    let (ny, nx) = nodes.height.dim();
+    let step = nodes.grid.step_mm;
+    // Between the neighbours on both sides, on one where there is no other.
+    let slope = |a: Option<&f64>, here: f64, b: Option<&f64>| {
+        let known = |v: Option<&f64>| v.copied().filter(|v| v.is_finite());
+        match (known(a), known(b)) {
+            (Some(a), Some(b)) => (b - a) / (2.0 * step),
+            (Some(a), None) => (here - a) / step,
+            (None, Some(b)) => (b - here) / step,
+            (None, None) => 0.0,
+        }
+    };
+    let z = &nodes.height;
+    let slopes = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
+        let here = z[[iy, ix]];
+        let at =
+            |dy: usize, dx: usize| z.get([(iy + dy).wrapping_sub(1), (ix + dx).wrapping_sub(1)]);
+        if here.is_finite() {
+            [
+                slope(at(1, 0), here, at(1, 2)),
+                slope(at(0, 1), here, at(2, 1)),
+            ]
+        } else {
+            [f64::NAN; 2]
+        }
+    });
+    let (mut sum, mut count) = ([0.0; 2], 0.0);
+    for s in slopes.iter().filter(|s| s[0].is_finite()) {
+        sum = [sum[0] + s[0], sum[1] + s[1]];
+        count += 1.0;
+    }
+    let mean = sum.map(|s| s / f64::max(count, 1.0));
+    slopes.mapv(|s| (s[0] - mean[0]).hypot(s[1] - mean[1]) > STEEP)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -150,6 +150,11 @@ impl Judgement {
     /// Takes in what the photos show beside the readings: lows by the coat where no reading reaches, and where the two contradict each
     /// other. While they do, nothing is fair yet.
     pub fn with_photos(mut self, findings: PhotoFindings, panel: &Panel, units: Units) -> Self {
+        if self.misfit.is_some() {
+            // Coat on a shape that does not fit orders nothing either.
+            self.photos = Some(findings);
+            return self;
+        }
         let coated: f64 = findings.coat.lows().map(|a| a.area_cm2).sum();
         let share = coated / panel.area_cm2().max(1.0);
         if self.verdict == Verdict::Fair && (!findings.clashes.is_empty() || share > MUCH_COAT) {
@@ -285,6 +290,7 @@ pub fn unread(
         regions: Vec::new(),
         flags: Vec::new(),
         flagged_placings: Vec::new(),
+        seams: Vec::new(),
         edges: Vec::new(),
         placings: Vec::new(),
         readings: 0,
@@ -303,6 +309,7 @@ pub fn unread(
         sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
         photos: None,
         repeats: None,
+        misfit: None,
     }
 }
 

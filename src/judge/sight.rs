@@ -16,6 +16,8 @@ pub fn pitch_along_mm(survey: &Survey, along_y: bool) -> Option<f64> {
                 .filter(|p| (p.toward[1].abs() > p.toward[0].abs()) == along_y)
                 .filter_map(Placing::pitch_mm)
                 .collect();
+            let grids = survey.placings.iter().filter(|p| p.tool == tool);
+            pitches.extend(grids.filter_map(|p| p.grid_pitch_mm()[usize::from(along_y)]));
             pitches.sort_by(f64::total_cmp);
             pitches.get(pitches.len() / 2).copied()
         })
@@ -105,7 +107,11 @@ fn rows(survey: &Survey, knots_mm: [f64; 2]) -> Vec<SightRow> {
             if own.is_empty() {
                 continue;
             }
-            let mut pitches: Vec<f64> = own.iter().filter_map(|p| p.pitch_mm()).collect();
+            let mut pitches: Vec<f64> = own
+                .iter()
+                .flat_map(|p| [p.pitch_mm()].into_iter().chain(p.grid_pitch_mm()))
+                .flatten()
+                .collect();
             pitches.sort_by(f64::total_cmp);
             let pitch_mm = pitches.get(pitches.len() / 2).copied();
             let knots = match way {

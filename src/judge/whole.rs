@@ -13,7 +13,7 @@ use super::section;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
-use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, sight, status};
+use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, form, sight, status};
 use crate::fit::Surface;
 use crate::observe::Survey;
 use crate::panel::Panel;
@@ -124,6 +124,17 @@ pub fn judge(
         fine_grid,
     );
     let areas = node_weights_mm2(&fine_grid, panel);
+    if let Some(misfit) = form::misfit(panel, survey, surface, &nodes, options.units) {
+        let on = Unjudged {
+            panel,
+            survey,
+            surface,
+            areas: &areas,
+            reach: &reach,
+            units: options.units,
+        };
+        return Ok(on.judgement(nodes, misfit, warnings));
+    }
     let fill_areas = fillable(panel, &nodes, &areas);
     let seen = sight::sight(
         survey,
@@ -240,7 +251,15 @@ pub fn judge(
         repeated: surface.repeatability_mm.is_some(),
         units: options.units,
     };
-    let (verdict, reasons) = verdict::verdict(&evidence);
+    let (mut verdict, mut reasons) = verdict::verdict(&evidence);
+    let mut seams = super::flagged::seams(survey, surface, options.units);
+    let more = super::flagged::highs_in_rows(survey, &regions, panel, &seams, options.units);
+    seams.extend(more);
+    // Readings that cannot be right make nothing fair.
+    let doubts = crate::observe::sound::doubts(survey, panel);
+    if verdict == super::Verdict::Fair && !doubts.is_empty() {
+        (verdict, reasons) = (super::Verdict::MeasureMore, doubts);
+    }
     let not_checked = verdict::not_checked(&evidence);
     let measure_next = verdict::measure_next(&evidence);
     let unmeasured_share = verdict::unmeasured_share(&nodes, &areas);
@@ -273,14 +292,11 @@ pub fn judge(
         flags,
         edges: super::edges::edges(surface, options.units),
         flagged_placings: super::flagged::placings(survey, surface, options.units),
+        seams,
         placings: echoes(survey),
         readings: survey.taken(),
         repeatability_mm: surface.repeatability_mm,
-        noise_mm: surface
-            .noise_mm
-            .iter()
-            .map(|(t, n)| (t.word().to_string(), *n))
-            .collect(),
+        noise_mm: noise(surface),
         fit,
         fit_status,
         range_mm: surface.range_mm,
@@ -294,7 +310,81 @@ pub fn judge(
         sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
         photos: None,
         repeats: None,
+        misfit: None,
     })
+}
+
+/// A panel whose told form does not fit, as it was read.
+struct Unjudged<'a> {
+    panel: &'a Panel,
+    survey: &'a Survey,
+    surface: &'a Surface,
+    areas: &'a Array2<f64>,
+    reach: &'a Reach,
+    units: Units,
+}
+
+impl Unjudged<'_> {
+    /// The map and what is known of the readings; no region, no limit, no amount.
+    fn judgement(
+        &self,
+        nodes: Nodes,
+        misfit: form::Misfit,
+        mut warnings: Vec<Warning>,
+    ) -> Judgement {
+        let Unjudged {
+            panel,
+            survey,
+            surface,
+            units,
+            ..
+        } = *self;
+        let knots = [surface.basis.x.spacing, surface.basis.y.spacing];
+        let (fit, fit_status) =
+            status::status(surface.status, &nodes, self.areas, self.reach, units);
+        warnings.extend(steep_warning(&nodes));
+        let unmeasured_share = verdict::unmeasured_share(&nodes, self.areas);
+        let blank = super::photo::unread(panel, &survey.conditions, nodes, warnings);
+        let limits = blank.limits.into_iter().map(|l| super::LimitResult {
+            remedy: "the form told does not fit the panel: mend panel.toml first".into(),
+            ..l
+        });
+        Judgement {
+            limits: limits.collect(),
+            verdict: super::Verdict::NotJudged,
+            reasons: vec![
+                format!(
+                    "it looks like {}, not like the form told: {}",
+                    misfit.looks_like, misfit.seen
+                ),
+                "no work is ordered and no amount told on a shape that does not fit".into(),
+            ],
+            not_checked: vec!["every limit, and the crown, twist and section of the panel".into()],
+            flags: super::flagged::readings(survey, surface, units),
+            edges: super::edges::edges(surface, units),
+            flagged_placings: super::flagged::placings(survey, surface, units),
+            seams: super::flagged::seams(survey, surface, units),
+            placings: echoes(survey),
+            readings: survey.taken(),
+            repeatability_mm: surface.repeatability_mm,
+            noise_mm: noise(surface),
+            fit,
+            fit_status,
+            range_mm: surface.range_mm,
+            amplitude_mm: surface.amplitude_mm,
+            sight: sight::sight(survey, self.reach, knots),
+            unmeasured_share,
+            misfit: Some(misfit),
+            ..blank
+        }
+    }
+}
+
+/// Noise of one reading, by tool.
+fn noise(surface: &Surface) -> Vec<(String, f64)> {
+    let all = surface.noise_mm.iter();
+    all.map(|(tool, sd)| (tool.word().to_string(), *sd))
+        .collect()
 }
 
 /// Nodes of a judged surface on another grid, for surface.csv.
@@ -331,11 +421,12 @@ pub fn resampled(
     ))
 }
 
-/// Areas of the nodes that may be filled: none in a no-fill area.
+/// Areas of the nodes that may be filled: none in a no-fill area, none where it is too steep to be told.
 fn fillable(panel: &Panel, nodes: &Nodes, areas: &Array2<f64>) -> Array2<f64> {
+    let steep = nodes::steep(nodes);
     Array2::from_shape_fn(areas.dim(), |(iy, ix)| {
         let (x, y) = (nodes.grid.x(ix), nodes.grid.y(iy));
-        if panel.no_fill.iter().any(|p| p.contains(x, y)) {
+        if steep[[iy, ix]] || panel.no_fill.iter().any(|p| p.contains(x, y)) {
             0.0
         } else {
             areas[[iy, ix]]
@@ -380,16 +471,9 @@ fn texture_of(nodes: &Nodes, areas: &Array2<f64>) -> (Texture, Vec<super::Band>)
 }
 
 fn steep_warning(nodes: &Nodes) -> Option<Warning> {
-    let steep = nodes
-        .state
-        .iter()
-        .zip(&nodes.reading_distance)
-        .zip(&nodes.sd)
-        .filter(|((s, d), sd)| {
-            **s == super::NodeState::Unmeasured && **d <= nodes::FAR_MM && **sd <= 0.1
-        })
-        .count();
-    (steep > 0).then(|| {
+    let steep = nodes::steep(nodes);
+    let read = |n| nodes.reading_distance[n] <= nodes::FAR_MM;
+    steep.indexed_iter().any(|(n, s)| *s && read(n)).then(|| {
         Warning::new(
             "parts of the panel slope more than 0.3 against its plane: heights there are not normal to the skin, so they \
              are left unmeasured",

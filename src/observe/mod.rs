@@ -125,6 +125,30 @@ impl Placing {
         gaps.get(gaps.len() / 2).copied().filter(|g| *g > 0.0)
     }
 
+    /// Middle distance between neighbouring readings along x and along y, mm, where the readings of a placing spread over an area
+    /// (a bridge's or a scan's grid): neighbours are those in one row, within a millimetre. `None` where no row holds two.
+    pub fn grid_pitch_mm(&self) -> [Option<f64>; 2] {
+        if self.tool != Tool::Bridge || sound::line_of(self).is_some() {
+            return [None, None];
+        }
+        [0, 1].map(|axis| {
+            let mut places: Vec<[f64; 2]> = self
+                .taken()
+                .map(|r| if axis == 0 { [r.y, r.x] } else { [r.x, r.y] })
+                .map(|[row, at]| [row.round(), at])
+                .collect();
+            places.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
+            let mut gaps: Vec<f64> = places
+                .windows(2)
+                .filter(|w| w[0][0] == w[1][0])
+                .map(|w| w[1][1] - w[0][1])
+                .filter(|gap| *gap > 0.0)
+                .collect();
+            gaps.sort_by(f64::total_cmp);
+            gaps.get(gaps.len() / 2).copied()
+        })
+    }
+
     /// How it is named to the user: "A1", "A1 again", "A1 turned".
     pub fn label(&self) -> String {
         match (self.turned, self.repeat) {

@@ -347,6 +347,238 @@ pub(super) fn suspicions(survey: &Survey, panel: &Panel) -> Vec<Warning> {
     warnings
 }
 
+/// Fewest readings by which a survey is doubted.
+const DOUBTED: usize = 20;
+/// A placing is told from another by its readings where it has so many, with so many different values.
+const TELLING: usize = 5;
+const DIFFERENT: usize = 3;
+/// Share of the placings that repeat another's readings.
+const COPIED_SHARE: f64 = 0.3;
+/// Whole millimetres up to at least this are no gaps under an edge, mm.
+const WHOLE_MM: f64 = 2.0;
+/// A gap of more than this share of the edge's length is a curve of less than two edge lengths' radius.
+const TIGHT: f64 = 1.0 / 15.0;
+/// How far two placings on one line differ, their rests apart, at which they are not of the same panel, mm.
+const UNLIKE_MM: f64 = 0.3;
+
+/// Why the readings as a whole cannot be right: a panel read so is not called fair. Each names its mend.
+pub fn doubts(survey: &Survey, panel: &Panel) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    all.extend(positions_in_inches(survey, panel).map(|w| w.text));
+    all.extend(
+        gaps_in_inches(survey)
+            .map(|w| w.text)
+            .or_else(|| thousandths(survey)),
+    );
+    all.extend(alike(survey));
+    all.extend(copied(survey));
+    all.extend(whole_millimetres(survey));
+    all.extend(unlike(survey));
+    all
+}
+
+/// Gaps, as they were taken.
+fn gaps(survey: &Survey) -> impl Iterator<Item = (&Placing, f64)> {
+    let edges = survey.placings.iter().filter(|p| p.tool.reads_gaps());
+    edges.flat_map(|p| p.taken().filter_map(move |r| Some((p, r.value_mm?))))
+}
+
+/// All readings one value.
+fn alike(survey: &Survey) -> Option<String> {
+    let all: Vec<f64> = survey
+        .placings
+        .iter()
+        .flat_map(|p| p.taken().filter_map(|r| r.value_mm))
+        .collect();
+    let first = *all.first()?;
+    let one = all.len() >= DOUBTED && all.iter().all(|v| (v - first).abs() < 1e-9);
+    one.then(|| match first {
+        0.0 => format!(
+            "all {} readings are 0: no panel is read so; where the thinnest feeler does not pass, write the first thickness that \
+             does not, and take a few with a finer one",
+            all.len()
+        ),
+        v => format!(
+            "all {} readings are {}: no panel is read so; was the same value written throughout? Read it again",
+            all.len(),
+            plain_mm(v)
+        ),
+    })
+}
+
+/// Gaps written in mm to a thousandth, as no hand reads them under an edge: inches. Multiples of 0.005 mm, and of a thousandth of an
+/// inch (turned into mm beforehand), are somebody's steps.
+fn thousandths(survey: &Survey) -> Option<String> {
+    let all: Vec<&Reading> = survey
+        .placings
+        .iter()
+        .filter(|p| p.tool.reads_gaps())
+        .flat_map(|p| p.taken())
+        .filter(|r| r.value_mm.is_some_and(|v| v > 0.0))
+        .collect();
+    let decimals = |r: &Reading| {
+        let after = r.written.split(['.', ',']).nth(1);
+        after.map_or(0, |d| d.chars().count())
+    };
+    let in_mm = |r: &Reading| {
+        let bare: Option<f64> = crate::units::number(&r.written);
+        bare.zip(r.value_mm)
+            .is_some_and(|(b, v)| (b - v).abs() < 1e-12)
+    };
+    let steps = |step: f64, slack: f64| {
+        let on = |v: f64| (v - (v / step).round() * step).abs() <= slack;
+        all.iter().filter_map(|r| r.value_mm).all(on)
+    };
+    let odd = all.len() >= DOUBTED
+        && all.iter().all(|r| in_mm(r) && decimals(r) <= 3)
+        && all.iter().filter(|r| decimals(r) == 3).count() * 2 > all.len()
+        && !steps(0.005, 1e-6)
+        && !steps(MM_PER_INCH / 1000.0, 6e-4);
+    let largest = all.iter().filter_map(|r| r.value_mm).fold(0.0, f64::max);
+    odd.then(|| {
+        format!(
+            "all gaps are written to a thousandth of a mm (largest {largest:.3}), as no feeler reads: were they inches? Then write unit \
+             in, and the largest is {:.2} mm",
+            largest * MM_PER_INCH
+        )
+    })
+}
+
+/// Placings that hold the very readings of another at another place.
+fn copied(survey: &Survey) -> Option<String> {
+    let values: Vec<Vec<i64>> = survey
+        .placings
+        .iter()
+        .map(|p| {
+            let all = p.taken().filter_map(|r| r.value_mm);
+            all.map(|v| (v * 10_000.0).round() as i64).collect()
+        })
+        .collect();
+    let telling = |v: &[i64]| {
+        let mut own = v.to_vec();
+        own.sort_unstable();
+        own.dedup();
+        v.len() >= TELLING && own.len() >= DIFFERENT
+    };
+    let count = values.iter().filter(|v| telling(v)).count();
+    let mut of: std::collections::BTreeMap<&[i64], usize> = std::collections::BTreeMap::new();
+    let mut pairs: Vec<[usize; 2]> = Vec::new();
+    for (k, own) in values.iter().enumerate().filter(|(_, v)| telling(v)) {
+        match of.get(own.as_slice()) {
+            Some(first) => pairs.push([*first, k]),
+            None => {
+                of.insert(own, k);
+            }
+        }
+    }
+    // Readings with more decimals than a hand reads are a program's: symmetry repeats them.
+    let worked_out = |p: &Placing| {
+        let fine = |r: &Reading| {
+            let decimals = r.written.split(['.', ',']).nth(1);
+            decimals.map_or(0, |d| d.chars().count()) > 3
+        };
+        p.taken().any(fine)
+    };
+    let [a, b] = *pairs.first()?;
+    let many = pairs.len() >= 2 && pairs.len() as f64 >= COPIED_SHARE * count as f64;
+    (many && !worked_out(&survey.placings[a])).then(|| {
+        format!(
+            "{} of {count} placings hold the very readings of another, {} those of {}: were they copied? Read them again",
+            pairs.len(),
+            survey.placings[b].label(),
+            survey.placings[a].label()
+        )
+    })
+}
+
+/// Gaps in whole millimetres, or far too large for their edge: another unit.
+fn whole_millimetres(survey: &Survey) -> Option<String> {
+    let all: Vec<(&Placing, f64)> = gaps(survey).collect();
+    let most = all.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    if all.len() < DOUBTED {
+        return None;
+    }
+    let whole = most.1 >= WHOLE_MM
+        && all.iter().all(|(_, v)| (v - v.round()).abs() < 1e-9)
+        && all.iter().filter(|(_, v)| *v >= 1.0).count() * 10 >= all.len();
+    let tight = most.0.base_mm > 0.0 && most.1 > TIGHT * most.0.base_mm;
+    let edge = plain_mm(most.0.base_mm);
+    let thou = plain_mm((most.1 * MM_PER_INCH).round() / 1000.0);
+    match (whole, tight) {
+        (true, _) => Some(format!(
+            "all gaps are whole millimetres, up to {} under an edge of {edge}: were they thousandths or hundredths? Then write unit \
+             thou (the largest is {thou} mm) or unit hundredths",
+            plain_mm(most.1)
+        )),
+        (false, true) => Some(format!(
+            "{} has a gap of {} mm under an edge of {edge}: were they thousandths? Then write unit thou (the largest is {thou} mm)",
+            most.0.label(),
+            plain_mm(most.1)
+        )),
+        _ => None,
+    }
+}
+
+/// Placings that lie on one another and tell of different panels: one of them lies elsewhere.
+fn unlike(survey: &Survey) -> Option<String> {
+    let mut worst: Option<(f64, usize, usize)> = None;
+    let (mut pairs, mut off) = (0, 0);
+    let lies = |p: &Placing| matches!(p.tool, Tool::Straightedge | Tool::ProfileGauge);
+    for (k, a) in survey.placings.iter().enumerate().filter(|(_, p)| lies(p)) {
+        for (m, b) in survey.placings.iter().enumerate().skip(k + 1) {
+            if a.tool != b.tool || a.name == b.name {
+                continue;
+            }
+            let Some(rms) = difference_mm(a, b) else {
+                continue;
+            };
+            pairs += 1;
+            if rms > UNLIKE_MM {
+                off += 1;
+                if worst.is_none_or(|w| rms > w.0) {
+                    worst = Some((rms, k, m));
+                }
+            }
+        }
+    }
+    let (rms, k, m) = worst?;
+    // One may be a slip, and is found as one; most of them are not.
+    (off >= 2 && off * 2 >= pairs).then(|| {
+        format!(
+            "{} and {} lie on one another and differ by {} mm, as do {off} of {pairs} such pairs: were x and y exchanged for those taken the \
+             other way? Then write their places again",
+            survey.placings[k].label(),
+            survey.placings[m].label(),
+            plain_mm((rms * 100.0).round() / 100.0)
+        )
+    })
+}
+
+/// Rms difference of two placings at places they share, each one's offset and tilt apart, mm; `None` where they share fewer than six.
+fn difference_mm(a: &Placing, b: &Placing) -> Option<f64> {
+    let shared: Vec<[f64; 2]> = a
+        .taken()
+        .filter_map(|r| {
+            let other = b.taken().find(|q| (q.x - r.x).hypot(q.y - r.y) < 1.0)?;
+            let s = r.x * a.toward[0] + r.y * a.toward[1];
+            Some([s, r.value_mm? - other.value_mm?])
+        })
+        .collect();
+    let n = shared.len() as f64;
+    if n < 6.0 {
+        return None;
+    }
+    let mean = |k: usize| shared.iter().map(|p| p[k]).sum::<f64>() / n;
+    let (ms, md) = (mean(0), mean(1));
+    let sxx: f64 = shared.iter().map(|p| (p[0] - ms).powi(2)).sum();
+    let sxy: f64 = shared.iter().map(|p| (p[0] - ms) * (p[1] - md)).sum();
+    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+    let left = shared
+        .iter()
+        .map(|p| (p[1] - md - slope * (p[0] - ms)).powi(2));
+    Some((left.sum::<f64>() / n).sqrt())
+}
+
 fn positions_in_inches(survey: &Survey, panel: &Panel) -> Option<Warning> {
     let far = |axis: usize| {
         survey

@@ -386,16 +386,27 @@ fn split(floor: &Floor, panel: &Panel, choice: &Choice) -> Split {
     }
 }
 
-/// The length of the straightedge most readings were taken with, mm.
+/// The straightedge set down most often, mm: the one at hand; of as many the longer.
 fn edge_mm(survey: &Survey) -> f64 {
-    survey
+    let edges = survey
         .placings
         .iter()
-        .filter(|p| p.tool == Tool::Straightedge)
-        .map(|p| p.base_mm)
-        .filter(|mm| *mm > 0.0)
-        .max_by(f64::total_cmp)
-        .unwrap_or(EDGE_MM)
+        .filter(|p| p.tool == Tool::Straightedge && p.base_mm > 0.0)
+        .map(|p| p.base_mm);
+    let mut counted: Vec<(f64, usize)> = Vec::new();
+    for mm in edges {
+        match counted
+            .iter_mut()
+            .find(|(known, _)| (*known - mm).abs() < 0.5)
+        {
+            Some((_, count)) => *count += 1,
+            None => counted.push((mm, 1)),
+        }
+    }
+    counted
+        .into_iter()
+        .max_by(|a, b| a.1.cmp(&b.1).then(a.0.total_cmp(&b.0)))
+        .map_or(EDGE_MM, |(mm, _)| mm)
 }
 
 /// Every figure that went into the amounts and hours.

@@ -37,6 +37,7 @@ struct Page<'a> {
     photos: Vec<String>,
     with_photo: bool,
     alone: bool,
+    unjudged: bool,
     reasons: Vec<String>,
     verdict_class: &'static str,
     before: Option<Caution>,
@@ -141,6 +142,7 @@ pub fn page(j: &Judgement, panel: &Panel, units: Units, photos: &[Taken]) -> Res
         photos: layer::told(j, units),
         with_photo: !photos.is_empty(),
         alone: j.photos.as_ref().is_some_and(|p| !p.with_readings),
+        unjudged: j.misfit.is_some(),
         reasons: j
             .reasons
             .iter()

@@ -4,11 +4,12 @@
 //! known is `null`, never NaN.
 
 use super::care;
+use crate::judge::form::Misfit;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::repeats::Repeats;
 use crate::judge::{
     Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary,
-    Region, RegionKind, Sight, Texture,
+    Region, RegionKind, SeamSeen, Sight, Texture,
 };
 use crate::panel::{Form, Panel, Quantity};
 use crate::photo::areas::Area;
@@ -29,6 +30,8 @@ pub struct Report<'a> {
     survey: Survey<'a>,
     verdict: &'static str,
     reasons: &'a [String],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    shape: Option<&'a Misfit>,
     limits: Vec<LimitRow<'a>>,
     filler: Filler,
     regions: Vec<RegionRow<'a>>,
@@ -83,6 +86,8 @@ struct Survey<'a> {
     readings: usize,
     flagged: &'a [Flag],
     flagged_placings: &'a [FlaggedPlacing],
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    seams: &'a [SeamSeen],
     edges: &'a [EdgeError],
     shortest_wave_mm: Option<f64>,
     repeatability_mm: Option<f64>,
@@ -203,6 +208,7 @@ pub fn report<'a>(j: &'a Judgement, panel: &'a Panel) -> Report<'a> {
         survey: survey(j),
         verdict: j.verdict.word(),
         reasons: &j.reasons,
+        shape: j.misfit.as_ref(),
         limits: j.limits.iter().map(limit).collect(),
         filler: Filler {
             to_level_cc: j.to_level_cc.value,
@@ -277,6 +283,7 @@ fn survey(j: &Judgement) -> Survey<'_> {
         readings: j.readings,
         flagged: &j.flags,
         flagged_placings: &j.flagged_placings,
+        seams: &j.seams,
         edges: &j.edges,
         shortest_wave_mm: waves.into_iter().flatten().reduce(f64::min),
         repeatability_mm: j.repeatability_mm,

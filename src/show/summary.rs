@@ -94,10 +94,20 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
 
 /// The numbered part: what to do, in the order of work.
 pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
+    if let Some(misfit) = &j.misfit {
+        let mut all: Vec<Line> = stop_sanding(j, units).into_iter().collect();
+        all.push(Line::new(
+            "SHAPE",
+            format!("{}, then map it again.", capital(&misfit.write)),
+            Tone::Work,
+        ));
+        return numbered(all);
+    }
     if j.photos.as_ref().is_some_and(|p| !p.with_readings) {
         return numbered(photo_alone(j, units));
     }
     let mut all = Vec::new();
+    all.extend(seams(j));
     all.extend(look_first(j));
     all.extend(stop_sanding(j, units));
     all.extend(by_coat_alone(j, units));
@@ -173,6 +183,27 @@ fn photo_alone(j: &Judgement, units: Units) -> Vec<Line> {
     let sentences: Vec<String> = j.measure_next.iter().take(4).map(|s| capital(s)).collect();
     all.push(Line::new("MEASURE", sentences.join(". ") + ".", Tone::Work));
     all
+}
+
+/// Seams that single readings tell of: before any work.
+fn seams(j: &Judgement) -> Option<Line> {
+    let told: Vec<&str> = j
+        .seams
+        .iter()
+        .take(2)
+        .map(|s| s.sentence.as_str())
+        .collect();
+    let more = match j.seams.len().saturating_sub(2) {
+        0 => String::new(),
+        n => format!("; {n} more in report.json"),
+    };
+    (!told.is_empty()).then(|| {
+        Line::new(
+            "LOOK FIRST",
+            format!("{}{more}.", capital(&told.join("; "))),
+            Tone::Work,
+        )
+    })
 }
 
 /// Where photo and readings contradict each other: before any work.

@@ -247,6 +247,7 @@ pub fn verdict(verdict: Verdict) -> &'static str {
         Verdict::Fair => "FAIR at the bases checked",
         Verdict::AnotherCycle => "ANOTHER CYCLE",
         Verdict::MeasureMore => "MEASURE MORE",
+        Verdict::NotJudged => "SHAPE FIRST",
     }
 }
 

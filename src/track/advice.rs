@@ -73,6 +73,10 @@ fn reason(cycles: &[Cycle], entries: &[Entry], forecast: Option<&Forecast>) -> (
             ),
         ),
         "another-cycle" => another(cycles, forecast, &bought),
+        "not-judged" => (
+            Do::MeasureMore,
+            "the form told does not fit the panel: mend panel.toml as its map says, and enter it again".into(),
+        ),
         _ => (
             Do::MeasureMore,
             "what was measured does not decide: `lowspot next` says where to measure".into(),

@@ -192,6 +192,7 @@ fn surveyed(s: &Standing, entries: &[&Entry]) -> Stands {
         "fair" if pinholes => (Stage::BuildPrimer, "build primer"),
         "fair" => (Stage::Pinholes, "pinholes, in raking light"),
         "measure-more" => (Stage::Fill, "measure where the map says"),
+        "not-judged" => (Stage::Fill, "shape first: mend panel.toml as the map says"),
         _ if s
             .summary
             .as_ref()

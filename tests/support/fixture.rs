@@ -249,6 +249,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
             whole_placing: false,
         }],
         flagged_placings: Vec::new(),
+        seams: Vec::new(),
         edges: Vec::new(),
         placings: placings(),
         readings: 688,
@@ -280,6 +281,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
         sand_allowance_given: true,
         photos: None,
         repeats: None,
+        misfit: None,
     }
 }
 

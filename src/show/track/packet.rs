@@ -84,7 +84,10 @@ impl Map {
             date: survey.date.to_string(),
             verdict: words::plain(j.verdict.word()),
             reasons: j.reasons.clone(),
-            to_level: units.volume(j.to_level_cc.value),
+            to_level: match j.to_level_cc.value {
+                cc if cc.is_finite() => units.volume(cc),
+                _ => "not told".into(),
+            },
             unit: units.depth_unit(),
             key: if alone {
                 Vec::new()
