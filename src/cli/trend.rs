@@ -26,7 +26,7 @@ pub fn run(args: &TrendArgs) -> Result<ExitCode, Error> {
     let list = ready::list(&standing, &panel, &shop, keep::now());
     let json = show::track::trend::json(&trend, &list)?;
     if args.json {
-        super::say(json.trim_end());
+        super::say_json(&json);
         return Ok(ExitCode::SUCCESS);
     }
     super::say(show::track::trend::text(&trend, &list, args.units.into()).trim_end());

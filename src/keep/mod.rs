@@ -25,6 +25,7 @@
 //! ```
 
 pub mod book;
+mod chain;
 pub mod check;
 pub mod copy;
 pub mod entry;
@@ -52,6 +53,9 @@ pub use standing::{Hold, Standing};
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
+
+/// Largest file that a book holds, bytes.
+pub const MOST_STORED: u64 = 200_000_000;
 
 /// Now, in whole seconds.
 pub fn now() -> Timestamp {

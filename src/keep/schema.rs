@@ -1,6 +1,6 @@
 //! The tables of a job book, their versions, and how an older book is brought up to date.
 
-use super::fail;
+use super::{chain, fail};
 use crate::problem::Error;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
@@ -11,14 +11,28 @@ pub const APPLICATION_ID: i32 = 0x4C6F_5370;
 pub const VERSION: i32 = STEPS.len() as i32;
 
 /// What makes version 1 out of nothing, version 2 out of version 1, and so on.
-const STEPS: [&str; 2] = [include_str!("schema/v1.sql"), include_str!("schema/v2.sql")];
+const STEPS: [&str; 3] = [
+    include_str!("schema/v1.sql"),
+    include_str!("schema/v2.sql"),
+    include_str!("schema/v3.sql"),
+];
 
-/// Tables of version 1, then what each version added.
-const TABLES: [&str; 5] = ["panels", "versions", "entries", "files", "results"];
+/// The first version whose rows are chained.
+pub const CHAINED: i32 = 3;
 
-/// The tables of a version.
+/// The tables of rows that are entered, in the order in which rows refer to one another.
+pub(super) const ROWS: [&str; 5] = ["panels", "versions", "entries", "files", "results"];
+/// Tables whose rows are sealed one by one: those of version 1, then what each version added.
+const TABLES: [&str; 6] = ["panels", "versions", "entries", "files", "results", "head"];
+
+/// The tables of a version whose rows are sealed one by one.
 pub(super) fn tables(version: i32) -> impl Iterator<Item = &'static str> {
-    TABLES.into_iter().take(if version < 2 { 4 } else { 5 })
+    let count = match version {
+        ..2 => 4,
+        2 => 5,
+        _ => 6,
+    };
+    TABLES.into_iter().take(count)
 }
 
 /// Makes the tables of `version` in an empty file, in one transaction.
@@ -85,6 +99,9 @@ fn upgrade(connection: &mut Connection) -> rusqlite::Result<()> {
     let from: i32 = tx.pragma_query_value(None, "user_version", |row| row.get(0))?;
     for step in STEPS.iter().skip(usize::try_from(from).unwrap_or(0)) {
         tx.execute_batch(step)?;
+    }
+    if from < CHAINED {
+        chain::begin(&tx)?;
     }
     tx.pragma_update(None, "user_version", VERSION)?;
     tx.commit()
@@ -164,39 +181,66 @@ mod tests {
         entry
     }
 
-    /// Makes a book with the tables of version 1 and rows as that version wrote them.
-    fn old_book(path: &Path) {
+    /// What the survey of an old book found: as this program finds it.
+    fn found() -> crate::keep::SurveyResult {
+        let given = |name: &str, bytes: &[u8]| crate::text::Given {
+            name: name.into(),
+            bytes: bytes.to_vec(),
+        };
+        let (panel, _) = panels::parsed(LID, "panel.toml").unwrap();
+        let survey =
+            crate::observe::survey_of(&[Ok(given("readings.txt", READINGS))], &panel).unwrap();
+        let surface = crate::fit::fit(&panel, &survey).unwrap();
+        let options = crate::judge::Options {
+            reference: crate::reference::Kind::BestFit,
+            units: crate::units::Units::Metric,
+            priced: 0,
+        };
+        let judged = crate::judge::judge(&panel, &survey, &surface, options, Vec::new()).unwrap();
+        crate::keep::SurveyResult::of(&judged, true).with_readings(&survey)
+    }
+
+    /// Makes a book with the tables of an old version and rows as that version wrote them.
+    fn old_book(path: &Path, version: i32) {
         std::fs::File::create(path).unwrap();
         let mut connection = book::connect(path).unwrap();
-        make(&mut connection, 1).unwrap();
+        make(&mut connection, version).unwrap();
         panels::add(&connection, "locker lid", LID, "panel.toml").unwrap();
         panels::add(&connection, "hatch", OTHER, "hatch.toml").unwrap();
         panels::set_twin(&connection, 1, Some(2)).unwrap();
         panels::set_twin(&connection, 2, Some(1)).unwrap();
         for (number, told) in (1..).zip(ENTRIES) {
+            let mut new = entry(told);
+            if version > 1 && new.kind == Kind::Survey {
+                new.result = Some((1, found()));
+            }
             let row = rows::EntryRow {
                 number,
                 panel: 1,
                 version: 1,
                 entered_at: Timestamp::from_second(1_770_000_000 + number).unwrap(),
-                entry: &entry(told),
+                entry: &new,
             };
             book::put_row(&connection, &row).unwrap();
         }
     }
 
-    /// The one in tests/books is kept because it is old: it is written only where it is missing.
+    /// Those in tests/books are kept because they are old: each is written only where it is missing.
     #[test]
-    fn a_book_of_version_1_is_written_as_that_version_wrote_it() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("old.lowspot");
-        old_book(&path);
-        let found = crate::keep::check::file(&path).unwrap();
-        assert_eq!((found.version, found.faults), (1, Vec::new()));
-        assert_eq!((found.panels, found.entries, found.files), (2, 7, 1));
-        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/books/version-1.lowspot");
-        if !kept.exists() {
-            std::fs::copy(&path, &kept).unwrap();
+    fn books_of_old_versions_are_written_as_those_versions_wrote_them() {
+        for version in 1..VERSION {
+            let dir = tempfile::tempdir().unwrap();
+            let path = dir.path().join("old.lowspot");
+            old_book(&path, version);
+            let found = crate::keep::check::file(&path).unwrap();
+            assert_eq!((found.version, found.faults), (version, Vec::new()));
+            assert_eq!((found.panels, found.entries, found.files), (2, 7, 1));
+            assert_eq!(found.results, usize::from(version > 1));
+            let kept = Path::new(env!("CARGO_MANIFEST_DIR"))
+                .join(format!("tests/books/version-{version}.lowspot"));
+            if !kept.exists() {
+                std::fs::copy(&path, &kept).unwrap();
+            }
         }
     }
 

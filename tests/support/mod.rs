@@ -6,6 +6,7 @@ pub mod render;
 pub mod shop_floor;
 pub mod simulate;
 pub mod targets;
+pub mod watch;
 
 use lowspot::panel::{Panel, file};
 use std::path::PathBuf;

@@ -106,7 +106,8 @@ pub fn text(rows: &[Row], now: &str) -> String {
     );
     for r in rows {
         let next = match (&r.free_at, &r.held_by) {
-            (_, Some(held)) => format!("{held}; then {}", r.next),
+            (Some(at), Some(held)) => format!("{held}; then, not before {at}: {}", r.next),
+            (None, Some(held)) => format!("{held}; then {}", r.next),
             (Some(at), None) => format!("from {at}: {}", r.next),
             (None, None) => r.next.clone(),
         };
