@@ -77,7 +77,9 @@ pub(crate) fn no_file(path: &Path, about: &std::fs::Metadata) -> Option<&'static
         .any(|begin| path.starts_with(begin.trim_end_matches('/')));
     match about.is_file() || piped {
         true => None,
-        false => Some("is a pipe or a device, not a file; copy what it holds into a file and name that"),
+        false => {
+            Some("is a pipe or a device, not a file; copy what it holds into a file and name that")
+        }
     }
 }
 
@@ -166,7 +168,9 @@ pub fn is_hidden(c: char) -> bool {
     match c {
         '\n' | '\r' | '\t' => false,
         c if c.is_control() => true,
-        '\u{AD}' | '\u{34F}' | '\u{61C}' | '\u{115F}' | '\u{1160}' | '\u{17B4}' | '\u{17B5}' => true,
+        '\u{AD}' | '\u{34F}' | '\u{61C}' | '\u{115F}' | '\u{1160}' | '\u{17B4}' | '\u{17B5}' => {
+            true
+        }
         '\u{180B}'..='\u{180F}' | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' => true,
         '\u{2060}'..='\u{206F}' | '\u{3164}' | '\u{FEFF}' | '\u{FFA0}' => true,
         '\u{FFF0}'..='\u{FFFB}' | '\u{1D173}'..='\u{1D17A}' | '\u{E0000}'..='\u{E0FFF}' => true,
@@ -370,7 +374,13 @@ pub fn quoted(value: &str) -> String {
     let mut shown: String = value
         .chars()
         .take(40)
-        .map(|c| if is_hidden(c) || c.is_control() { ' ' } else { c })
+        .map(|c| {
+            if is_hidden(c) || c.is_control() {
+                ' '
+            } else {
+                c
+            }
+        })
         .collect();
     if value.chars().count() > 40 {
         shown.push('…');

@@ -22,7 +22,7 @@ width   = 400
 form    = "flat"
 purpose = "everyday-light"
 outline = [[0, 0], [600, 0], ["0.6 m", 380], [590, 400], [0, 400]]
-cutouts = [[[520, 20], [580, 20], [580, 60], [520, 60]]]
+cutouts = [[[510, 60], [540, 60], [540, 90], [510, 90]]]
 sand_allowance = "0.3 mm"
 node_limit = 0.15
 form_wavelength = ["1 m", 900]
@@ -89,7 +89,7 @@ R2 y 0 to 400 x 300 : 1.01 0.85 0.70 0.95 1.00
 
 const SHOP: &str = r#"# Made up.
 filler = "my-micro"
-loss = 15
+pot_loss = 15
 scale = "1 g"
 [[recipe]]
 name = "my-micro"
@@ -127,7 +127,9 @@ struct Seed {
 fn seeds(root: &Path) -> Vec<Seed> {
     let base = root.join("sound");
     std::fs::create_dir(&base).expect("made");
-    let small = image::load_from_memory(photo()).expect("a picture").into_rgb8();
+    let small = image::load_from_memory(photo())
+        .expect("a picture")
+        .into_rgb8();
     let coded = |format| {
         let mut bytes = std::io::Cursor::new(Vec::new());
         small.write_to(&mut bytes, format).expect("a picture");
@@ -137,7 +139,10 @@ fn seeds(root: &Path) -> Vec<Seed> {
         ("panel.toml", LID.into()),
         ("rich.toml", RICH.into()),
         ("readings.txt", READINGS.into()),
-        ("later.txt", READINGS.replace("2026-02-01", "2026-02-09").into()),
+        (
+            "later.txt",
+            READINGS.replace("2026-02-01", "2026-02-09").into(),
+        ),
         ("tools.txt", TOOLS.into()),
         ("table.csv", table().into()),
         ("targets.csv", TARGETS.into()),
@@ -153,22 +158,86 @@ fn seeds(root: &Path) -> Vec<Seed> {
     done(&base, &["book", "new", "lids.lowspot"]);
     done(&base, &["panel", "add", "rich.toml"]);
     done(&base, &["enter", "locker lid", "survey", "readings.txt"]);
-    done(&base, &["enter", "locker lid", "fill", "--grams", "90", "--recipe", "dry-micro"]);
+    done(
+        &base,
+        &[
+            "enter",
+            "locker lid",
+            "fill",
+            "--grams",
+            "90",
+            "--recipe",
+            "dry-micro",
+        ],
+    );
     done(&base, &["enter", "locker lid", "block", "--hours", "1"]);
-    done(&base, &["enter", "locker lid", "survey", "later.txt", "--date", "2026-02-09"]);
+    done(
+        &base,
+        &[
+            "enter",
+            "locker lid",
+            "survey",
+            "later.txt",
+            "--date",
+            "2026-02-09",
+        ],
+    );
     done(&base, &["book", "export", "plain"]);
     done(&base, &["plan", "panel.toml", "readings.txt", "--out", "."]);
-    let photo = |name| vec!["map", "panel.toml", "--photo", name, "--targets", "targets.csv"];
+    let photo = |name| {
+        vec![
+            "map",
+            "panel.toml",
+            "--photo",
+            name,
+            "--targets",
+            "targets.csv",
+        ]
+    };
     let list: Vec<(&str, &str, Vec<&str>)> = vec![
-        ("panel", "rich.toml", vec!["map", "rich.toml", "readings.txt"]),
-        ("panel", "rich.toml", vec!["plan", "rich.toml", "readings.txt"]),
+        (
+            "panel",
+            "rich.toml",
+            vec!["map", "rich.toml", "readings.txt"],
+        ),
+        (
+            "panel",
+            "rich.toml",
+            vec!["plan", "rich.toml", "readings.txt"],
+        ),
         ("panel", "rich.toml", vec!["blank", "rich.toml"]),
         ("panel", "rich.toml", vec!["next", "rich.toml"]),
-        ("notes", "readings.txt", vec!["map", "panel.toml", "readings.txt"]),
-        ("notes", "readings.txt", vec!["next", "panel.toml", "readings.txt"]),
-        ("notes", "readings.txt", vec!["moved", "panel.toml", "readings.txt", "--after", "later.txt"]),
-        ("notes", "readings.txt", vec!["enter", "locker lid", "survey", "readings.txt"]),
-        ("notes", "tools.txt", vec!["map", "panel.toml", "readings.txt", "tools.txt"]),
+        (
+            "notes",
+            "readings.txt",
+            vec!["map", "panel.toml", "readings.txt"],
+        ),
+        (
+            "notes",
+            "readings.txt",
+            vec!["next", "panel.toml", "readings.txt"],
+        ),
+        (
+            "notes",
+            "readings.txt",
+            vec![
+                "moved",
+                "panel.toml",
+                "readings.txt",
+                "--after",
+                "later.txt",
+            ],
+        ),
+        (
+            "notes",
+            "readings.txt",
+            vec!["enter", "locker lid", "survey", "readings.txt"],
+        ),
+        (
+            "notes",
+            "tools.txt",
+            vec!["map", "panel.toml", "readings.txt", "tools.txt"],
+        ),
         ("table", "table.csv", vec!["map", "panel.toml", "table.csv"]),
         ("table", "table.csv", vec!["plan", "rich.toml", "table.csv"]),
         ("targets", "targets.csv", photo("lid.png")),
@@ -176,24 +245,101 @@ fn seeds(root: &Path) -> Vec<Seed> {
         ("photo", "lid.jpg", photo("lid.jpg")),
         ("photo", "lid.tif", photo("lid.tif")),
         ("photo", "lid.webp", photo("lid.webp")),
-        ("shop", "shop.toml", vec!["plan", "panel.toml", "readings.txt", "--shop", "shop.toml"]),
-        ("shop", "shop.toml", vec!["mix", "--volume", "500 cc", "--shop", "shop.toml"]),
+        (
+            "shop",
+            "shop.toml",
+            vec!["plan", "panel.toml", "readings.txt", "--shop", "shop.toml"],
+        ),
+        (
+            "shop",
+            "shop.toml",
+            vec!["mix", "--volume", "500 cc", "--shop", "shop.toml"],
+        ),
         ("plan", "plan.json", vec!["mix", "--plan", "plan.json"]),
         ("book", "lids.lowspot", vec!["book", "check"]),
         ("book", "lids.lowspot", vec!["floor"]),
         ("book", "lids.lowspot", vec!["trend", "locker lid"]),
         ("book", "lids.lowspot", vec!["packet"]),
         ("book", "lids.lowspot", vec!["map", "locker lid"]),
-        ("folder", "plain/book.toml", vec!["book", "import", "plain", "new.lowspot"]),
-        ("folder", "plain/panels/1-locker-lid/about.toml", vec!["book", "import", "plain", "new.lowspot"]),
-        ("folder", "plain/entries/00001-survey/entry.toml", vec!["book", "import", "plain", "new.lowspot"]),
-        ("folder", "plain/entries/00001-survey/result.json", vec!["book", "import", "plain", "new.lowspot"]),
-        ("folder", "plain/entries/00001-survey/field.csv", vec!["book", "import", "plain", "new.lowspot"]),
-        ("folder", "plain/entries/00002-fill/entry.toml", vec!["book", "import", "plain", "new.lowspot"]),
-        ("options", "panel.toml", vec!["enter", "locker lid", "fill", "--grams", "90", "--hours", "1.5", "--date", "2026-02-03"]),
-        ("options", "panel.toml", vec!["blank", "panel.toml", "--step", "50", "--spacing", "100", "--length", "400"]),
-        ("options", "panel.toml", vec!["mix", "--recipe", "dry-micro", "--volume", "500", "--at", "20", "--depth", "3"]),
-        ("options", "panel.toml", vec!["map", "panel.toml", "readings.txt", "--grid", "10"]),
+        (
+            "folder",
+            "plain/book.toml",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "folder",
+            "plain/panels/1-locker-lid/about.toml",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "folder",
+            "plain/entries/00001-survey/entry.toml",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "folder",
+            "plain/entries/00001-survey/result.json",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "folder",
+            "plain/entries/00001-survey/field.csv",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "folder",
+            "plain/entries/00002-fill/entry.toml",
+            vec!["book", "import", "plain", "new.lowspot"],
+        ),
+        (
+            "options",
+            "panel.toml",
+            vec![
+                "enter",
+                "locker lid",
+                "fill",
+                "--grams",
+                "90",
+                "--hours",
+                "1.5",
+                "--date",
+                "2026-02-03",
+            ],
+        ),
+        (
+            "options",
+            "panel.toml",
+            vec![
+                "blank",
+                "panel.toml",
+                "--step",
+                "50",
+                "--spacing",
+                "100",
+                "--length",
+                "400",
+            ],
+        ),
+        (
+            "options",
+            "panel.toml",
+            vec![
+                "mix",
+                "--recipe",
+                "dry-micro",
+                "--volume",
+                "500",
+                "--at",
+                "20",
+                "--depth",
+                "3",
+            ],
+        ),
+        (
+            "options",
+            "panel.toml",
+            vec!["map", "panel.toml", "readings.txt", "--grid", "10"],
+        ),
     ];
     let run = |(kind, spoil, command): (&'static str, &'static str, Vec<&'static str>)| Seed {
         kind,
@@ -218,8 +364,15 @@ fn other_number(old: &str, rng: &mut ChaCha8Rng) -> String {
         9 => "0".into(),
         10 => format!("{}", value + 1.0),
         11 => format!("{}", rng.random_range(0..2000)),
-        12 => ["1e308", "-1e-300", "nan", "inf", "99999999999999999999", "1e9", "0.00001"]
-            [rng.random_range(0..7)]
+        12 => [
+            "1e308",
+            "-1e-300",
+            "nan",
+            "inf",
+            "99999999999999999999",
+            "1e9",
+            "0.00001",
+        ][rng.random_range(0..7)]
         .into(),
         _ => format!("{:.0}", value),
     }
@@ -260,7 +413,8 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
                 // Two values change places.
                 let places = numbers(&text);
                 if places.len() > 1 {
-                    let mut pair = [0, 1].map(|_| places[rng.random_range(0..places.len())].clone());
+                    let mut pair =
+                        [0, 1].map(|_| places[rng.random_range(0..places.len())].clone());
                     pair.sort_by_key(|r| r.start);
                     let [a, b] = pair;
                     if a.end <= b.start {
@@ -273,7 +427,10 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
             14..17 => {
                 let mut lines: Vec<String> = text.lines().map(str::to_string).collect();
                 if lines.len() > 1 {
-                    let (a, b) = (rng.random_range(0..lines.len()), rng.random_range(0..lines.len()));
+                    let (a, b) = (
+                        rng.random_range(0..lines.len()),
+                        rng.random_range(0..lines.len()),
+                    );
                     match rng.random_range(0..3) {
                         0 => lines.swap(a, b),
                         1 => drop(lines.remove(a)),
@@ -288,7 +445,8 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
             17 => {
                 let words: Vec<&str> = text.split_whitespace().collect();
                 if !words.is_empty() {
-                    let [a, b] = [0, 1].map(|_| words[rng.random_range(0..words.len())].to_string());
+                    let [a, b] =
+                        [0, 1].map(|_| words[rng.random_range(0..words.len())].to_string());
                     text = text.replacen(&a, &b, 1);
                 }
             }
@@ -325,15 +483,25 @@ fn spoilt_photo(bytes: &[u8], name: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
     if rng.random_range(0..4) == 0 {
         return spoilt_bytes(bytes, rng);
     }
-    let mut picture = image::load_from_memory(bytes).expect("a picture").into_rgb8();
+    let mut picture = image::load_from_memory(bytes)
+        .expect("a picture")
+        .into_rgb8();
     let (w, h) = picture.dimensions();
     match rng.random_range(0..5) {
         0 => {
             let by = rng.random_range(0.0..2.5);
-            picture.pixels_mut().flat_map(|p| &mut p.0).for_each(|v| *v = (f64::from(*v) * by) as u8);
+            picture
+                .pixels_mut()
+                .flat_map(|p| &mut p.0)
+                .for_each(|v| *v = (f64::from(*v) * by) as u8);
         }
-        1 => picture.pixels_mut().flat_map(|p| &mut p.0).for_each(|v| *v ^= rng.random::<u8>() >> 3),
-        2 => picture.pixels_mut().for_each(|p| p.0 = [rng.random_range(0..3) * 60; 3]),
+        1 => picture
+            .pixels_mut()
+            .flat_map(|p| &mut p.0)
+            .for_each(|v| *v ^= rng.random::<u8>() >> 3),
+        2 => picture
+            .pixels_mut()
+            .for_each(|p| p.0 = [rng.random_range(0..3) * 60; 3]),
         3 => {
             let [x, y] = [rng.random_range(0..w), rng.random_range(0..h)];
             let colour = rng.random();
@@ -374,9 +542,11 @@ fn spoilt_book(path: &Path, rng: &mut ChaCha8Rng) {
         .expect("read")
         .collect::<Result<_, _>>()
         .expect("read");
-    book.execute_batch("PRAGMA foreign_keys = OFF").expect("off");
+    book.execute_batch("PRAGMA foreign_keys = OFF")
+        .expect("off");
     for (name, _) in &triggers {
-        book.execute_batch(&format!("DROP TRIGGER {name}")).expect("freed");
+        book.execute_batch(&format!("DROP TRIGGER {name}"))
+            .expect("freed");
     }
     let table = ["panels", "versions", "entries", "files", "results"][rng.random_range(0..5)];
     let columns = list(&format!("SELECT name FROM pragma_table_info('{table}')"));
@@ -385,7 +555,11 @@ fn spoilt_book(path: &Path, rng: &mut ChaCha8Rng) {
         let rows = list(&format!("SELECT rowid || '' FROM {table}"));
         let row = &rows[rng.random_range(0..rows.len())];
         let old: rusqlite::types::Value = book
-            .query_row(&format!("SELECT {column} FROM {table} WHERE rowid = {row}"), [], |r| r.get(0))
+            .query_row(
+                &format!("SELECT {column} FROM {table} WHERE rowid = {row}"),
+                [],
+                |r| r.get(0),
+            )
             .expect("read");
         use rusqlite::types::Value::*;
         let new = match old {
@@ -399,7 +573,10 @@ fn spoilt_book(path: &Path, rng: &mut ChaCha8Rng) {
             Null => Text("x".into()),
         };
         // What the tables themselves refuse stays as it was.
-        let _ = book.execute(&format!("UPDATE {table} SET {column} = ?1 WHERE rowid = {row}"), [new]);
+        let _ = book.execute(
+            &format!("UPDATE {table} SET {column} = ?1 WHERE rowid = {row}"),
+            [new],
+        );
     }
     for (_, sql) in &triggers {
         book.execute_batch(sql).expect("as before");
@@ -413,7 +590,9 @@ fn spoilt_options(command: &[&str], rng: &mut ChaCha8Rng) -> Vec<String> {
         .filter(|k| command[k - 1].starts_with("--"))
         .collect();
     let at = values[rng.random_range(0..values.len())];
-    command[at] = String::from_utf8_lossy(&spoilt_text(&command[at], rng)).trim().to_string();
+    command[at] = String::from_utf8_lossy(&spoilt_text(&command[at], rng))
+        .trim()
+        .to_string();
     command
 }
 
@@ -482,7 +661,9 @@ fn run(seed: &Seed, number: u64, root: &Path) -> Outcome {
     let wrong = wrong(&out, &before, &dir);
     let unread = out.status.and_then(|s| s.code()) == Some(2)
         || out.told.contains("nothing was written") && out.told.contains("must be mended first")
-        || ["SQLite", "is no job book", "is damaged"].iter().any(|w| out.told.contains(w));
+        || ["SQLite", "is no job book", "is damaged"]
+            .iter()
+            .any(|w| out.told.contains(w));
     let wrong = wrong.map(|what| format!("{what}\n{}", out.told));
     if wrong.is_none() {
         let _ = std::fs::remove_dir_all(&dir);
@@ -525,14 +706,29 @@ fn wrong(out: &Watched, before: &BTreeMap<PathBuf, Vec<u8>>, dir: &Path) -> Opti
     None
 }
 
+/// That every seed is sound before it is spoilt.
+fn all_sound(seeds: &[Seed], root: &Path) {
+    for (k, seed) in seeds.iter().enumerate() {
+        let dir = root.join(format!("sound-{k}"));
+        copied(&seed.dir, &dir);
+        done(&dir, &seed.command);
+        std::fs::remove_dir_all(&dir).expect("removed");
+    }
+}
+
 /// Runs spoilt inputs of all kinds in turn until the time has passed or so many are done.
 fn spoil(first: u64, most: u64, time: Duration) {
     let root = tempfile::tempdir().expect("a folder");
     let seeds = seeds(root.path());
+    if most == u64::MAX {
+        all_sound(&seeds, root.path());
+    }
     let begun = Instant::now();
     let next = Mutex::new(0);
     let outcomes = Mutex::new(Vec::new());
-    let hands = std::thread::available_parallelism().map_or(1, usize::from).min(4);
+    let hands = std::thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(4);
     std::thread::scope(|scope| {
         for _ in 0..hands {
             scope.spawn(|| {
@@ -572,7 +768,12 @@ fn spoil(first: u64, most: u64, time: Duration) {
         println!("  {kind}: {read} of {all} read");
     }
     let wrong: Vec<&String> = outcomes.iter().filter_map(|o| o.wrong.as_ref()).collect();
-    assert!(wrong.is_empty(), "{} went wrong, the first: {}", wrong.len(), wrong[0]);
+    assert!(
+        wrong.is_empty(),
+        "{} went wrong, the first: {}",
+        wrong.len(),
+        wrong[0]
+    );
     assert_eq!(kinds.len(), 9, "every kind of input: {kinds:?}");
     assert!(2 * read >= outcomes.len(), "too few were read");
 }
@@ -585,7 +786,13 @@ fn spoilt_inputs_of_every_kind_do_no_harm() {
 #[test]
 #[ignore = "two minutes; .ci/run calls it in release"]
 fn two_minutes_of_spoilt_inputs_do_no_harm() {
-    let of = |name: &str, usual: u64| std::env::var(name).map_or(usual, |v| v.parse().expect("a number"));
+    let of = |name: &str, usual: u64| {
+        std::env::var(name).map_or(usual, |v| v.parse().expect("a number"))
+    };
     let seconds = of("LOWSPOT_FUZZ_SECONDS", 120);
-    spoil(of("LOWSPOT_FUZZ_SEED", 100_000), u64::MAX, Duration::from_secs(seconds));
+    spoil(
+        of("LOWSPOT_FUZZ_SEED", 100_000),
+        u64::MAX,
+        Duration::from_secs(seconds),
+    );
 }

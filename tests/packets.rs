@@ -32,7 +32,10 @@ fn ids_are_sound(page: &str) {
 fn pictures_of_one_page_have_ids_of_their_own() {
     let film = LID.to_string() + "film = \"0.8 mm\"\n";
     let (dir, _) = folder(&[
-        ("lid.toml", LID.replace("locker lid", "plain lid").as_bytes()),
+        (
+            "lid.toml",
+            LID.replace("locker lid", "plain lid").as_bytes(),
+        ),
         ("film.toml", film.as_bytes()),
         ("readings.txt", READINGS.as_bytes()),
     ]);
@@ -54,7 +57,10 @@ fn pictures_of_one_page_have_ids_of_their_own() {
     done(dir, &["packet"]);
     let list = std::fs::read_to_string(dir.join("lowspot-packet/packet.html")).expect("there");
     let pages = values(&list, "<a href=\"", '"');
-    assert_eq!(pages, ["packet-1-locker-lid.html", "packet-2-plain-lid.html"]);
+    assert_eq!(
+        pages,
+        ["packet-1-locker-lid.html", "packet-2-plain-lid.html"]
+    );
     for (page, maps) in pages.iter().zip([2, 1]) {
         let page = std::fs::read_to_string(dir.join("lowspot-packet").join(page)).expect("there");
         assert_eq!(page.matches("<svg ").count(), maps);
@@ -92,15 +98,32 @@ fn a_map_from_the_book_shows_what_the_map_found_anew_shows() {
     let words = |page: &str| -> BTreeSet<String> {
         page.split("<text ")
             .skip(1)
-            .filter_map(|t| t.split_once('>')?.1.split("</text>").next().map(str::to_string))
+            .filter_map(|t| {
+                t.split_once('>')?
+                    .1
+                    .split("</text>")
+                    .next()
+                    .map(str::to_string)
+            })
             .collect()
     };
-    assert!(words(&anew).iter().any(|w| w.starts_with("L1")), "{:?}", words(&anew));
+    assert!(
+        words(&anew).iter().any(|w| w.starts_with("L1")),
+        "{:?}",
+        words(&anew)
+    );
     assert_eq!(words(&anew), words(&kept));
     // The bands of colour to the letter, but for rounding to 32 bits.
-    let bands = |page: &str| page.split("clip-path=").nth(1).map_or(0, |p| p.split("</g>").next().map_or(0, str::len));
+    let bands = |page: &str| {
+        page.split("clip-path=")
+            .nth(1)
+            .map_or(0, |p| p.split("</g>").next().map_or(0, str::len))
+    };
     let (a, b) = (bands(&anew) as f64, bands(&kept) as f64);
-    assert!((a / b - 1.0).abs() < 0.01 && a > 1000.0, "{a} and {b} bytes of colour");
+    assert!(
+        (a / b - 1.0).abs() < 0.01 && a > 1000.0,
+        "{a} and {b} bytes of colour"
+    );
 }
 
 /// A packet of many panels, each with 19 entries, seven of them surveys.
@@ -124,7 +147,8 @@ fn many(panels: usize, most: Option<Duration>) {
         took.as_secs_f64(),
         bytes as f64 / 1e6
     );
-    let page = std::fs::read_to_string(dir.path().join("packet/packet-3-panel-3.html")).expect("there");
+    let page =
+        std::fs::read_to_string(dir.path().join("packet/packet-3-panel-3.html")).expect("there");
     assert_eq!(page.matches("<figure class=\"map\">").count(), 7);
     ids_are_sound(&page);
     if let Some(most) = most {

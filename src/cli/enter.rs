@@ -5,11 +5,11 @@ use super::input::{Files, Input, Maybe};
 use super::job::Job;
 use super::{ledger, map, shelf};
 use crate::judge;
-use crate::observe;
 use crate::keep::result::SavedFilm;
 use crate::keep::{
     self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, Standing, SurveyResult, standing,
 };
+use crate::observe;
 use crate::plan::shop::Shop;
 use crate::plan::ways::Kind as Way;
 use crate::problem::{Error, Warning};

@@ -173,7 +173,8 @@ fn sheet(
         let found = map.map(|m| format!("verdict {}", m.verdict));
         lines.push(super::log::line(entry, found, &files));
         if map.is_some() && files.iter().any(|(role, _)| *role == Role::Photo) {
-            let mut room = MOST_PHOTOS - photos.iter().map(|p: &Photo| p.bytes.len()).sum::<usize>();
+            let mut room =
+                MOST_PHOTOS - photos.iter().map(|p: &Photo| p.bytes.len()).sum::<usize>();
             for mut photo in photos_of(book, entry)? {
                 if photo.bytes.len() > room {
                     photo.bytes.clear();
@@ -253,7 +254,9 @@ fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Option<Film> {
         };
         Ok(Some(Film {
             text: show::track::film::text(&what),
-            svg: ledger.since.map_or(String::new(), |_| packet::own_ids(&svg, "film")),
+            svg: ledger
+                .since
+                .map_or(String::new(), |_| packet::own_ids(&svg, "film")),
         }))
     };
     made().unwrap_or_else(|why: Error| {

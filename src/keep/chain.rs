@@ -42,11 +42,19 @@ impl Head {
     }
 
     /// One link more.
-    fn link(&mut self, to: &Connection, table: &str, row: i64, sealed: &str) -> rusqlite::Result<()> {
+    fn link(
+        &mut self,
+        to: &Connection,
+        table: &str,
+        row: i64,
+        sealed: &str,
+    ) -> rusqlite::Result<()> {
         let link = self.links.saturating_add(1);
         let seal = seal_of(link, table, row, sealed, &self.last);
-        to.prepare("INSERT INTO chain (link, place, row, sealed, seal) VALUES (?1, ?2, ?3, ?4, ?5)")?
-            .execute((link, table, row, sealed, &seal))?;
+        to.prepare(
+            "INSERT INTO chain (link, place, row, sealed, seal) VALUES (?1, ?2, ?3, ?4, ?5)",
+        )?
+        .execute((link, table, row, sealed, &seal))?;
         (self.links, self.last) = (link, seal);
         Ok(())
     }
@@ -160,7 +168,10 @@ fn links(
         let (link, place, id): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
         let (sealed, seal): (String, String) = (row.get(3)?, row.get(4)?);
         if link != links.saturating_add(1) {
-            faults.push(format!("chain: link {} is not there", links.saturating_add(1)));
+            faults.push(format!(
+                "chain: link {} is not there",
+                links.saturating_add(1)
+            ));
         } else if seal != seal_of(link, &place, id, &sealed, &before) {
             faults.push(format!("chain, link {link}: not as it was written"));
         }

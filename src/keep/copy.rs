@@ -4,8 +4,8 @@ use super::book::{self, Book};
 use super::{chain, check, fail};
 use crate::parts::Part;
 use crate::problem::Error;
-use rusqlite::{Connection, OpenFlags};
 use rusqlite::backup::{Backup, StepResult};
+use rusqlite::{Connection, OpenFlags};
 use std::fs::OpenOptions;
 use std::io::ErrorKind;
 use std::path::Path;
@@ -27,7 +27,11 @@ impl Book {
         build(to, |waiting| {
             let mut copy = Connection::open(waiting).map_err(|e| fail::of(to, e))?;
             pour(&self.connection, &mut copy).map_err(|e| fail::of(to, e))?;
-            let name = self.path().file_name().unwrap_or_default().to_string_lossy();
+            let name = self
+                .path()
+                .file_name()
+                .unwrap_or_default()
+                .to_string_lossy();
             chain::set_copy_of(&copy, Some(&name)).map_err(|e| fail::of(to, e))?;
             copy.close().map_err(|(_, e)| fail::of(to, e))?;
             let found = check::file(waiting)?;

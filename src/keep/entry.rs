@@ -305,7 +305,9 @@ impl NewEntry {
             Ok(serde_json::Value::Object(facts)) => facts,
             _ => serde_json::Map::new(),
         };
-        let facts = facts.into_iter().filter_map(|(_, v)| v.as_str().map(str::to_string));
+        let facts = facts
+            .into_iter()
+            .filter_map(|(_, v)| v.as_str().map(str::to_string));
         own.chain(files)
             .chain(facts)
             .filter(|words| words.chars().any(crate::text::is_hidden))

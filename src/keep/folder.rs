@@ -206,7 +206,11 @@ fn check_references(reader: &mut Reader, whole: &Whole) {
     for panel in &whole.panels {
         let (name, about) = (about_file(&panel.folder), &panel.about);
         if let Some(other) = panels.insert(about.id, &panel.folder) {
-            reader.fault_of_key(&name, "id", format!("id {} is that of {other} too", about.id));
+            reader.fault_of_key(
+                &name,
+                "id",
+                format!("id {} is that of {other} too", about.id),
+            );
         }
         if let Some(other) = keys.insert(key(&about.name), &panel.folder) {
             let what = format!("{} is the name of {other} too", text::quoted(&about.name));

@@ -110,7 +110,9 @@ pub fn overlay_name(k: usize) -> String {
 }
 
 fn is_overlay(name: &str) -> bool {
-    let middle = name.strip_prefix("overlay").and_then(|n| n.strip_suffix(".jpg"));
+    let middle = name
+        .strip_prefix("overlay")
+        .and_then(|n| n.strip_suffix(".jpg"));
     middle.is_some_and(|n| {
         let number = n.strip_prefix('-').unwrap_or("0");
         n.is_empty() || !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit())

@@ -45,9 +45,7 @@ impl Shop {
     pub fn of(book: &Book) -> Result<Shop, Error> {
         let all = book.recent(NO_PANEL, MOST_OTHERS)?;
         let panel = |o: &Other| o.entries.first().map_or(NO_PANEL, |e| e.panel);
-        Ok(Shop(
-            all.iter().map(|o| (panel(o), steps_of(o))).collect(),
-        ))
+        Ok(Shop(all.iter().map(|o| (panel(o), steps_of(o))).collect()))
     }
 
     /// Steps of all panels but one.

@@ -182,18 +182,48 @@ fn a_row_that_was_taken_out_is_missed() {
     done(dir, &["enter", NAME, "survey", "readings.txt"]);
     done(dir, &["enter", NAME, "fill", "--grams", "120"]);
     done(dir, &["panel", "edit", NAME, "panel.toml"]);
-    done(dir, &["enter", NAME, "survey", "readings.txt", "--photo", "lid.png", "--targets", "targets.csv"]);
+    done(
+        dir,
+        &[
+            "enter",
+            NAME,
+            "survey",
+            "readings.txt",
+            "--photo",
+            "lid.png",
+            "--targets",
+            "targets.csv",
+        ],
+    );
     done(dir, &["enter", NAME, "note", "--note", "the last"]);
     let path = dir.join("lids.lowspot");
     let sound = std::fs::read(&path).expect("read");
     assert!(done(dir, &["book", "check"]).contains("whole"));
     let cases = [
-        ("DELETE FROM files WHERE id = 1", "files, row 1: was entered and is not there"),
-        ("DELETE FROM files WHERE id = 4", "files, row 4: was entered and is not there"),
-        ("DELETE FROM results WHERE entry = 1", "results, row 1: was entered and is not there"),
-        ("DELETE FROM results WHERE entry = 3", "results, row 3: was entered and is not there"),
-        ("DELETE FROM entries WHERE number = 4", "entries, row 4: was entered and is not there"),
-        ("DELETE FROM versions WHERE id = 2", "versions, row 2: was entered and is not there"),
+        (
+            "DELETE FROM files WHERE id = 1",
+            "files, row 1: was entered and is not there",
+        ),
+        (
+            "DELETE FROM files WHERE id = 4",
+            "files, row 4: was entered and is not there",
+        ),
+        (
+            "DELETE FROM results WHERE entry = 1",
+            "results, row 1: was entered and is not there",
+        ),
+        (
+            "DELETE FROM results WHERE entry = 3",
+            "results, row 3: was entered and is not there",
+        ),
+        (
+            "DELETE FROM entries WHERE number = 4",
+            "entries, row 4: was entered and is not there",
+        ),
+        (
+            "DELETE FROM versions WHERE id = 2",
+            "versions, row 2: was entered and is not there",
+        ),
         // With its link taken out too, the book still knows how many there were.
         (
             "DELETE FROM entries WHERE number = 4; DELETE FROM chain WHERE link = (SELECT max(link) FROM chain)",
@@ -209,13 +239,22 @@ fn a_row_that_was_taken_out_is_missed() {
              UPDATE chain SET link = link - 1 WHERE link > 4; UPDATE head SET links = links - 1",
             "not as it was written",
         ),
-        ("DELETE FROM head", "chain: 0 rows were written, but it ends with 14"),
-        ("DELETE FROM chain; DELETE FROM head", "entries, row 1: was never entered"),
+        (
+            "DELETE FROM head",
+            "chain: 0 rows were written, but it ends with 14",
+        ),
+        (
+            "DELETE FROM chain; DELETE FROM head",
+            "entries, row 1: was never entered",
+        ),
         (
             "INSERT INTO files SELECT 9, entry, role, name, sha256, bytes, seal FROM files WHERE id = 1",
             "files, row 9: was never entered",
         ),
-        ("UPDATE chain SET sealed = 'x' WHERE link = 3", "chain, link 3: not as it was written"),
+        (
+            "UPDATE chain SET sealed = 'x' WHERE link = 3",
+            "chain, link 3: not as it was written",
+        ),
     ];
     for (change, expected) in cases {
         std::fs::write(&path, &sound).expect("written");
@@ -227,9 +266,13 @@ fn a_row_that_was_taken_out_is_missed() {
             .expect("read")
             .collect::<Result<_, _>>()
             .expect("read");
-        meddler.execute_batch("PRAGMA foreign_keys = OFF").expect("off");
+        meddler
+            .execute_batch("PRAGMA foreign_keys = OFF")
+            .expect("off");
         for (name, _) in &triggers {
-            meddler.execute_batch(&format!("DROP TRIGGER {name}")).expect("freed");
+            meddler
+                .execute_batch(&format!("DROP TRIGGER {name}"))
+                .expect("freed");
         }
         meddler.execute_batch(change).expect(change);
         for (_, sql) in &triggers {
@@ -238,7 +281,10 @@ fn a_row_that_was_taken_out_is_missed() {
         drop(meddler);
         let text = refused(dir, 1, &["book", "check"]);
         assert!(text.contains(expected), "{change}: {text}");
-        assert!(!text.contains("is not as it should be"), "no trigger is missed: {text}");
+        assert!(
+            !text.contains("is not as it should be"),
+            "no trigger is missed: {text}"
+        );
         let text = refused(dir, 1, &["book", "save", "copy.lowspot"]);
         assert!(text.contains("is damaged"), "{change}: {text}");
     }

@@ -13,10 +13,16 @@ fn a_copy_in_the_jobs_folder_is_in_nobodys_way() {
     done(dir, &["panel", "list"]);
     done(dir, &["log", NAME]);
     let text = done(dir, &["book", "check"]);
-    assert!(text.contains("lids.lowspot: whole. 1 panel, 2 entries"), "{text}");
+    assert!(
+        text.contains("lids.lowspot: whole. 1 panel, 2 entries"),
+        "{text}"
+    );
     // Asked by name, a copy is checked too.
     let text = done(dir, &["book", "check", "--book", "copy.lowspot"]);
-    assert!(text.contains("copy.lowspot: whole. 1 panel, 1 entry"), "{text}");
+    assert!(
+        text.contains("copy.lowspot: whole. 1 panel, 1 entry"),
+        "{text}"
+    );
     // Without the book itself, its only copy is the book.
     std::fs::remove_file(dir.join("a-copy.lowspot")).expect("removed");
     std::fs::rename(dir.join("lids.lowspot"), dir.join("lids.old")).expect("moved");
@@ -26,7 +32,10 @@ fn a_copy_in_the_jobs_folder_is_in_nobodys_way() {
     // What is entered into a copy makes it a book of its own: now the two differ, and one must say which is meant.
     std::fs::rename(dir.join("lids.old"), dir.join("lids.lowspot")).expect("moved");
     let text = refused(dir, 2, &["log", NAME]);
-    assert!(text.contains("several job books in this folder (copy.lowspot, lids.lowspot)"), "{text}");
+    assert!(
+        text.contains("several job books in this folder (copy.lowspot, lids.lowspot)"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -34,7 +43,12 @@ fn with_two_books_a_name_is_not_told_as_a_missing_file() {
     let shop = shop();
     let dir = shop.path();
     done(dir, &["book", "new", "other.lowspot"]);
-    for arguments in [&["map", NAME][..], &["plan", NAME], &["next", NAME], &["moved", NAME]] {
+    for arguments in [
+        &["map", NAME][..],
+        &["plan", NAME],
+        &["next", NAME],
+        &["moved", NAME],
+    ] {
         let text = refused(dir, 2, arguments);
         assert!(text.contains("several job books in this folder"), "{text}");
         assert!(!text.contains("no such file"), "{text}");
@@ -58,7 +72,11 @@ fn parts_that_a_stopped_run_left_go_with_the_next() {
     done(dir, &["map", "panel.toml", "readings.txt", "--out", "out"]);
     for folder in [dir.to_path_buf(), dir.join("out")] {
         for entry in std::fs::read_dir(folder).expect("a folder") {
-            let name = entry.expect("a file").file_name().to_string_lossy().into_owned();
+            let name = entry
+                .expect("a file")
+                .file_name()
+                .to_string_lossy()
+                .into_owned();
             assert!(!name.contains(".part"), "{name}");
         }
     }
@@ -86,7 +104,11 @@ fn a_save_that_was_killed_leaves_nothing_behind_the_next() {
     done(dir, &["book", "save", "copy.lowspot"]);
     done(dir, &["book", "check", "copy.lowspot"]);
     for entry in std::fs::read_dir(dir).expect("a folder") {
-        let name = entry.expect("a file").file_name().to_string_lossy().into_owned();
+        let name = entry
+            .expect("a file")
+            .file_name()
+            .to_string_lossy()
+            .into_owned();
         assert!(!name.contains(".part"), "{name}");
     }
 }

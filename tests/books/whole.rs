@@ -208,14 +208,21 @@ fn a_book_of_version_2_keeps_its_results_and_is_chained_from_then_on() {
     let text = done(dir.path(), &["book", "check"]);
     assert!(text.contains("a book of version 2"), "{text}");
     let book = Book::open(&path).expect("opened, and brought up to date");
-    assert!(book.result(1).expect("read").is_some_and(|r| r.field.is_some()));
+    assert!(
+        book.result(1)
+            .expect("read")
+            .is_some_and(|r| r.field.is_some())
+    );
     drop(book);
     let after = check::file(&path).expect("checked");
     assert_eq!(
         (after.version, after.faults),
         (lowspot::keep::schema::VERSION, Vec::new())
     );
-    assert_eq!((after.panels, after.entries, after.files, after.results), (2, 7, 1, 1));
+    assert_eq!(
+        (after.panels, after.entries, after.files, after.results),
+        (2, 7, 1, 1)
+    );
     let meddler = Connection::open(&path).expect("opens");
     meddler
         .execute_batch("DROP TRIGGER results_are_kept; DELETE FROM results")
@@ -223,7 +230,9 @@ fn a_book_of_version_2_keeps_its_results_and_is_chained_from_then_on() {
     drop(meddler);
     let faults = check::file(&path).expect("checked").faults;
     assert!(
-        faults.iter().any(|f| f == "results, row 1: was entered and is not there"),
+        faults
+            .iter()
+            .any(|f| f == "results, row 1: was entered and is not there"),
         "{faults:?}"
     );
 }

@@ -16,9 +16,20 @@ pub const LONGEST: Duration = Duration::from_secs(10);
 #[track_caller]
 fn bounded(dir: &Path, arguments: &[&str]) -> Watched {
     let run = watched(program(dir, arguments), LONGEST);
-    println!("{arguments:?}: {} MB, {:.1} s", run.peak_mb, run.took.as_secs_f64());
-    assert!(run.status.is_some(), "{arguments:?} took longer than {LONGEST:?}");
-    assert!(run.peak_mb <= MOST_MB, "{arguments:?} took {} MB", run.peak_mb);
+    println!(
+        "{arguments:?}: {} MB, {:.1} s",
+        run.peak_mb,
+        run.took.as_secs_f64()
+    );
+    assert!(
+        run.status.is_some(),
+        "{arguments:?} took longer than {LONGEST:?}"
+    );
+    assert!(
+        run.peak_mb <= MOST_MB,
+        "{arguments:?} took {} MB",
+        run.peak_mb
+    );
     run
 }
 
@@ -32,7 +43,14 @@ fn place(photo: &[u8]) -> tempfile::TempDir {
     dir
 }
 
-const MAP: [&str; 6] = ["map", "panel.toml", "--photo", "photo", "--targets", "targets.csv"];
+const MAP: [&str; 6] = [
+    "map",
+    "panel.toml",
+    "--photo",
+    "photo",
+    "--targets",
+    "targets.csv",
+];
 
 /// A chunk of a PNG with its checksum (ISO/IEC 15948, 5.3 and annex D; from memory).
 fn chunk(kind: &[u8; 4], data: &[u8]) -> Vec<u8> {
@@ -44,13 +62,7 @@ fn chunk(kind: &[u8; 4], data: &[u8]) -> Vec<u8> {
         }
     }
     let length = u32::try_from(data.len()).expect("short");
-    [
-        &length.to_be_bytes()[..],
-        kind,
-        data,
-        &(!crc).to_be_bytes(),
-    ]
-    .concat()
+    [&length.to_be_bytes()[..], kind, data, &(!crc).to_be_bytes()].concat()
 }
 
 /// A zlib stream of `megabytes` of zeros, made of blocks of fixed Huffman codes that repeat the byte before 258 times
@@ -131,7 +143,11 @@ fn a_packed_profile_in_a_png_is_not_unpacked() {
         let run = bounded(dir.path(), &MAP);
         assert!(run.told.contains("photo"), "{}", run.told);
         assert_eq!(run.status.and_then(|s| s.code()), Some(0), "{}", run.told);
-        assert!(run.peak_mb < 300, "{} MB for a photo of 0.3 million pixels", run.peak_mb);
+        assert!(
+            run.peak_mb < 300,
+            "{} MB for a photo of 0.3 million pixels",
+            run.peak_mb
+        );
     }
 }
 
@@ -167,7 +183,9 @@ fn a_png_whose_pixels_are_a_bomb_is_refused_or_read_within_bounds() {
 fn pipes_and_devices_are_refused_at_once() {
     let dir = place(photo());
     let dir = dir.path();
-    let made = std::process::Command::new("mkfifo").arg(dir.join("pipe")).status();
+    let made = std::process::Command::new("mkfifo")
+        .arg(dir.join("pipe"))
+        .status();
     if !made.is_ok_and(|s| s.success()) {
         panic!("mkfifo is needed for this test");
     }
@@ -185,21 +203,34 @@ fn pipes_and_devices_are_refused_at_once() {
     ];
     for arguments in cases {
         let run = watched(program(dir, arguments), Duration::from_secs(5));
-        assert!(run.status.is_some_and(|s| s.code() != Some(0)), "{arguments:?}: {}", run.told);
+        assert!(
+            run.status.is_some_and(|s| s.code() != Some(0)),
+            "{arguments:?}: {}",
+            run.told
+        );
         assert!(!run.told.is_empty());
     }
     // What the shell pipes in itself is read.
     let mut child = program(dir, &["map", "panel.toml", "/dev/stdin"]);
-    child.stdin(std::process::Stdio::piped()).stdout(std::process::Stdio::null());
-    let mut child = child.stderr(std::process::Stdio::null()).spawn().expect("starts");
+    child
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null());
+    let mut child = child
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("starts");
     let pipe = child.stdin.take();
-    pipe.expect("a pipe").write_all(READINGS.as_bytes()).expect("written");
+    pipe.expect("a pipe")
+        .write_all(READINGS.as_bytes())
+        .expect("written");
     assert!(child.wait().expect("ends").success());
 }
 
 /// A photo of so many pixels, grainy, with the lid in its middle.
 fn large(width: u32, height: u32) -> Vec<u8> {
-    let small = image::load_from_memory(photo()).expect("a picture").into_rgb8();
+    let small = image::load_from_memory(photo())
+        .expect("a picture")
+        .into_rgb8();
     let picture = image::RgbImage::from_fn(width, height, |c, r| {
         let at = |v: u32, of: u32, to: u32| (u64::from(v) * u64::from(to) / u64::from(of)) as u32;
         *small.get_pixel(at(c, width, small.width()), at(r, height, small.height()))
@@ -217,7 +248,8 @@ fn targets_of(width: u32, height: u32) -> String {
         .map(|line| {
             let cells: Vec<&str> = line.split(',').collect();
             let scaled = |cell: &str, by: f64| {
-                cell.parse::<f64>().map_or(cell.to_string(), |v| format!("{:.1}", v * by))
+                cell.parse::<f64>()
+                    .map_or(cell.to_string(), |v| format!("{:.1}", v * by))
             };
             format!(
                 "{},{},{},{}\n",
@@ -240,7 +272,10 @@ fn the_largest_photos_keep_within_memory_and_time() {
         let one = ["--photo", "photo", "--targets", "targets.csv"];
         let arguments = [&["map", "panel.toml"][..], &one.repeat(count)].concat();
         let run = bounded(dir.path(), &arguments);
-        println!("{count} of {width} × {height}: {}", run.told.lines().next().unwrap_or(""));
+        println!(
+            "{count} of {width} × {height}: {}",
+            run.told.lines().next().unwrap_or("")
+        );
     }
 }
 
@@ -270,12 +305,18 @@ fn kinds_of_picture_that_are_not_read_are_not_called_damaged() {
     tiff.extend([0; 4]);
     // A JPEG with arithmetic codes: its frame begins with SOF9 (ITU-T T.81, table B.1; from memory).
     let mut jpeg = large(660, 440);
-    let at = jpeg.windows(2).position(|w| w == [0xFF, 0xC0]).expect("a frame");
+    let at = jpeg
+        .windows(2)
+        .position(|w| w == [0xFF, 0xC0])
+        .expect("a frame");
     jpeg[at + 1] = 0xC9;
     for (what, bytes) in [("TIFF", tiff), ("JPEG", jpeg)] {
         let dir = place(&bytes);
         let text = refused(dir.path(), 1, &MAP);
-        assert!(text.contains(&format!("is a {what} of a kind that is not read here")), "{text}");
+        assert!(
+            text.contains(&format!("is a {what} of a kind that is not read here")),
+            "{text}"
+        );
         assert!(!text.contains("damaged"), "{text}");
     }
 }
@@ -313,10 +354,26 @@ fn a_folder_to_import_leads_nowhere_else_and_says_what_is_missing() {
     assert!(text.contains("00002-block: is a link"), "{text}");
     // References to nothing, with file and line.
     let cases = [
-        ("panel = 1", "panel = 7", "entry.toml:2: panel 7 is the id of no panel here"),
-        ("version = 1", "version = 9", "entry.toml:3: version 9 is none of panel 1"),
-        ("number = 2", "number = 1", "entry.toml:1: number 1 is that of"),
-        ("version = 1", "version = 1\nstrikes = 5", "strikes entry 5, which is not there"),
+        (
+            "panel = 1",
+            "panel = 7",
+            "entry.toml:2: panel 7 is the id of no panel here",
+        ),
+        (
+            "version = 1",
+            "version = 9",
+            "entry.toml:3: version 9 is none of panel 1",
+        ),
+        (
+            "number = 2",
+            "number = 1",
+            "entry.toml:1: number 1 is that of",
+        ),
+        (
+            "version = 1",
+            "version = 1\nstrikes = 5",
+            "strikes entry 5, which is not there",
+        ),
     ];
     for (k, (from, to, expected)) in cases.into_iter().enumerate() {
         let folder = copy(&format!("wrong-{k}"));
@@ -324,7 +381,11 @@ fn a_folder_to_import_leads_nowhere_else_and_says_what_is_missing() {
         let text = std::fs::read_to_string(&file).expect("there");
         assert!(text.contains(from), "{text}");
         std::fs::write(&file, text.replacen(from, to, 1)).expect("written");
-        let text = refused(dir, 1, &["book", "import", &format!("wrong-{k}"), "a.lowspot"]);
+        let text = refused(
+            dir,
+            1,
+            &["book", "import", &format!("wrong-{k}"), "a.lowspot"],
+        );
         assert!(text.contains(expected), "{expected}: {text}");
         assert!(!text.contains("SQLite"), "{text}");
     }
@@ -333,6 +394,9 @@ fn a_folder_to_import_leads_nowhere_else_and_says_what_is_missing() {
     let text = std::fs::read_to_string(&file).expect("there");
     std::fs::write(&file, text.replacen("id = 1", "id = 1\ntwin = 4", 1)).expect("written");
     let text = refused(dir, 1, &["book", "import", "twin", "a.lowspot"]);
-    assert!(text.contains("about.toml:2: twin 4 is the id of no panel here"), "{text}");
+    assert!(
+        text.contains("about.toml:2: twin 4 is the id of no panel here"),
+        "{text}"
+    );
     assert!(!dir.join("a.lowspot").exists());
 }

@@ -38,16 +38,28 @@ fn files(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
 
 #[test]
 fn overlays_that_lowspot_did_not_write_stay() {
-    let shop = shop(&[("overlay-2.jpg", b"a holiday"), ("overlay-7.jpg", b"another")]);
+    let shop = shop(&[
+        ("overlay-2.jpg", b"a holiday"),
+        ("overlay-7.jpg", b"another"),
+    ]);
     let dir = shop.path();
     done(dir, &map(&PHOTO));
-    assert_eq!(std::fs::read(dir.join("overlay-2.jpg")).expect("there"), b"a holiday");
-    assert_eq!(std::fs::read(dir.join("overlay-7.jpg")).expect("there"), b"another");
+    assert_eq!(
+        std::fs::read(dir.join("overlay-2.jpg")).expect("there"),
+        b"a holiday"
+    );
+    assert_eq!(
+        std::fs::read(dir.join("overlay-7.jpg")).expect("there"),
+        b"another"
+    );
     // Its own go when there are fewer photos.
     assert!(dir.join("overlay.jpg").exists());
     done(dir, &map(&[]));
     assert!(!dir.join("overlay.jpg").exists());
-    assert_eq!(std::fs::read(dir.join("overlay-2.jpg")).expect("there"), b"a holiday");
+    assert_eq!(
+        std::fs::read(dir.join("overlay-2.jpg")).expect("there"),
+        b"a holiday"
+    );
 }
 
 #[test]
@@ -55,23 +67,38 @@ fn an_overlay_that_is_an_input_is_neither_written_over_nor_taken_away() {
     let shop = shop(&[("overlay.jpg", photo()), ("overlay-2.jpg", photo())]);
     let dir = shop.path();
     for name in ["overlay.jpg", "./overlay.jpg"] {
-        let text = refused(
-            dir,
-            2,
-            &map(&["--photo", name, "--targets", "targets.csv"]),
-        );
+        let text = refused(dir, 2, &map(&["--photo", name, "--targets", "targets.csv"]));
         assert!(text.contains("is read by this command"), "{text}");
     }
-    let elsewhere = ["--photo", "overlay-2.jpg", "--targets", "targets.csv", "--out", "x"];
-    done(dir, &[&["map", "panel.toml", "readings.txt"], &elsewhere[..]].concat());
-    assert_eq!(std::fs::read(dir.join("overlay-2.jpg")).expect("there"), photo());
+    let elsewhere = [
+        "--photo",
+        "overlay-2.jpg",
+        "--targets",
+        "targets.csv",
+        "--out",
+        "x",
+    ];
+    done(
+        dir,
+        &[&["map", "panel.toml", "readings.txt"], &elsewhere[..]].concat(),
+    );
+    assert_eq!(
+        std::fs::read(dir.join("overlay-2.jpg")).expect("there"),
+        photo()
+    );
     // An overlay of lowspot's own, named as a photo of the next map.
     std::fs::remove_file(dir.join("overlay.jpg")).expect("removed");
     std::fs::remove_file(dir.join("overlay-2.jpg")).expect("removed");
     done(dir, &map(&[&PHOTO[..], &PHOTO[..]].concat()));
     let own = std::fs::read(dir.join("overlay-2.jpg")).expect("there");
-    lowspot(dir, &map(&["--photo", "overlay-2.jpg", "--targets", "targets.csv"]));
-    assert_eq!(std::fs::read(dir.join("overlay-2.jpg")).expect("there"), own);
+    lowspot(
+        dir,
+        &map(&["--photo", "overlay-2.jpg", "--targets", "targets.csv"]),
+    );
+    assert_eq!(
+        std::fs::read(dir.join("overlay-2.jpg")).expect("there"),
+        own
+    );
 }
 
 #[test]
@@ -79,13 +106,33 @@ fn inputs_that_carry_an_outputs_name_are_left_alone() {
     let shop = shop(&[]);
     let dir = shop.path();
     let cases: [(&str, &str, &[&str]); 4] = [
-        ("readings.txt", "surface.csv.txt", &["map", "panel.toml", "surface.csv.txt"]),
-        ("panel.toml", "report.json", &["map", "report.json", "readings.txt"]),
-        ("readings.txt", "report.html", &["map", "panel.toml", "report.html"]),
+        (
+            "readings.txt",
+            "surface.csv.txt",
+            &["map", "panel.toml", "surface.csv.txt"],
+        ),
+        (
+            "panel.toml",
+            "report.json",
+            &["map", "report.json", "readings.txt"],
+        ),
+        (
+            "readings.txt",
+            "report.html",
+            &["map", "panel.toml", "report.html"],
+        ),
         (
             "lid.png",
             "map.png",
-            &["map", "panel.toml", "readings.txt", "--photo", "map.png", "--targets", "targets.csv"],
+            &[
+                "map",
+                "panel.toml",
+                "readings.txt",
+                "--photo",
+                "map.png",
+                "--targets",
+                "targets.csv",
+            ],
         ),
     ];
     for (from, to, arguments) in cases {
@@ -107,11 +154,25 @@ fn inputs_that_carry_an_outputs_name_are_left_alone() {
 
 /// Every command that writes into a folder, run in `dir` with that folder as `OUT`.
 const WRITERS: [&[&str]; 10] = [
-    &["map", "panel.toml", "readings.txt", "--photo", "lid.png", "--targets", "targets.csv"],
+    &[
+        "map",
+        "panel.toml",
+        "readings.txt",
+        "--photo",
+        "lid.png",
+        "--targets",
+        "targets.csv",
+    ],
     &["map", "locker lid", "--book", "lids.lowspot"],
     &["plan", "panel.toml", "readings.txt"],
     &["next", "panel.toml", "readings.txt"],
-    &["moved", "panel.toml", "readings.txt", "--after", "later.txt"],
+    &[
+        "moved",
+        "panel.toml",
+        "readings.txt",
+        "--after",
+        "later.txt",
+    ],
     &["targets"],
     &["trend", "locker lid", "--book", "lids.lowspot"],
     &["floor", "--book", "lids.lowspot"],
@@ -122,7 +183,10 @@ const WRITERS: [&[&str]; 10] = [
 #[test]
 fn nothing_is_written_over_that_lowspot_did_not_write_as_it_stands() {
     let film = LID.to_string() + "film = \"0.6 mm\"\n";
-    let shop = shop(&[("later.txt", READINGS.as_bytes()), ("film.toml", film.as_bytes())]);
+    let shop = shop(&[
+        ("later.txt", READINGS.as_bytes()),
+        ("film.toml", film.as_bytes()),
+    ]);
     let dir = shop.path();
     done(dir, &["book", "new", "lids.lowspot"]);
     done(dir, &["panel", "add", "film.toml"]);
@@ -154,7 +218,11 @@ fn nothing_is_written_over_that_lowspot_did_not_write_as_it_stands() {
             let again = lowspot(dir, &run);
             if again.status.success() {
                 // Forms are written under the next free name.
-                assert_eq!(std::fs::read(&path).expect("there"), b"mine", "{run:?} {name:?}");
+                assert_eq!(
+                    std::fs::read(&path).expect("there"),
+                    b"mine",
+                    "{run:?} {name:?}"
+                );
                 assert_eq!(arguments[0], "next", "{name:?}: {}", told(&again));
             } else {
                 let text = told(&again);
@@ -162,7 +230,7 @@ fn nothing_is_written_over_that_lowspot_did_not_write_as_it_stands() {
                 assert_eq!(whole(&dir.join(&out)), before, "{run:?} {name:?}");
             }
             // Back as it was, so that the next one decides.
-            std::fs::write(&path, &before_change(&written, name)).expect("written");
+            std::fs::write(&path, &written[name]).expect("written");
             if again.status.success() {
                 std::fs::remove_dir_all(dir.join(&out)).expect("removed");
                 done(dir, &run);
@@ -171,17 +239,19 @@ fn nothing_is_written_over_that_lowspot_did_not_write_as_it_stands() {
         // Foreign files in a folder that lowspot never wrote into.
         std::fs::remove_dir_all(dir.join(&out)).expect("removed");
         std::fs::create_dir(dir.join(&out)).expect("made");
-        let name = written.keys().find(|n| n.to_string_lossy() != "lowspot-files.txt" && n.components().count() == 1);
+        let name = written
+            .keys()
+            .find(|n| n.to_string_lossy() != "lowspot-files.txt" && n.components().count() == 1);
         let name = name.expect("a file");
         std::fs::write(dir.join(&out).join(name), "foreign").expect("written");
         let again = lowspot(dir, &run);
-        assert_eq!(std::fs::read(dir.join(&out).join(name)).expect("there"), b"foreign", "{run:?}");
+        assert_eq!(
+            std::fs::read(dir.join(&out).join(name)).expect("there"),
+            b"foreign",
+            "{run:?}"
+        );
         assert!(!again.status.success() || arguments[0] == "next", "{run:?}");
     }
-}
-
-fn before_change(written: &BTreeMap<PathBuf, Vec<u8>>, name: &PathBuf) -> Vec<u8> {
-    written.get(name).cloned().unwrap_or_default()
 }
 
 #[test]
@@ -203,8 +273,15 @@ fn links_among_the_outputs_are_left_alone() {
     let dir = shop.path();
     std::fs::create_dir(dir.join("out")).expect("made");
     std::os::unix::fs::symlink("../precious.txt", dir.join("out/map.png")).expect("linked");
-    let text = refused(dir, 2, &["map", "panel.toml", "readings.txt", "--out", "out"]);
+    let text = refused(
+        dir,
+        2,
+        &["map", "panel.toml", "readings.txt", "--out", "out"],
+    );
     assert!(text.contains("map.png"), "{text}");
-    assert_eq!(std::fs::read(dir.join("precious.txt")).expect("there"), b"precious");
+    assert_eq!(
+        std::fs::read(dir.join("precious.txt")).expect("there"),
+        b"precious"
+    );
     assert_eq!(files(&dir.join("out")).len(), 1);
 }

@@ -46,18 +46,36 @@ fn what_is_hidden_is_refused_where_it_comes_in() {
             &["map", "name.toml", "readings.txt"],
             &["map", "panel.toml", "placing.txt"],
             &["map", "panel.toml", "table.csv"],
-            &["map", "panel.toml", "--photo", "lid.png", "--targets", "marks.csv"],
+            &[
+                "map",
+                "panel.toml",
+                "--photo",
+                "lid.png",
+                "--targets",
+                "marks.csv",
+            ],
             &["panel", "add", "name.toml"],
             &["panel", "edit", "locker lid", "name.toml"],
             &["enter", "locker lid", "survey", "placing.txt"],
             &["enter", "locker lid", "note", "--note", &note],
-            &["enter", "locker lid", "fill", "--batch", &note, "--grams", "100"],
+            &[
+                "enter",
+                "locker lid",
+                "fill",
+                "--batch",
+                &note,
+                "--grams",
+                "100",
+            ],
         ];
         for arguments in cases {
             let out = lowspot(dir, arguments);
             let text = told(&out);
             assert!(!out.status.success(), "{arguments:?}: {text}");
-            assert!(text.contains("cannot be seen") || text.contains("can be printed"), "{text}");
+            assert!(
+                text.contains("cannot be seen") || text.contains("can be printed"),
+                "{text}"
+            );
             nothing_hidden(&text);
         }
         let text = done(dir, &["panel", "list"]);
@@ -67,7 +85,10 @@ fn what_is_hidden_is_refused_where_it_comes_in() {
 
 #[test]
 fn remarks_may_hold_anything() {
-    let remark = format!("# fair \u{1F469}\u{200D}\u{1F527} {}\n{READINGS}", HIDDEN[0]);
+    let remark = format!(
+        "# fair \u{1F469}\u{200D}\u{1F527} {}\n{READINGS}",
+        HIDDEN[0]
+    );
     let (dir, _) = folder(&[
         ("panel.toml", LID.as_bytes()),
         ("readings.txt", remark.as_bytes()),
@@ -88,23 +109,48 @@ fn what_a_file_name_or_a_foreign_book_hides_is_written_out() {
     ]);
     let dir = dir.path();
     let text = refused(dir, 1, &["map", "panel.toml", odd]);
-    assert!(text.contains("read<U+001B>]0;title<U+0007><U+202E>ings.txt:6:"), "{text}");
+    assert!(
+        text.contains("read<U+001B>]0;title<U+0007><U+202E>ings.txt:6:"),
+        "{text}"
+    );
     nothing_hidden(&text);
     // As somebody else's program may have written it.
     done(dir, &["book", "new", "lids.lowspot"]);
     done(dir, &["panel", "add", "panel.toml"]);
-    done(dir, &["enter", "locker lid", "survey", "readings.txt", "--by", "K"]);
-    done(dir, &["enter", "locker lid", "fill", "--grams", "120", "--note", "a remark"]);
+    done(
+        dir,
+        &["enter", "locker lid", "survey", "readings.txt", "--by", "K"],
+    );
+    done(
+        dir,
+        &[
+            "enter",
+            "locker lid",
+            "fill",
+            "--grams",
+            "120",
+            "--note",
+            "a remark",
+        ],
+    );
     done(dir, &["hold", "locker lid", "--by", "K", "--why", "wet"]);
     let book = rusqlite::Connection::open(dir.join("lids.lowspot")).expect("opens");
     book.execute_batch(
         "PRAGMA foreign_keys = OFF; DROP TRIGGER entries_stay; DROP TRIGGER files_stay;",
     )
     .expect("freed");
-    for (column, table) in [("who", "entries"), ("note", "entries"), ("supports", "entries"), ("name", "files")] {
+    for (column, table) in [
+        ("who", "entries"),
+        ("note", "entries"),
+        ("supports", "entries"),
+        ("name", "files"),
+    ] {
         let hidden: String = HIDDEN.concat();
-        book.execute(&format!("UPDATE {table} SET {column} = {column} || ?1"), [hidden])
-            .expect("written");
+        book.execute(
+            &format!("UPDATE {table} SET {column} = {column} || ?1"),
+            [hidden],
+        )
+        .expect("written");
     }
     book.execute(
         "UPDATE entries SET facts = replace(facts, '\"wet\"', '\"wet\u{9b}2J\u{202E}\"')",

@@ -391,14 +391,16 @@ impl<'d> Reader<'d> {
 
     /// A fault found later, at the line on which a key of the file stands.
     pub(super) fn fault_of_key(&mut self, name: &str, key: &str, message: impl Into<String>) {
-        let line = std::fs::read_to_string(self.dir.join(name)).ok().and_then(|text| {
-            let stands = |line: &str| {
-                line.trim_start()
-                    .strip_prefix(key)
-                    .is_some_and(|rest| rest.trim_start().starts_with('='))
-            };
-            text.lines().position(stands).map(|at| at + 1)
-        });
+        let line = std::fs::read_to_string(self.dir.join(name))
+            .ok()
+            .and_then(|text| {
+                let stands = |line: &str| {
+                    line.trim_start()
+                        .strip_prefix(key)
+                        .is_some_and(|rest| rest.trim_start().starts_with('='))
+                };
+                text.lines().position(stands).map(|at| at + 1)
+            });
         self.fault_at(name, (line.unwrap_or(0), 0), message);
     }
 

@@ -190,7 +190,12 @@ impl Reader<'_> {
         let Some(text) = text else {
             return;
         };
-        let before = self.read.conditions.supports.get_or_insert(text.clone()).clone();
+        let before = self
+            .read
+            .conditions
+            .supports
+            .get_or_insert(text.clone())
+            .clone();
         if same_words(&before) != same_words(&text) {
             self.conflict(number, key.column, ("supports", &before, &text));
         }

@@ -92,7 +92,10 @@ impl Map {
             } else {
                 html::key(j, units)
             },
-            svg: own_ids(&map::for_page(j, panel, units)?.svg, &survey.number.to_string()),
+            svg: own_ids(
+                &map::for_page(j, panel, units)?.svg,
+                &survey.number.to_string(),
+            ),
         })
     }
 
