@@ -63,6 +63,17 @@ pub enum Error {
     /// The calculation could not be finished; a fault of the program or an absurd input.
     #[error("the calculation failed: {0}")]
     Calculation(String),
+    /// A fault of the program itself, caught at the top.
+    #[error(
+        "a fault of the program itself at {place} ({what}): nothing is half written; \
+         please tell whoever keeps the program, with the files that led to it"
+    )]
+    Fault {
+        /// Source file and line.
+        place: String,
+        /// Its own words, on one line.
+        what: String,
+    },
     /// A job book cannot be used as asked: in use, damaged, no such panel.
     #[error("{}: {what}", .path.display())]
     Book {

@@ -425,7 +425,8 @@ fn the_command_writes_form_picture_and_data_and_overwrites_no_readings() {
     let (_, out, _) = run(dir.path(), &["next", "panel.toml"]);
     assert!(out.contains("lowspot-next/next.txt is ready"), "{out}");
     let form = std::fs::read_to_string(folder.join("next.txt")).unwrap();
-    let filled = form.replacen(": _ _", ": 0.10 _", 1);
+    let filled = form.replacen(":    _    _", ": 0.10    _", 1);
+    assert_ne!(form, filled);
     std::fs::write(folder.join("next.txt"), &filled).unwrap();
     let (code, out, _) = run(dir.path(), &["next", "panel.toml", "--json"]);
     assert_eq!(code, 0);

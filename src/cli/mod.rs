@@ -7,6 +7,7 @@ mod demo;
 mod enter;
 mod film;
 mod floor;
+mod guard;
 mod input;
 mod job;
 mod ledger;
@@ -41,7 +42,18 @@ pub fn run() -> ExitCode {
         }
     };
     old_name();
-    let outcome = match &cli.command {
+    let outcome = guard::guarded(|| dispatch(&cli.command));
+    match outcome {
+        Ok(status) => status,
+        Err(e) => {
+            tell(&e);
+            ExitCode::from(if e.is_usage() { 2 } else { 1 })
+        }
+    }
+}
+
+fn dispatch(command: &Command) -> Result<ExitCode, Error> {
+    match command {
         Command::Map(args) => map::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Next(args) => next::run(args),
@@ -61,13 +73,6 @@ pub fn run() -> ExitCode {
         Command::Release(args) => enter::release(args),
         Command::Log(args) => log::run(args),
         Command::Demo(args) => demo::run(args),
-    };
-    match outcome {
-        Ok(status) => status,
-        Err(e) => {
-            tell(&e);
-            ExitCode::from(if e.is_usage() { 2 } else { 1 })
-        }
     }
 }
 
@@ -82,7 +87,11 @@ const OLD_NAMES: [(&str, &str); 5] = [
 
 /// Says the new name where an old one was typed: a command, `panel twin`, or an option.
 fn old_name() {
-    let typed: Vec<String> = std::env::args().skip(1).collect();
+    // A file name may be no UTF-8.
+    let typed: Vec<String> = std::env::args_os()
+        .skip(1)
+        .map(|word| word.to_string_lossy().into_owned())
+        .collect();
     let command = match typed.first().map(String::as_str) {
         Some("panel") => typed.get(1),
         first => first.and(typed.first()),

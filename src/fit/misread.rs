@@ -151,18 +151,16 @@ pub(super) fn neighbours(
     keep: &mut [bool],
     locked: &[bool],
 ) -> Result<Vec<Neighbours>, Error> {
-    let beside = |r: usize, other: usize| {
-        system.rows.get(other).is_some_and(|o| {
-            o.placing == system.rows[r].placing && o.reading.abs_diff(system.rows[r].reading) == 1
+    // The last row has no next one: only windows of two rows that exist are looked at.
+    let pairs: Vec<[usize; 2]> = (1..y.len())
+        .map(|b| [b - 1, b])
+        .filter(|&[a, b]| {
+            let (first, next) = (&system.rows[a], &system.rows[b]);
+            let beside = first.placing == next.placing && first.reading.abs_diff(next.reading) == 1;
+            beside && [a, b].iter().any(|&r| !keep[r] && !locked[r])
         })
-    };
-    let pairs: Vec<[usize; 2]> = (0..y.len())
-        .filter(|&r| !keep[r] && !locked[r])
-        .flat_map(|r| [[r.wrapping_sub(1), r], [r, r + 1]])
-        .filter(|&[a, b]| a < b && beside(b, a))
         .collect();
     let mut pairs = pairs;
-    pairs.dedup();
     pairs.truncate(2 * MOST_EXCHANGES);
     let judged = pairs
         .par_iter()

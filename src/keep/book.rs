@@ -49,6 +49,9 @@ impl Book {
                 "no such book; `lowspot book new` makes one, --book names another",
             ));
         }
+        if let Some(what) = super::clock_fault() {
+            return Err(fail::book(path, what));
+        }
         let mut connection = connect(path)?;
         schema::settle(&mut connection, path)?;
         Ok(Book::of(connection, path))

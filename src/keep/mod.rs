@@ -53,15 +53,42 @@ pub use standing::{Hold, Standing};
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
+use std::time::SystemTime;
 
 /// Largest file that a book holds, bytes.
 pub const MOST_STORED: u64 = 200_000_000;
 
-/// Now, in whole seconds.
+/// Now, in whole seconds. A clock beyond what a calendar holds gives the nearest moment it does; [`clock_fault`] tells of it.
 pub fn now() -> Timestamp {
-    let now = Timestamp::now();
-    Timestamp::from_second(now.as_second()).unwrap_or(now)
+    moment(SystemTime::now())
 }
+
+fn moment(clock: SystemTime) -> Timestamp {
+    let second = match clock.duration_since(SystemTime::UNIX_EPOCH) {
+        Ok(since) => i64::try_from(since.as_secs()).unwrap_or(i64::MAX),
+        Err(before) => -i64::try_from(before.duration().as_secs()).unwrap_or(i64::MAX),
+    };
+    let held = second.clamp(FIRST_SECOND, LAST_SECOND);
+    Timestamp::from_second(held).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+/// The clock of this computer cannot be meant: entries, holds and cures are counted by it.
+pub(crate) fn clock_fault() -> Option<String> {
+    fault_of(now())
+}
+
+fn fault_of(now: Timestamp) -> Option<String> {
+    let second = now.as_second();
+    (second <= FIRST_SECOND || second >= LAST_SECOND).then(|| {
+        "the clock of this computer stands outside the years 1970 to 9990: set it first, since entries, holds and \
+         cures are counted by it; nothing was read or written"
+            .to_string()
+    })
+}
+
+/// Moments that the clock may show: the year 1970 to the year 9990, so that a hold or cure can be added.
+const FIRST_SECOND: i64 = 1;
+const LAST_SECOND: i64 = 253_092_000_000;
 
 /// A moment by the clock of the shop.
 pub fn local(moment: Timestamp) -> DateTime {
@@ -79,4 +106,22 @@ pub fn key(name: &str) -> String {
         .collect::<Vec<_>>()
         .join(" ")
         .to_lowercase()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Duration;
+
+    #[test]
+    fn a_clock_beyond_the_calendar_is_told_and_stops_nothing() {
+        let at = |seconds: u64| SystemTime::UNIX_EPOCH + Duration::from_secs(seconds);
+        assert_eq!(fault_of(moment(at(1_773_500_000))), None);
+        // 10 000 and 250 000 years on; and a clock that has lost its day.
+        for seconds in [320_000_000_000, 8_000_000_000_000, 0] {
+            let now = moment(at(seconds));
+            assert!(fault_of(now).is_some_and(|f| f.contains("set it first")));
+            assert!(local(now).year() < 9999);
+        }
+    }
 }

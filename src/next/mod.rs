@@ -36,8 +36,10 @@ const EDGE_SHARE: f64 = 0.3;
 const A_LIMIT: usize = 2;
 /// A region's depth is told of when a placing makes its interval narrower by this share or more.
 const WORTH_TELLING: f64 = 0.2;
-/// A placing that makes neither an open limit's interval nor the filler's narrower by this share buys nothing.
+/// A placing that makes an open limit's interval no narrower than by this share buys nothing there.
 const BUYS: f64 = 0.05;
+/// The same of the filler's interval, which many placings narrow a little each.
+const BUYS_FILLER: f64 = 0.03;
 /// An amount of filler below this is not told of, cc.
 const LEAST_CC: f64 = 0.1;
 
@@ -306,7 +308,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         let after = half_cc(&known, half);
         if told_cc.is_finite() && half >= LEAST_CC {
             let [was, is] = [half, after].map(|cc| on.units.volume(cc));
-            worth |= was != is && after < (1.0 - BUYS) * half;
+            worth |= was != is && after < (1.0 - BUYS_FILLER) * half;
             buys.push(if was == is {
                 format!("filler stays ±{is}")
             } else {
@@ -396,7 +398,7 @@ fn settles(
             on.units.depth(high)
         )
     };
-    if range(now) == range(then) {
+    if range(now) == range(then) || !narrows(aim, known, before, first) {
         return format!("tells more of {words}{zone} at {spot}");
     }
     format!(

@@ -304,7 +304,7 @@ fn panels_are_known_by_name_capitals_apart() {
     done(dir, &["panel", "twin", "hatch", NAME]);
     assert!(done(dir, &["panel", "list"]).contains("pair with hatch"));
     let text = refused(dir, 1, &["panel", "twin", "hatch", "Hatch"]);
-    assert!(text.contains("cannot be its own twin"), "{text}");
+    assert!(text.contains("cannot be a pair with itself"), "{text}");
     // An edit may give a new name, but not another panel's; the old version is kept.
     let text = refused(dir, 1, &["panel", "edit", NAME, "hatch.toml"]);
     assert!(

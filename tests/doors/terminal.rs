@@ -96,6 +96,21 @@ fn remarks_may_hold_anything() {
     done(dir.path(), &["map", "panel.toml", "readings.txt"]);
 }
 
+/// A name that is no text at all is told like any other.
+#[cfg(unix)]
+#[test]
+fn a_name_that_is_no_utf_8_stops_nothing() {
+    use std::os::unix::ffi::OsStrExt;
+    let (dir, _) = folder(&[("panel.toml", LID.as_bytes())]);
+    let out = program(dir.path(), &["map", "panel.toml"])
+        .arg(std::ffi::OsStr::from_bytes(b"read\xFFings.txt"))
+        .output()
+        .expect("lowspot runs");
+    let text = told(&out);
+    assert_eq!(out.status.code(), Some(1), "{text}");
+    assert!(text.contains("no such file"), "{text}");
+}
+
 /// A file's name may be anything, and a book may come from anywhere.
 #[cfg(unix)]
 #[test]
