@@ -1,7 +1,8 @@
 //! How close the program comes to a known truth, on simulated panels by the recipe in tests/support/simulate.rs.
 //!
 //! Each test prints a line a kind of survey: rms error of the deviation (plane, constant curvature and twist removed), filler found
-//! over that of the truth under the same reference and under the truth's own, overlap of the areas low by more than 0.15 mm,
+//! over that of the truth under the same reference and under the truth's own, overlap of what is told low by more than 0.15 mm with
+//! the defects put in,
 //! share of nodes and of fillers whose 95 % interval holds the truth. The asserted bounds stand beside the figures measured.
 
 use crate::support::levels::{at_nodes, found_and_judged, less_quadratic, to_level, workbench};
@@ -47,8 +48,10 @@ fn measure(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
     let every = (STEP / j.nodes.grid.step_mm) as usize;
     let node = |k: usize| [k / nx * every, k % nx * every];
     let found: Vec<f64> = (0..z.len()).map(|k| j.nodes.deviation[node(k)]).collect();
+    // Where the low part of a panel is as large as the fair part, the true surface's own skin may be in doubt; where lows were put is not.
+    let put_in = at_nodes(&bench, |x, y| truth.defects(x, y));
     let own = bench
-        .reference(Reference::BestFit, &t, &bench.allowance)
+        .reference(Reference::Skin, &t, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
     let truly: Vec<f64> = t.iter().zip(&own).map(|(z, r)| z - r).collect();
@@ -56,7 +59,7 @@ fn measure(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
     let under_found: Vec<f64> = found.iter().zip(&error).map(|(d, e)| d - e).collect();
     let (mut both, mut any, mut held) = (0.0, 0.0, 0.0);
     for k in 0..z.len() {
-        let (a, b) = (found[k] < -0.15, truly[k] < -0.15);
+        let (a, b) = (found[k] < -0.15, put_in[k] < -0.15);
         both += f64::from(u8::from(a && b));
         any += f64::from(u8::from(a || b));
         held += f64::from(u8::from(error[k].abs() <= 1.96 * j.nodes.sd[node(k)]));
@@ -157,10 +160,10 @@ fn check(name: &str, kind: Kind, plan: SurveyPlan, bars: Bars) {
     );
     let overlap = figures.range(|o| o.overlap)[0];
     assert!(overlap >= bars.overlap, "{name}: overlap {overlap:.3}");
-    let likely = figures.mean(|o| o.likely);
+    let likely = figures.median(|o| o.likely);
     assert!(
         (likely - 1.0).abs() <= 0.10,
-        "{name}: most likely amount off by {:.1} % in the mean",
+        "{name}: most likely amount off by {:.1} % in the median",
         100.0 * (likely - 1.0)
     );
     let held = figures.mean(|o| o.held);

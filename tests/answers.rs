@@ -38,11 +38,20 @@ fn gap(worst: f64, half: f64, state: &str) -> SavedLimit {
         worst: Some(worst),
         low: Some(worst - half),
         high: Some(worst + half),
+        p_exceeds: None,
+        could_be: None,
+        repeats: None,
+        blind_mm: None,
         at_mm: [Some(200.0), Some(100.0)],
         direction_deg: Some(0.0),
         state: state.into(),
         share_within: Some(0.9),
     }
+}
+
+/// A survey's entry, the n-th of its panel.
+pub fn survey_entry(n: i64) -> Entry {
+    entry(n, Kind::Survey, day(n as i8))
 }
 
 /// What a survey found: the worst gap under 300 mm, give or take.
@@ -80,6 +89,7 @@ pub fn found(worst: f64, half: f64) -> Summary {
         substrate_cm2: None,
         pinhole_clusters: None,
         heights: None,
+        lines: None,
         repeats: Vec::new(),
     }
 }
@@ -202,7 +212,7 @@ fn what_two_surveys_cannot_tell_is_not_called_progress() {
     let words = told((0.60, 0.10), (0.47, 0.10)).1;
     assert!(words.contains("give or take 0.14"), "{words}");
     assert!(
-        words.contains("no change that two surveys could tell"),
+        words.starts_with("not better: worst under 300 mm 0.60 → 0.47 mm"),
         "{words}"
     );
 }
@@ -230,7 +240,7 @@ fn other_supports_or_another_temperature_is_said_and_never_progress() {
     assert_eq!(warm.told, Told::NotComparable);
     assert!(
         warm.words
-            .contains("not called progress, skin at 18 °C then, 27 °C now"),
+            .contains("cannot be told, skin at 18 °C then, 27 °C now"),
         "{}",
         warm.words
     );
@@ -641,7 +651,10 @@ fn ready_only_when_every_point_is_yes() {
     };
     assert_eq!(without(Kind::Pinholes), ["pinholes done"]);
     assert_eq!(without(Kind::Weigh), ["mass recorded"]);
-    assert_eq!(without(Kind::SignOff), ["no substrate showing"]);
+    assert_eq!(
+        without(Kind::SignOff),
+        ["nothing narrow unseen", "no substrate showing"]
+    );
     assert_eq!(without(Kind::Survey), ["fair at every base"]);
     assert_eq!(
         open(&answers(all_done(), found(0.9, 0.05), now)),

@@ -147,7 +147,7 @@ pub fn judged(panel: &Panel, survey: &Survey) -> Judgement {
 
 pub fn judged_with(panel: &Panel, survey: &Survey, surface: &fit::Surface) -> Judgement {
     let options = judge::Options {
-        reference: Reference::BestFit,
+        reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };

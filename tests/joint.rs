@@ -72,7 +72,7 @@ fn truly(bench: &Workbench, truth: &Truth) -> (Vec<f64>, f64) {
         .map(|k| truth.height(bench.xs[k % nx], bench.ys[k / nx]))
         .collect();
     let own = bench
-        .reference(Reference::BestFit, &heights, &bench.allowance)
+        .reference(Reference::Skin, &heights, &bench.allowance)
         .unwrap();
     let deviation: Vec<f64> = heights
         .iter()
@@ -106,7 +106,7 @@ pub struct Outcome {
 
 fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -> Judgement {
     let options = judge::Options {
-        reference: Reference::BestFit,
+        reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };

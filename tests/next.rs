@@ -3,7 +3,7 @@
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, Stretch, SurveyPlan, Truth};
-use lowspot::judge::{Judgement, Verdict};
+use lowspot::judge::{Judgement, LimitState, Verdict};
 use lowspot::next::{self, Plan};
 use lowspot::observe::blank::{self, BlankOptions, Planned, Settings};
 use lowspot::observe::{Survey, Tool, notes};
@@ -27,7 +27,7 @@ fn true_cc(panel: &Panel, truth: &Truth) -> f64 {
     let bench = workbench(panel, STEP);
     let heights = at_nodes(&bench, |x, y| truth.height(x, y));
     let own = bench
-        .reference(Reference::BestFit, &heights, &bench.allowance)
+        .reference(Reference::Skin, &heights, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
     let deviation: Vec<f64> = heights.iter().zip(own).map(|(z, t)| z - t).collect();
@@ -272,18 +272,21 @@ fn a_starting_walk_covers_the_panel_first_and_does_not_jump() {
     let walk = next::start(&panel, set, None).unwrap();
     let options = BlankOptions::default();
     let usual = blank::placings(&panel, &Settings::of(&panel, &options).unwrap()).unwrap();
-    assert_eq!(
-        walk.suggestions.len(),
-        usual.len(),
-        "the same placings in another order"
-    );
+    // Once round the edges first, just inside them; then the usual placings in another order.
+    let edges = walk.suggestions.iter().filter(|s| s.round == 1);
+    let rim: Vec<&Planned> = edges.map(|s| &s.placing).collect();
+    for p in &rim {
+        let across = [panel.width_mm, panel.length_mm][p.axis];
+        assert!(p.at == 20.0 || p.at == across - 20.0, "{p:?}");
+    }
+    assert_eq!(walk.suggestions.len(), rim.len() + usual.len());
     for p in &usual {
         assert!(walk.suggestions.iter().any(|s| s.placing == *p));
     }
     let first: Vec<&Planned> = walk
         .suggestions
         .iter()
-        .filter(|s| s.round == 1)
+        .filter(|s| s.round == 2)
         .map(|s| &s.placing)
         .collect();
     assert!(
@@ -335,7 +338,8 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
     let open = (1..40).find_map(|seed| {
         let (panel, _, survey) = begun(seed, 0.35);
         let known = found_and_judged(&panel, &survey);
-        (known.1.verdict == Verdict::MeasureMore).then_some((panel, survey, known))
+        let open = known.1.limits[0].state == LimitState::Unsure;
+        (open && known.1.verdict == Verdict::MeasureMore).then_some((panel, survey, known))
     });
     let (panel, survey, known) = open.expect("an open verdict among forty");
     let plan = plan(&panel, &survey, &known, 3);

@@ -103,7 +103,7 @@ impl Case {
     /// Coefficients of the reference of heights under an allowance.
     fn reference(&self, heights: &[f64], allowance: &[f64]) -> Vec<f64> {
         self.bench
-            .reference(Reference::BestFit, heights, allowance)
+            .reference(Reference::Skin, heights, allowance)
             .unwrap()
     }
 
@@ -162,7 +162,7 @@ impl Case {
             ..self.surface.clone()
         };
         let options = judge::Options {
-            reference: Reference::BestFit,
+            reference: Reference::Skin,
             units: Units::Metric,
             priced: 0,
         };

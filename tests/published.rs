@@ -903,6 +903,7 @@ fn panel(outline: Polygon) -> Panel {
         zones: vec![],
         form_wavelength_mm: Form::Flat.wavelengths_mm(),
         form_wavelength_given: false,
+        radius_mm: [None; 2],
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,

@@ -115,6 +115,7 @@ fn panel(outline: Polygon, cutouts: Vec<Polygon>) -> Panel {
         zones: vec![],
         form_wavelength_mm: [1500.0, 1500.0],
         form_wavelength_given: false,
+        radius_mm: [None; 2],
         node_limit_mm: 0.15,
         sheet_metal: false,
         moving_surface: false,

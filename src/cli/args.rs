@@ -93,7 +93,7 @@ pub struct MapArgs {
     #[arg(long, value_enum, default_value = "auto", value_name = "COLOUR")]
     pub coat: CoatWord,
     /// The fair shape to work to
-    #[arg(long, value_enum, default_value = "best-fit")]
+    #[arg(long, value_enum, default_value = "skin")]
     pub reference: ReferenceWord,
     /// Spacing of the nodes in surface.csv, 2 to 200 mm (a unit may be given)
     #[arg(long, value_name = "MM", default_value = "10")]
@@ -166,7 +166,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "FILE", requires = "photo")]
     pub targets: Vec<PathBuf>,
     /// The fair shape to work to
-    #[arg(long, value_enum, default_value = "best-fit")]
+    #[arg(long, value_enum, default_value = "skin")]
     pub reference: ReferenceWord,
     /// Folder for the plan
     #[arg(long, value_name = "DIR", default_value = "lowspot-plan")]
@@ -384,11 +384,20 @@ pub struct DemoArgs {
 /// Words for the references.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum ReferenceWord {
-    /// Follow the fair skin: fill the lows, take highs down as far as they may be sanded
-    BestFit,
+    /// The skin that is there, carried on across lows and under highs; raised only where a high may not come off
+    Skin,
     /// Sink into fair skin to save filler
-    LeastFiller,
+    Sink,
     /// Ride on the highest places: nothing is sanded
+    Ride,
+    /// The name of `skin` in earlier versions
+    #[value(hide = true)]
+    BestFit,
+    /// The name of `sink` in earlier versions
+    #[value(hide = true)]
+    LeastFiller,
+    /// The name of `ride` in earlier versions
+    #[value(hide = true)]
     FillOnly,
 }
 

@@ -34,11 +34,26 @@ impl From<UnitsWord> for Units {
 impl From<ReferenceWord> for Kind {
     fn from(word: ReferenceWord) -> Self {
         match word {
-            ReferenceWord::BestFit => Kind::BestFit,
-            ReferenceWord::LeastFiller => Kind::LeastFiller,
-            ReferenceWord::FillOnly => Kind::FillOnly,
+            ReferenceWord::Skin | ReferenceWord::BestFit => Kind::Skin,
+            ReferenceWord::Sink | ReferenceWord::LeastFiller => Kind::Sink,
+            ReferenceWord::Ride | ReferenceWord::FillOnly => Kind::Ride,
         }
     }
+}
+
+/// A note where a reference is called by its name of earlier versions.
+pub(super) fn old_name(word: ReferenceWord) -> Option<Warning> {
+    let old = match word {
+        ReferenceWord::BestFit => "best-fit",
+        ReferenceWord::LeastFiller => "least-filler",
+        ReferenceWord::FillOnly => "fill-only",
+        ReferenceWord::Skin | ReferenceWord::Sink | ReferenceWord::Ride => return None,
+    };
+    let new = Kind::from(word).word();
+    Some(Warning::new(format!(
+        "--reference {old} is called {new} now, and is worked out anew: see docs/method.md §4; the old name is taken \
+         for one version more"
+    )))
 }
 
 impl From<CoatWord> for Polarity {
@@ -113,7 +128,8 @@ impl Job {
             )));
         }
         let input = Input::read(&args.named(), shop)?;
-        let job = Job::of(input, args.coat.into())?;
+        let mut job = Job::of(input, args.coat.into())?;
+        job.warnings.extend(old_name(args.reference));
         if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
                 "--grid {}: that would be more than 4 million nodes on this panel; take a wider spacing",
@@ -173,7 +189,7 @@ impl Job {
             photos,
             coat,
             warnings,
-            reference: Kind::BestFit,
+            reference: Kind::Skin,
             grid_mm: GRID_UNLESS_TOLD_MM,
             out: PathBuf::new(),
             units: Units::Metric,

@@ -39,7 +39,7 @@ fn keep_result(job: &Job, judgement: &Judgement) -> Result<(), Error> {
     let Some(from) = job.from.as_ref().filter(|f| f.without_result) else {
         return Ok(());
     };
-    match from.survey.filter(|_| job.reference == Kind::BestFit) {
+    match from.survey.filter(|_| job.reference == Kind::Skin) {
         Some(survey) => {
             let surface = job.survey.taken() > 0;
             let result = SurveyResult::of(judgement, surface).with_readings(&job.survey);

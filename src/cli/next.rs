@@ -133,7 +133,7 @@ fn further(
     let surface = fit::fit(panel, survey)?;
     progress.now("fitting the fair shape");
     let options = judge::Options {
-        reference: Kind::BestFit,
+        reference: Kind::Skin,
         units,
         priced: judge::PRICED,
     };

@@ -41,6 +41,8 @@ const MOST_COEFFICIENTS: f64 = 20_000.0;
 pub const DRAWS: usize = 128;
 /// Draws that are surveyed anew, to learn by how much a survey like this one misses.
 pub const RESURVEYS: usize = 24;
+/// Times the same panel is read again, to learn how well a survey repeats.
+pub const READ_AGAIN: usize = 16;
 /// With a photo, what is not known of the surface is this much larger than the draws themselves say: outlines merge, and lows are not
 /// domes. Worked out on simulated panels, see docs/decisions.md.
 const SPREAD_WITH_COAT: f64 = 1.4;
@@ -106,6 +108,8 @@ pub struct Surface {
     pub draws: Vec<Vec<f64>>,
     /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
     pub refits: Vec<Vec<f64>>,
+    /// By how much the surface would come out otherwise if the same panel were read again at the same places: coefficients, mm.
+    pub again: Vec<Vec<f64>>,
     /// Panels like this one, surveyed as this one was; none with a photo, whose coat cannot be moved along.
     pub rehearsals: Vec<rehearse::Rehearsal>,
     /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1 without a photo.
@@ -679,6 +683,8 @@ impl Fitted {
         } else {
             Vec::new()
         };
+        // Last, so that the chance that came before stays the same.
+        let again = self.read_again(&solved, &mut rng);
         misread::expect(&mut misread, &self.system, survey, &solved, &self.y);
         let locked = locked(&self.system, &misread);
         let out: Vec<usize> = (0..self.y.len())
@@ -731,6 +737,7 @@ impl Fitted {
             coefficients,
             draws,
             refits,
+            again,
             rehearsals,
             widened,
             noise_mm,
@@ -812,6 +819,35 @@ impl Fitted {
                 own.iter_mut().zip(pull).for_each(|(o, p)| *o += p);
             }
             right.extend(own);
+        }
+        solved.factor.solve_in_place(&mut right);
+        right
+            .chunks(self.system.unknowns().max(1))
+            .map(|u| self.system.surface(u))
+            .collect()
+    }
+}
+
+impl Fitted {
+    /// What noise alone adds to the found surface, with the same factor: what nobody saw stays as it is.
+    fn read_again(
+        &self,
+        solved: &system::Solved,
+        rng: &mut rand_chacha::ChaCha8Rng,
+    ) -> Vec<Vec<f64>> {
+        let extra = self.extra();
+        let mut right = Vec::with_capacity(READ_AGAIN * self.system.unknowns());
+        for _ in 0..READ_AGAIN {
+            let noise: Vec<f64> = self
+                .system
+                .relative_sd
+                .iter()
+                .map(|sd| {
+                    let white: f64 = StandardNormal.sample(rng);
+                    self.numbers.sigma_mm * sd * white
+                })
+                .collect();
+            right.extend(self.system.right_hand(&noise, &extra));
         }
         solved.factor.solve_in_place(&mut right);
         right

@@ -62,6 +62,13 @@ impl Cloud {
         })
     }
 
+    /// What another step, spline coefficients about the found surface, differs by at the nodes, mm, its best quadratic taken out.
+    pub fn other_step(&self, step: &[f64]) -> Vec<f64> {
+        let mut step = step.to_vec();
+        self.quadratics.remove(&self.basis, &mut step);
+        on_lines(&self.basis, &step, &self.xs, &self.ys)
+    }
+
     /// Standard deviation of the deviation at the nodes that other steps about another surface tell, mm, the floor included.
     pub fn sd_of(&self, steps: &[Vec<f64>]) -> Vec<f64> {
         let mut square = vec![0.0; self.xs.len() * self.ys.len()];

@@ -160,32 +160,35 @@ pub struct Benches<'a> {
     pub coarse_cloud: &'a Cloud,
 }
 
-impl Benches<'_> {
-    /// Filler and deviation of a surface under its own reference of `kind`.
-    fn levelled(
-        &self,
-        kind: Kind,
-        rough: &[f64],
-        heights: &[f64],
-    ) -> Result<(f64, Vec<f64>), Error> {
-        let bench = self.fill.bench;
-        let reference = self.coarse.reference(kind, rough, &self.coarse.allowance)?;
-        let values = on_lines(self.coarse.basis(), &reference, &bench.xs, &bench.ys);
-        let total = self.fill.lows(heights, &values).total_cc();
-        Ok((
-            total,
-            heights.iter().zip(&values).map(|(z, t)| z - t).collect(),
-        ))
-    }
+/// A surface under its own reference.
+struct Levelled {
+    /// Filler to level it, cc.
+    cc: f64,
+    /// Its deviation from the reference worked to, mm.
+    deviation: Vec<f64>,
+    /// Its deviation from its skin, whatever may be sanded, mm.
+    fairness: Vec<f64>,
+}
 
-    /// Deviation of a surface from its own best fit, whatever may be sanded, mm.
-    fn fairness(&self, basis: &Basis, coefficients: &[f64]) -> Result<Vec<f64>, Error> {
+impl Benches<'_> {
+    /// A surface, given on both benches, under its own skin and its own reference of `kind`.
+    fn levelled(&self, kind: Kind, rough: &[f64], heights: &[f64]) -> Result<Levelled, Error> {
         let bench = self.fill.bench;
-        let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
-        let rough = on(self.coarse);
-        let fair = self.coarse.fair(&rough)?;
-        let values = on_lines(self.coarse.basis(), &fair, &bench.xs, &bench.ys);
-        Ok(on(bench).iter().zip(values).map(|(z, t)| z - t).collect())
+        let skin = self.coarse.rough_skin(rough)?.coefficients;
+        let reference = self
+            .coarse
+            .over(kind, &skin, rough, &self.coarse.allowance)?;
+        let less = |c: &[f64]| -> Vec<f64> {
+            let values = on_lines(self.coarse.basis(), c, &bench.xs, &bench.ys);
+            heights.iter().zip(values).map(|(z, t)| z - t).collect()
+        };
+        let deviation = less(&reference);
+        let nothing = vec![0.0; heights.len()];
+        Ok(Levelled {
+            cc: self.fill.lows(&deviation, &nothing).total_cc(),
+            deviation,
+            fairness: less(&skin),
+        })
     }
 
     fn levelled_splines(
@@ -193,7 +196,7 @@ impl Benches<'_> {
         kind: Kind,
         basis: &Basis,
         coefficients: &[f64],
-    ) -> Result<(f64, Vec<f64>), Error> {
+    ) -> Result<Levelled, Error> {
         let on = |bench: &Workbench| on_lines(basis, coefficients, &bench.xs, &bench.ys);
         self.levelled(kind, &on(self.coarse), &on(self.fill.bench))
     }
@@ -212,17 +215,17 @@ pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Dra
             let add = |found: &[f64], step: Vec<f64>| -> Vec<f64> {
                 found.iter().zip(step).map(|(f, s)| f + s).collect()
             };
-            let (true_cc, deviation) = on.levelled(
+            let truth = on.levelled(
                 kind,
                 &add(&on.coarse_cloud.found, on.coarse_cloud.step(k)),
                 &add(&on.cloud.found, on.cloud.step(k)),
             )?;
-            let (found_cc, found_deviation) = on.levelled_splines(kind, &surface.basis, refit)?;
+            let found = on.levelled_splines(kind, &surface.basis, refit)?;
             Ok(Drawn {
-                true_cc,
-                found_cc,
-                deviation,
-                found_deviation,
+                true_cc: truth.cc,
+                found_cc: found.cc,
+                deviation: truth.deviation,
+                found_deviation: found.deviation,
                 fairness: [Vec::new(), Vec::new()],
                 sd: Vec::new(),
             })
@@ -237,17 +240,14 @@ pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Dra
 pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Drawn>, Error> {
     let basis = &surface.basis;
     let one = |rehearsal: &Rehearsal| -> Result<Drawn, Error> {
-        let (true_cc, deviation) = on.levelled_splines(kind, basis, &rehearsal.truth)?;
-        let (found_cc, found_deviation) = on.levelled_splines(kind, basis, &rehearsal.found)?;
+        let truth = on.levelled_splines(kind, basis, &rehearsal.truth)?;
+        let found = on.levelled_splines(kind, basis, &rehearsal.found)?;
         Ok(Drawn {
-            true_cc,
-            found_cc,
-            deviation,
-            found_deviation,
-            fairness: [
-                on.fairness(basis, &rehearsal.truth)?,
-                on.fairness(basis, &rehearsal.found)?,
-            ],
+            true_cc: truth.cc,
+            found_cc: found.cc,
+            deviation: truth.deviation,
+            found_deviation: found.deviation,
+            fairness: [truth.fairness, found.fairness],
             sd: on.cloud.sd_of(&rehearsal.steps),
         })
     };
@@ -265,9 +265,9 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
 /// apart, and the three numbers being taken as known. Worked out on simulated panels, as [`Surface::widened`] was.
 const BEYOND_DRAWS: f64 = 0.05;
 /// How much of the bias that panels like this one tell is mended in the most likely amount. Draws are rougher than panels between the lines,
-/// so on scarce surveys they tell too much of it: on 216 simulated surveys the rms error of the logarithm is 0.123 without, 0.098 with a
-/// half, 0.106 with all of it mended. The interval stands about all of it.
-const MENDED: f64 = 0.5;
+/// so on scarce surveys they tell too much of it. Against the skin hardly any bias is left: on simulated surveys of nine kinds the mean
+/// error is 6.3 % unmended, 6.2 % with a quarter, 7.8 % with a half of it mended. The interval stands about all of it.
+const MENDED: f64 = 0.25;
 /// Amounts below this are told by differences, not ratios, and from the draws where they are: a panel with next to nothing on it has no
 /// defects whose places were luck, cc.
 pub const SMALL_CC: f64 = 5.0;
@@ -306,7 +306,11 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
         let at = found_cc + by.middle;
         (
             (found_cc + MENDED * by.middle).max(0.0),
-            at - by.reach,
+            if found_cc > SMALL_CC {
+                at - by.reach
+            } else {
+                0.0
+            },
             at + by.reach,
         )
     };
@@ -338,7 +342,9 @@ pub fn most_likely_widened(found_cc: f64, pairs: &[(f64, f64)], widened: f64) ->
     } else {
         let reach = Z * sd.hypot(BEYOND_DRAWS * found_cc);
         let at = found_cc + mean;
-        (at.max(0.0), at - reach, at + reach)
+        // Next to nothing is never told as certainly something.
+        let low = if found_cc > SMALL_CC { at - reach } else { 0.0 };
+        (at.max(0.0), low, at + reach)
     };
     holding(found_cc, likely, low, high)
 }
@@ -446,7 +452,7 @@ mod tests {
             .map(|k| (9.0 * f64::from(k), 10.0 * f64::from(k)))
             .collect();
         let (likely, i) = most_likely(90.0, &pairs);
-        assert!((likely - 90.0 * (10.0f64 / 9.0).sqrt()).abs() < 1e-9);
+        assert!((likely - 90.0 * (10.0f64 / 9.0).powf(MENDED)).abs() < 1e-9);
         assert!(i.low == 90.0 && (i.high - 100.0).abs() < 1e-9 && i.value == 90.0);
         // Of next to nothing, by differences; never below nothing.
         let (likely, i) = most_likely(1.0, &[(1.0, 0.5), (2.0, 1.0), (1.0, 0.0)]);

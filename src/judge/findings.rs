@@ -434,6 +434,15 @@ pub struct Stand<'a> {
     pub draws: &'a (dyn Fn(usize) -> Vec<f64> + Sync),
 }
 
+/// Heights on a stand, with what does not hang on a high.
+struct Heights {
+    heights: Vec<f64>,
+    /// Their skin.
+    skin: Vec<f64>,
+    /// Filler to level them as they are, cc.
+    now_cc: f64,
+}
+
 /// Prices of these highs under the chosen kind of reference.
 ///
 /// # Errors
@@ -444,44 +453,46 @@ pub fn prices(
     kind: Kind,
     lands: &[Highland],
 ) -> Result<Vec<Price>, Error> {
-    if kind == Kind::FillOnly {
+    if kind == Kind::Ride {
         return Ok(Vec::new());
     }
-    let total = |stand: &Stand, heights: &[f64], allowance: &[f64]| -> Result<f64, Error> {
+    let total = |stand: &Stand, on: &Heights, allowance: &[f64]| -> Result<f64, Error> {
         let bench = stand.fill.bench;
-        let c = bench.reference(kind, heights, allowance)?;
-        Ok(stand.fill.lows(heights, &bench.at_nodes(&c)).total_cc())
+        let c = bench.over(kind, &on.skin, &on.heights, allowance)?;
+        Ok(stand.fill.lows(&on.heights, &bench.at_nodes(&c)).total_cc())
     };
-    let saved = |stand: &Stand, heights: &[f64], now: f64, land: &Highland| {
+    let standing = |stand: &Stand, heights: Vec<f64>| -> Result<Heights, Error> {
         let bench = stand.fill.bench;
-        let more = total(stand, heights, &land.allowance(bench, &|a| a + TENTH_MM))?;
-        let none = total(stand, heights, &land.allowance(bench, &|_| 0.0))?;
-        Ok((now - more, none - now))
+        let mut on = Heights {
+            skin: bench.rough_skin(&heights)?.coefficients,
+            heights,
+            now_cc: 0.0,
+        };
+        on.now_cc = total(stand, &on, &bench.allowance)?;
+        Ok(on)
     };
+    let saved = |stand: &Stand, on: &Heights, land: &Highland| {
+        let bench = stand.fill.bench;
+        let more = total(stand, on, &land.allowance(bench, &|a| a + TENTH_MM))?;
+        let none = total(stand, on, &land.allowance(bench, &|_| 0.0))?;
+        Ok((on.now_cc - more, none - on.now_cc))
+    };
+    if lands.is_empty() {
+        return Ok(Vec::new());
+    }
     // What each stand takes as it is does not hang on the high.
-    let draws: Vec<(Vec<f64>, f64)> = if lands.is_empty() {
-        Vec::new()
-    } else {
-        (0..PRICE_DRAWS)
-            .into_par_iter()
-            .map(|k| {
-                let heights = (coarse.draws)(k);
-                let now = total(coarse, &heights, &coarse.fill.bench.allowance)?;
-                Ok((heights, now))
-            })
-            .collect::<Result<_, Error>>()?
-    };
-    let now = match lands {
-        [] => 0.0,
-        _ => total(fine, fine.heights, &fine.fill.bench.allowance)?,
-    };
+    let draws: Vec<Heights> = (0..PRICE_DRAWS)
+        .into_par_iter()
+        .map(|k| standing(coarse, (coarse.draws)(k)))
+        .collect::<Result<_, Error>>()?;
+    let now = standing(fine, fine.heights.to_vec())?;
     lands
         .par_iter()
         .map(|land| {
-            let (per_tenth, sanding) = saved(fine, fine.heights, now, land)?;
+            let (per_tenth, sanding) = saved(fine, &now, land)?;
             let draws = draws
                 .par_iter()
-                .map(|(heights, now)| saved(coarse, heights, *now, land))
+                .map(|on| saved(coarse, on, land))
                 .collect::<Result<Vec<_>, Error>>()?;
             let about = |found: f64, pick: &dyn Fn(&(f64, f64)) -> f64| {
                 let mut i =

@@ -1,14 +1,17 @@
 //! Limits judged with a virtual tool laid everywhere, in all directions, on the deviation from the fair shape.
 //!
-//! The worst found value comes from the fine node grid. Its interval comes from draws on the coarser one: the low end
-//! from the draws at the worst place, the high end from the worst anywhere in each draw, since what was found the worst
-//! place need not be.
+//! The worst found value comes from the fine node grid. Two different things are asked about it. How bad is it *there*: the draws at
+//! that place tell, and that is its interval. How bad could it be *anywhere*: the worst of each draw tells, since what was found the
+//! worst place need not be ([`super::risk`]). A limit is met or exceeded when the chance of the contrary is 5 % or less; else the place
+//! that most of the chance lies at is named. What no reading could have seen is no part of either, and is told as a width
+//! ([`super::blind`]).
 
+use super::blind::Blind;
 use super::cloud::Cloud;
 use super::edge::{self, NO_DIRECTION};
-use super::filler::{Drawn, Spread};
 use super::nodes::{FAR_MM, Reach};
-use super::rehearsed::t_over_normal;
+use super::raw::Readings;
+use super::risk::{Doubt, Errors, RISK, Top};
 use super::verdict::MOST_UNMEASURED;
 use super::{Grid, Interval, LimitResult, LimitState, NodeState, Nodes, Sight};
 use crate::panel::{Limit, Panel, Quantity};
@@ -17,9 +20,13 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Draws that are judged.
-const DRAWS: usize = 16;
-/// 97.5 % point of Student's t for that many draws (16 draws; from memory).
-const T_DRAWS: f64 = 2.13;
+const DRAWS: usize = 64;
+/// 97.5 % point of the normal distribution, by how much the draws are too sure of a place (chosen on simulated panels).
+const Z: f64 = 1.96 * 1.1;
+/// What no draw tells of a worst value, one standard deviation over a reading's noise (chosen on simulated panels, docs/decisions.md).
+const BEYOND_DRAWS: f64 = 1.0;
+/// Places at which it is asked what would be missed, mm apart.
+const BLIND_STEP_MM: f64 = 25.0;
 
 /// Values of one tool on one base: on the fine grid, and on the coarse one for the found surface and the draws.
 struct Judged {
@@ -29,8 +36,8 @@ struct Judged {
     direction: Array2<u8>,
     coarse: Array2<f64>,
     draws: Vec<Array2<f64>>,
-    /// For each rehearsal: what its survey would have told, and what is truly there.
-    rehearsed: Vec<[Array2<f64>; 2]>,
+    /// The same panel read again.
+    again: Vec<Array2<f64>>,
 }
 
 /// What limits are judged on.
@@ -47,14 +54,37 @@ pub struct Judging<'a> {
     pub coarse_fairness: &'a [f64],
     /// Draws on the coarse grid.
     pub cloud: &'a Cloud,
+    /// What the surface would differ by if the same panel were read again, see [`crate::fit::Surface::again`].
+    pub again: &'a [Vec<f64>],
     /// Where readings lie.
     pub reach: &'a Reach,
     /// What the survey sees.
     pub sight: &'a Sight,
+    /// What it would miss.
+    pub blind: &'a Blind<'a>,
+    /// Coat that nothing was read at: its middle and width, mm.
+    pub unread_coat: Option<([f64; 2], f64)>,
+    /// The readings themselves.
+    pub readings: &'a Readings,
+    /// Noise of a reading of the tool that was used least finely, mm.
+    pub noise_mm: f64,
     /// Base of the widest wave gauge where there is no other tool, mm.
     pub widest_gauge_mm: Option<f64>,
     /// Units of the sentences.
     pub units: Units,
+}
+
+impl Judging<'_> {
+    /// What no draw tells of a worst value, one standard deviation: about the noise of a reading.
+    fn floor(&self, limit: &Limit) -> f64 {
+        match limit.quantity {
+            Quantity::Gap | Quantity::Swing => BEYOND_DRAWS * self.noise_mm,
+            // Both ends of the base.
+            Quantity::Slope => {
+                BEYOND_DRAWS * self.noise_mm * std::f64::consts::SQRT_2 / limit.base_mm * 1000.0
+            }
+        }
+    }
 }
 
 /// How far limits are exceeded at a place, at the favourable end.
@@ -82,10 +112,7 @@ fn zone_at(panel: &Panel, x: f64, y: f64) -> Option<usize> {
 }
 
 /// Judge the panel's limits, then each zone's.
-///
-/// `rehearsals` are panels like this one with what their surveys told, on the coarse grid; none with a photo.
-/// `lows` were found on the map.
-pub fn judge(on: &Judging, rehearsals: &[Drawn], lows: usize) -> (Vec<LimitResult>, Favourable) {
+pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
     let mut wanted: Vec<(Quantity, f64)> = Vec::new();
     let all: Vec<(Option<usize>, &Limit)> = on
         .panel
@@ -108,7 +135,7 @@ pub fn judge(on: &Judging, rehearsals: &[Drawn], lows: usize) -> (Vec<LimitResul
     }
     let judged: Vec<Judged> = wanted
         .iter()
-        .filter_map(|&(quantity, base)| tool_everywhere(on, rehearsals, quantity, base))
+        .filter_map(|&(quantity, base)| tool_everywhere(on, quantity, base))
         .collect();
     let mut favourable = Favourable {
         grid: on.coarse,
@@ -123,7 +150,7 @@ pub fn judge(on: &Judging, rehearsals: &[Drawn], lows: usize) -> (Vec<LimitResul
             match (checkable(on, limit), found) {
                 (Ok(()), Some(judged)) => {
                     favourable.limits.push((limit.max, zone, low_ends(judged)));
-                    result(on, zone, limit, judged, lows)
+                    result(on, zone, limit, judged)
                 }
                 (Err(remedy), _) => not_checked(on, zone, limit, remedy),
                 (Ok(()), None) => not_checked(
@@ -177,12 +204,7 @@ fn checkable(on: &Judging, limit: &Limit) -> Result<(), String> {
     }
 }
 
-fn tool_everywhere(
-    on: &Judging,
-    rehearsals: &[Drawn],
-    quantity: Quantity,
-    base_mm: f64,
-) -> Option<Judged> {
+fn tool_everywhere(on: &Judging, quantity: Quantity, base_mm: f64) -> Option<Judged> {
     let lay = |dev: &Array2<f64>, step: f64| -> Option<(Array2<f64>, Array2<u8>)> {
         match quantity {
             Quantity::Gap => edge::gaps(dev, step, base_mm).map(|m| (m.gap, m.direction)),
@@ -222,16 +244,10 @@ fn tool_everywhere(
         .into_par_iter()
         .filter_map(|k| coarse_of(Some(on.cloud.step(k))))
         .collect();
-    let over = |deviation: &[f64]| {
-        let values = Array2::from_shape_fn((ny, nx), |(iy, ix)| {
-            let k = iy * nx + ix;
-            if open[k] { deviation[k] } else { f64::NAN }
-        });
-        lay(&values, on.coarse.step_mm).map(|m| m.0)
-    };
-    let rehearsed = rehearsals
+    let again = on
+        .again
         .par_iter()
-        .filter_map(|d| Some([over(&d.fairness[1])?, over(&d.fairness[0])?]))
+        .filter_map(|step| coarse_of(Some(on.cloud.other_step(step))))
         .collect();
     Some(Judged {
         quantity,
@@ -240,7 +256,7 @@ fn tool_everywhere(
         direction,
         coarse,
         draws,
-        rehearsed,
+        again,
     })
 }
 
@@ -252,21 +268,15 @@ fn spread(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {
     (mean, (square / (n - 1.0).max(1.0)).sqrt())
 }
 
-/// Low end of the tool's value at each coarse node: the draws' mean less t times their spread, never above what was found.
+/// Low end of the tool's value at each coarse node: the draws' mean less their spread, never above what was found.
 fn low_ends(judged: &Judged) -> Array2<f64> {
     Array2::from_shape_fn(judged.coarse.dim(), |n| {
         let (mean, sd) = spread(judged.draws.iter().map(|d| d[n]));
-        (mean - T_DRAWS * sd).min(judged.coarse[n]).max(0.0)
+        (mean - Z * sd).min(judged.coarse[n]).max(0.0)
     })
 }
 
-fn result(
-    on: &Judging,
-    zone: Option<usize>,
-    limit: &Limit,
-    judged: &Judged,
-    lows: usize,
-) -> LimitResult {
+fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> LimitResult {
     let grid = on.nodes.grid;
     let here = |x: f64, y: f64| zone_at(on.panel, x, y) == zone;
     let (mut worst, mut at) = (f64::NEG_INFINITY, None);
@@ -298,67 +308,65 @@ fn result(
             "no measured place is large enough to lay this base on".to_string(),
         );
     };
-    let coarse = |map: &Array2<f64>| -> f64 {
+    let place = [grid.x(at.1), grid.y(at.0)];
+    let top = |map: &Array2<f64>| -> Top {
         map.indexed_iter()
             .filter(|((iy, ix), v)| !v.is_nan() && here(on.coarse.x(*ix), on.coarse.y(*iy)))
-            .map(|(_, v)| *v)
-            .fold(0.0, f64::max)
+            .fold(Top::default(), |best, ((iy, ix), v)| {
+                if *v > best.value {
+                    Top {
+                        value: *v,
+                        at: [on.coarse.x(ix), on.coarse.y(iy)],
+                    }
+                } else {
+                    best
+                }
+            })
     };
-    let place = [grid.x(at.1), grid.y(at.0)];
-    let nearest = (
-        ((place[1] / on.coarse.step_mm).round() as usize).min(on.coarse.ny - 1),
-        ((place[0] / on.coarse.step_mm).round() as usize).min(on.coarse.nx - 1),
-    );
-    let (mean, sd) = spread(judged.draws.iter().map(|d| d[nearest]));
-    let (top, top_sd) = {
-        let tops: Vec<f64> = judged.draws.iter().map(coarse).collect();
-        spread(tops.iter().copied())
-    };
-    let there = worst - judged.coarse[nearest];
-    let mut low = if mean.is_finite() && there.is_finite() {
-        (mean - T_DRAWS * sd + there).clamp(0.0, worst)
-    } else {
-        0.0
-    };
-    // Sharp places between the lines are found too low: how much, the rehearsals' worst values tell. As a ratio where there are lows,
-    // which are found lower the deeper they are; where there is only noise, as a ratio or a difference, whichever is less.
-    let worsts: Vec<[f64; 2]> = judged
-        .rehearsed
-        .iter()
-        .map(|pair| pair.each_ref().map(coarse))
-        .filter(|[found, truth]| *found > 0.0 && *truth > 0.0)
-        .collect();
-    let wider = t_over_normal(lows);
-    let by_ratio = {
-        let logs: Vec<f64> = worsts.iter().map(|[f, t]| (t / f).ln()).collect();
-        let by = Spread::careful(&logs);
-        worst * (by.middle + wider * by.reach).exp()
-    };
-    let by_difference = {
-        let differences: Vec<f64> = worsts.iter().map(|[f, t]| t - f).collect();
-        let by = Spread::careful(&differences);
-        worst + by.middle + wider * by.reach
-    };
-    let missed = if lows > 0 {
-        by_ratio
-    } else {
-        by_ratio.min(by_difference)
-    };
-    let high = (top + T_DRAWS * top_sd + worst - coarse(&judged.coarse))
-        .max(missed)
-        .max(worst);
+    let tops: Vec<Top> = judged.draws.par_iter().map(top).collect();
+    let found_top = top(&judged.coarse).value;
+    let leads: Vec<f64> = tops.iter().map(|t| t.value - found_top).collect();
+    let errors = Errors::of(&leads, on.floor(limit));
+    let p_exceeds = errors.exceeds(worst, limit.max);
+    let local = local(on, judged, place, worst, on.floor(limit));
+    let repeats = spread(judged.again.iter().map(|map| top(map).value)).1;
+    let could_be = (worst + errors.high).max(local.high);
+    let doubt = Doubt::of(on.panel, &tops, limit.max, p_exceeds, on.units);
+    let (blind_mm, blind_at) = on
+        .blind
+        .widths(on.panel, on.reach, limit, BLIND_STEP_MM)
+        .worst(&|p| here(p[0], p[1]))
+        .unwrap_or((f64::NAN, [f64::NAN; 2]));
     let mut remedy = String::new();
-    let mut state = if high <= limit.max {
+    let mut state = if p_exceeds <= RISK {
         LimitState::Met
-    } else if low > limit.max {
+    } else if p_exceeds >= 1.0 - RISK {
         LimitState::Exceeded
     } else {
         LimitState::Unsure
     };
-    if !low.is_finite() {
-        low = 0.0;
-    }
     let blank = blank / all.max(1.0);
+    let direction = judged.direction[at];
+    let told = |state: LimitState, remedy: String| LimitResult {
+        limit: limit.clone(),
+        zone: zone.map(|k| on.panel.zones[k].name.clone()),
+        worst: local,
+        worst_at: place,
+        direction_deg: if direction == NO_DIRECTION {
+            f64::NAN
+        } else {
+            edge::direction_deg(direction).unwrap_or(f64::NAN)
+        },
+        p_exceeds,
+        could_be,
+        repeats,
+        blind_mm,
+        blind_at,
+        doubt: doubt.clone(),
+        state,
+        share_within: if area > 0.0 { within / area } else { 0.0 },
+        remedy,
+    };
     let unseen = on.sight.blind_mm.iter().rev().find(|wave| {
         let shortest = on.sight.shortest_mm().unwrap_or(f64::INFINITY);
         **wave <= limit.base_mm && **wave >= shortest - 1e-6
@@ -375,6 +383,13 @@ fn result(
             ),
         );
     }
+    // Nothing was found, and a dip as wide as the base itself could be there: that is no check.
+    if state == LimitState::Met && (blind_mm.is_nan() || blind_mm > limit.base_mm) {
+        return told(
+            LimitState::NotChecked,
+            too_blind(on, limit, blind_mm, blind_at),
+        );
+    }
     if state == LimitState::Met && on.reach.one_way() {
         state = LimitState::Unsure;
         remedy = on.sight.untied.first().cloned().unwrap_or_default();
@@ -388,32 +403,82 @@ fn result(
                 on.panel.zones[k].name
             )),
         );
-    } else if state == LimitState::Unsure {
+    } else if let (LimitState::Met, Some((at, width))) = (state, on.unread_coat)
+        && here(at[0], at[1])
+    {
+        state = LimitState::Unsure;
         remedy = format!(
-            "the interval straddles the limit; lay the edge over x {}, y {} both ways",
-            on.units.bare_place(place[0]),
-            on.units.bare_place(place[1])
+            "coat is left at x {}, y {}, {} wide, and no reading tells how low it is: lay the edge over it",
+            on.units.bare_place(at[0]),
+            on.units.bare_place(at[1]),
+            on.units.place(width)
+        );
+    } else if let (LimitState::Met, Some(broken)) = (
+        state,
+        on.readings.breaks(limit, &|p| here(p[0], p[1]), on.units),
+    ) {
+        state = LimitState::Unsure;
+        remedy = broken;
+    } else if state == LimitState::Unsure {
+        remedy = doubt.as_ref().map_or_else(
+            || {
+                format!(
+                    "the readings do not decide; lay the edge over x {}, y {} both ways",
+                    on.units.bare_place(place[0]),
+                    on.units.bare_place(place[1])
+                )
+            },
+            |d| format!("{}; {}", d.words, d.remedy),
         );
     }
-    let direction = judged.direction[at];
-    LimitResult {
-        limit: limit.clone(),
-        zone: zone.map(|k| on.panel.zones[k].name.clone()),
-        worst: Interval {
+    told(state, remedy)
+}
+
+/// The worst value at its own place: what was found there, and how far the draws lie from that just there.
+fn local(on: &Judging, judged: &Judged, place: [f64; 2], worst: f64, floor: f64) -> Interval {
+    let nearest = (
+        ((place[1] / on.coarse.step_mm).round() as usize).min(on.coarse.ny - 1),
+        ((place[0] / on.coarse.step_mm).round() as usize).min(on.coarse.nx - 1),
+    );
+    let (mean, sd) = spread(judged.draws.iter().map(|d| d[nearest]));
+    let found = judged.coarse[nearest];
+    if !mean.is_finite() || !found.is_finite() {
+        return Interval {
             value: worst,
-            low,
-            high,
-        },
-        worst_at: place,
-        direction_deg: if direction == NO_DIRECTION {
-            f64::NAN
-        } else {
-            edge::direction_deg(direction).unwrap_or(f64::NAN)
-        },
-        state,
-        share_within: if area > 0.0 { within / area } else { 0.0 },
-        remedy,
+            low: 0.0,
+            high: f64::INFINITY,
+        };
     }
+    let half = Z * sd.hypot(floor);
+    // Gaps cannot be below 0, so draws about a small one lie above it on average.
+    let middle = worst + mean - found;
+    Interval {
+        value: worst,
+        low: (middle - half).clamp(0.0, worst),
+        high: (middle + half).max(worst),
+    }
+}
+
+/// Why a limit is not checked by readings so far apart, and what would.
+fn too_blind(on: &Judging, limit: &Limit, blind_mm: f64, at: [f64; 2]) -> String {
+    if !blind_mm.is_finite() {
+        return "no reading is near enough to tell anything".into();
+    }
+    let lines = lines_for(on.reach.distance(at[0], at[1]), blind_mm, limit.base_mm);
+    format!(
+        "a dip of just the limit {} wide could lie unseen at x {}, y {}, and that is wider than the base; take lines each {}",
+        on.units.place(blind_mm),
+        on.units.bare_place(at[0]),
+        on.units.bare_place(at[1]),
+        on.units.place(lines)
+    )
+}
+
+/// Distance of lines at which nothing wider than half a base would be missed, mm, from what is missed `away_mm` from a reading: the width grows
+/// about as that distance does. Multiples of 25 mm, 25 at least.
+pub(super) fn lines_for(away_mm: f64, blind_mm: f64, base_mm: f64) -> f64 {
+    let lines = 2.0 * away_mm * (base_mm / 2.0) / blind_mm.max(1.0);
+    ((lines / 25.0).floor() * 25.0).max(25.0)
 }
 
 fn not_checked(on: &Judging, zone: Option<usize>, limit: &Limit, remedy: String) -> LimitResult {
@@ -427,6 +492,12 @@ fn not_checked(on: &Judging, zone: Option<usize>, limit: &Limit, remedy: String)
         },
         worst_at: [f64::NAN; 2],
         direction_deg: f64::NAN,
+        p_exceeds: f64::NAN,
+        could_be: f64::NAN,
+        repeats: f64::NAN,
+        blind_mm: f64::NAN,
+        blind_at: [f64::NAN; 2],
+        doubt: None,
         state: LimitState::NotChecked,
         share_within: f64::NAN,
         remedy,

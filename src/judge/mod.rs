@@ -4,6 +4,7 @@
 //! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
 //! `show` computes nothing new.
 
+pub mod blind;
 pub mod cloud;
 pub mod contour;
 pub mod edge;
@@ -14,9 +15,13 @@ mod flagged;
 pub mod limits;
 pub mod nodes;
 pub mod photo;
+pub mod raw;
 pub mod regions;
 pub mod rehearsed;
 pub mod repeats;
+pub mod risk;
+mod rival;
+mod section;
 pub mod sight;
 pub mod status;
 pub mod texture;
@@ -109,7 +114,7 @@ pub struct Nodes {
     pub reference: Array2<f64>,
     /// Height less chosen reference, mm: negative is low.
     pub deviation: Array2<f64>,
-    /// Height less the best fit without allowance, mm: how fair the panel is, whatever may be sanded.
+    /// Height less the skin, mm: how fair the panel is, whatever may be sanded.
     pub fairness: Array2<f64>,
     /// Standard deviation of the deviation, mm.
     pub sd: Array2<f64>,
@@ -231,11 +236,11 @@ pub struct Region {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LimitState {
-    /// The whole interval lies within the limit, everywhere.
+    /// Within it everywhere, at a risk of 5 %.
     Met,
-    /// The whole interval lies beyond it somewhere.
+    /// Beyond it somewhere, at a risk of 5 %.
     Exceeded,
-    /// The interval straddles it.
+    /// The readings do not decide.
     Unsure,
     /// This survey cannot tell.
     NotChecked,
@@ -260,12 +265,25 @@ pub struct LimitResult {
     pub limit: Limit,
     /// Zone it belongs to; `None` for the whole panel.
     pub zone: Option<String>,
-    /// Worst value found (mm, or mm/m for a slope), with its interval. NaN when not checked.
+    /// Worst value found (mm, or mm/m for a slope), with the 95 % interval of the value at its place. NaN when not checked.
     pub worst: Interval,
     /// Where the worst lies, and the direction of the tool there (degrees from x).
     pub worst_at: [f64; 2],
     /// Direction of the tool at the worst place, degrees from x towards y.
     pub direction_deg: f64,
+    /// Chance that some place exceeds the limit, among defects as wide as the survey can see, 0…1. NaN when not checked.
+    pub p_exceeds: f64,
+    /// What the worst could be anywhere, among such defects (mm or mm/m): exceeded with a chance of 5 %.
+    pub could_be: f64,
+    /// Standard deviation of the worst found when the same panel is read again at the same places: noise alone.
+    pub repeats: f64,
+    /// Width of a dip of just the limit that would surely have been seen wherever it lay, mm; narrower ones are in none of the
+    /// figures above. NaN where nothing was near enough to tell.
+    pub blind_mm: f64,
+    /// Where that is widest, mm.
+    pub blind_at: [f64; 2],
+    /// The place that most of the chance of exceeding lies at; `None` where there is next to none.
+    pub doubt: Option<risk::Doubt>,
     /// Outcome.
     pub state: LimitState,
     /// Share of the measured area that is within the limit, 0…1.
@@ -274,7 +292,7 @@ pub struct LimitResult {
     pub remedy: String,
 }
 
-/// ISO 25178-2 height parameters of the deviation from the fair shape (best fit without allowance).
+/// ISO 25178-2 height parameters of the deviation from the skin.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Texture {
     /// Arithmetical mean height, mm.
@@ -306,7 +324,7 @@ pub struct Band {
 /// One of the three references, for comparison.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ReferenceSummary {
-    /// `best-fit`, `least-filler` or `fill-only`.
+    /// `skin`, `sink` or `ride`.
     pub name: &'static str,
     /// Filler to level to it, cc.
     pub to_level_cc: f64,

@@ -131,8 +131,8 @@ pub struct Sources<'a> {
     pub reference_basis: &'a Basis,
     /// Coefficients of the chosen reference.
     pub chosen: &'a [f64],
-    /// Coefficients of the best fit without allowance.
-    pub fair: &'a [f64],
+    /// Coefficients of the skin.
+    pub skin: &'a [f64],
 }
 
 /// Fill the node grid. `region` is left at 0.
@@ -143,7 +143,7 @@ pub fn nodes(from: &Sources, grid: Grid) -> Nodes {
     let on = |basis: &Basis, c: &[f64]| on_lines(basis, c, &xs, &ys);
     let height = on(&basis, &from.surface.coefficients);
     let chosen = on(from.reference_basis, from.chosen);
-    let fair = on(from.reference_basis, from.fair);
+    let fair = on(from.reference_basis, from.skin);
     let sd = from.cloud.sd_on(&xs, &ys);
     let steep = steepness(from, &xs, &ys);
     let limit = from.panel.node_limit_mm;

@@ -204,7 +204,7 @@ fn pooled(mut values: Vec<f64>) -> [f64; 3] {
 }
 
 /// Standard normal quantile, to 4.5e-4 (Abramowitz and Stegun 1964, formula 26.2.23).
-fn normal_quantile(p: f64) -> f64 {
+pub fn normal_quantile(p: f64) -> f64 {
     let tail = p.min(1.0 - p);
     let t = (-2.0 * tail.ln()).sqrt();
     let x = t

@@ -1,6 +1,8 @@
 //! The outcome in one word, with its reasons, what was not checked, and what to measure next.
 
+use super::limits::lines_for;
 use super::nodes::{FAR_MM, Reach};
+use super::risk::{RISK, chance};
 use super::{
     Action, Flag, LimitResult, LimitState, NodeState, Nodes, Region, RegionKind, Sight, Verdict,
 };
@@ -82,11 +84,12 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
     let mut reasons: Vec<String> = with(LimitState::Exceeded)
         .map(|l| {
             format!(
-                "limit {}: {} found at {}, at least {}",
+                "limit {}: {} found at {}, {} to {} there",
                 words(&l.limit, on.units),
                 amount(&l.limit, l.worst.value, on.units),
                 spot(l.worst_at, on.units),
-                amount(&l.limit, l.worst.low, on.units)
+                amount(&l.limit, l.worst.low, on.units),
+                amount(&l.limit, l.worst.high, on.units)
             )
         })
         .collect();
@@ -103,22 +106,27 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
         return (Verdict::AnotherCycle, reasons);
     }
     for l in with(LimitState::Unsure) {
-        // Within the limit wherever the edge was laid: what is open is where it was not.
-        if l.worst.high <= l.limit.max {
+        // Within the limit as far as can be told: what is open is where nothing was read, or a reading that says otherwise.
+        if l.p_exceeds <= RISK {
             reasons.push(format!(
-                "limit {}: at most {} where it could be measured",
+                "limit {}: at most {} where it could be measured; {}",
                 words(&l.limit, on.units),
-                amount(&l.limit, l.worst.high, on.units)
+                amount(&l.limit, l.could_be, on.units),
+                l.remedy
             ));
             continue;
         }
-        reasons.push(format!(
-            "limit {} cannot be decided: {} found, {} to {} possible",
+        let mut reason = format!(
+            "limit {} cannot be decided: {} found, could be {}; {} that it is over",
             words(&l.limit, on.units),
             amount(&l.limit, l.worst.value, on.units),
-            amount(&l.limit, l.worst.low, on.units),
-            amount(&l.limit, l.worst.high, on.units)
-        ));
+            amount(&l.limit, l.could_be, on.units),
+            chance(l.p_exceeds)
+        );
+        if let Some(doubt) = &l.doubt {
+            reason += &format!(", most of it at {}", doubt.words);
+        }
+        reasons.push(reason);
     }
     // What was left out may be right after all: then it is a defect that the map does not show.
     let least = on
@@ -158,15 +166,52 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
     if !reasons.is_empty() {
         return (Verdict::MeasureMore, reasons);
     }
+    reasons.extend(fair_to(on.limits, on.reach, on.units));
     for l in with(LimitState::Met) {
         reasons.push(format!(
-            "limit {}: met wherever it was measured, worst {}, at most {}",
+            "limit {}: met, worst {}, at most {} anywhere",
             words(&l.limit, on.units),
             amount(&l.limit, l.worst.value, on.units),
-            amount(&l.limit, l.worst.high, on.units)
+            amount(&l.limit, l.could_be, on.units)
         ));
     }
     (Verdict::Fair, reasons)
+}
+
+/// Widths are told in steps of this, upward, mm.
+const WIDTH_STEP_MM: f64 = 5.0;
+
+/// A width that would surely have been seen, rounded up so that it is still true.
+fn width(mm: f64, units: Units) -> String {
+    units.place((mm / WIDTH_STEP_MM).ceil() * WIDTH_STEP_MM)
+}
+
+/// The widest of what limits that are met would miss, mm; `None` where none is.
+pub fn blind_mm(limits: &[LimitResult]) -> Option<f64> {
+    let met = limits.iter().filter(|l| l.state == LimitState::Met);
+    met.map(|l| l.blind_mm).max_by(f64::total_cmp)
+}
+
+/// "fair to anything wider than 160 mm": how far a verdict of fair goes.
+pub fn fair_to_words(limits: &[LimitResult], units: Units) -> Option<String> {
+    let widest = blind_mm(limits).filter(|mm| mm.is_finite())?;
+    Some(format!("to anything wider than {}", width(widest, units)))
+}
+
+/// How far a verdict of fair goes, and what closes the rest: the cheapest first.
+fn fair_to(limits: &[LimitResult], reach: &Reach, units: Units) -> Option<String> {
+    let widest = limits
+        .iter()
+        .filter(|l| l.state == LimitState::Met && l.blind_mm.is_finite())
+        .max_by(|a, b| a.blind_mm.total_cmp(&b.blind_mm))?;
+    let [x, y] = widest.blind_at;
+    let closer = lines_for(reach.distance(x, y), widest.blind_mm, widest.limit.base_mm);
+    Some(format!(
+        "a low or high narrower than {} could lie unseen, such as at {}: guide coat, raking light or lines each {} would show it",
+        width(widest.blind_mm, units),
+        spot(widest.blind_at, units),
+        units.place(closer)
+    ))
 }
 
 /// What was not checked, whatever the verdict.
@@ -216,18 +261,22 @@ pub fn measure_next(on: &Evidence) -> Vec<String> {
         if l.remedy.starts_with("all placings run") {
             continue;
         }
-        let (place, limit) = (spot(l.worst_at, on.units), words(&l.limit, on.units));
-        match settled.iter_mut().find(|s| s.0 == place) {
+        let limit = words(&l.limit, on.units);
+        let sentence = match &l.doubt {
+            Some(doubt) => format!("{}, {}", doubt.remedy, doubt.words),
+            None if l.p_exceeds <= RISK => l.remedy.clone(),
+            None => format!("two placings crossing at {}", spot(l.worst_at, on.units)),
+        };
+        match settled.iter_mut().find(|s| s.0 == sentence) {
             Some((_, limits)) => limits.push(limit),
-            None => settled.push((place, vec![limit])),
+            None => settled.push((sentence, vec![limit])),
         }
     }
-    out.extend(settled.iter().map(|(place, limits)| {
-        format!(
-            "two placings crossing at {place}: settles {}",
-            limits.join(" and ")
-        )
-    }));
+    out.extend(
+        settled
+            .iter()
+            .map(|(sentence, limits)| format!("{sentence}: for {}", limits.join(" and "))),
+    );
     out.extend(on.sight.untied.iter().cloned());
     if let Some(place) = emptiest(on) {
         out.push(format!(

@@ -1,11 +1,15 @@
 //! The stage's main function: everything the other files of this stage find, put together into one [`Judgement`].
 
+use super::blind::Blind;
 use super::cloud::Cloud;
 use super::filler::{self, Benches, Fill};
 use super::findings::{self, Ground, Stand};
 use super::limits::{self, Judging};
 use super::nodes::{self, Reach, Sources};
+use super::raw::Readings;
 use super::rehearsed::RegionErrors;
+use super::rival;
+use super::section;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
@@ -58,12 +62,31 @@ pub fn grid(panel: &Panel, step_mm: f64) -> Grid {
     }
 }
 
-fn bench(panel: &Panel, step_mm: f64) -> Result<Workbench, Error> {
-    Workbench::new(panel, step_mm, &|nx, ny| {
+/// A workbench with the surface on its nodes, each of which has its say in the search for the skin as surely as it is known.
+fn bench(
+    panel: &Panel,
+    surface: &Surface,
+    reach: &Reach,
+    step_mm: f64,
+) -> Result<(Workbench, Cloud), Error> {
+    let mut bench = Workbench::new(panel, step_mm, &|nx, ny| {
         node_weights_mm2(&Grid { step_mm, nx, ny }, panel)
             .into_raw_vec_and_offset()
             .0
-    })
+    })?;
+    let cloud = Cloud::new(surface, &bench);
+    let mut sd = cloud.sd_on(&bench.xs, &bench.ys);
+    let places = bench
+        .ys
+        .iter()
+        .flat_map(|&y| bench.xs.iter().map(move |&x| (x, y)));
+    for (sd, (x, y)) in sd.iter_mut().zip(places) {
+        if reach.distance(x, y) > nodes::FAR_MM {
+            *sd = f64::INFINITY;
+        }
+    }
+    bench.trust(&sd);
+    Ok((bench, cloud))
 }
 
 /// Judge a found surface.
@@ -79,16 +102,15 @@ pub fn judge(
 ) -> Result<Judgement, Error> {
     let step = step_mm(panel);
     let fine_grid = grid(panel, step);
-    let middle = bench(panel, 2.0 * step)?;
-    let rough = bench(panel, 4.0 * step)?;
-    let cloud = Cloud::new(surface, &middle);
-    let rough_cloud = Cloud::new(surface, &rough);
+    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
+    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
+    let (rough, rough_cloud) = bench(panel, surface, &reach, 4.0 * step)?;
     let references = References::new(&middle, &cloud.found)?;
     let chosen = Kind::ALL
         .iter()
         .position(|k| *k == options.reference)
         .unwrap_or(0);
-    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
     let mut nodes = nodes::nodes(
         &Sources {
             panel,
@@ -97,7 +119,7 @@ pub fn judge(
             reach: &reach,
             reference_basis: middle.basis(),
             chosen: &references.kinds[chosen],
-            fair: &references.fair,
+            skin: &references.skin.coefficients,
         },
         fine_grid,
     );
@@ -108,13 +130,15 @@ pub fn judge(
         &reach,
         [surface.basis.x.spacing, surface.basis.y.spacing],
     );
-    let fair_at = middle.at_nodes(&references.fair);
+    let fair_at = middle.at_nodes(&references.skin.coefficients);
     let coarse_fairness: Vec<f64> = cloud
         .found
         .iter()
         .zip(&fair_at)
         .map(|(z, t)| z - t)
         .collect();
+    let blind = Blind::new(survey, surface);
+    let readings = Readings::new(survey, surface, &nodes);
     let judging = Judging {
         panel,
         nodes: &nodes,
@@ -126,8 +150,13 @@ pub fn judge(
         },
         coarse_fairness: &coarse_fairness,
         cloud: &cloud,
+        again: &surface.again,
         reach: &reach,
         sight: &seen,
+        blind: &blind,
+        unread_coat: blind.unread_coat(panel),
+        readings: &readings,
+        noise_mm: surface.noise_mm.values().copied().fold(0.0, f64::max),
         widest_gauge_mm: sight::widest_gauge_mm(survey),
         units: options.units,
     };
@@ -146,8 +175,7 @@ pub fn judge(
         filler::resurveyed(&benches, surface, options.reference)?
     };
     let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
-    let rehearsals = if rehearsed { drawn.as_slice() } else { &[] };
-    let (limits, favourable) = limits::judge(&judging, rehearsals, lows.count);
+    let (limits, favourable) = limits::judge(&judging);
     let errors = rehearsed.then(|| RegionErrors::of(&drawn, &middle, panel.node_limit_mm));
     let (regions, map) = findings::regions(
         &Ground {
@@ -220,6 +248,8 @@ pub fn judge(
     let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
     let mut warnings = warnings;
     warnings.extend(steep_warning(&nodes));
+    warnings.extend(section::warning(panel, options.units));
+    warnings.extend(rival::warning(&rough, &rough_cloud.found, options.units)?);
     let mut regions = regions;
     super::offered(&mut regions, verdict);
     Ok(Judgement {
@@ -278,8 +308,10 @@ pub fn resampled(
     options: Options,
     spacing_mm: f64,
 ) -> Result<Nodes, Error> {
-    let middle = bench(panel, 2.0 * step_mm(panel))?;
-    let cloud = Cloud::new(surface, &middle);
+    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+    let step = step_mm(panel);
+    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
+    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
     let references = References::new(&middle, &cloud.found)?;
     let chosen = Kind::ALL
         .iter()
@@ -290,10 +322,10 @@ pub fn resampled(
             panel,
             surface,
             cloud: &cloud,
-            reach: &Reach::new(survey).seeing(surface.cells.as_ref()),
+            reach: &reach,
             reference_basis: middle.basis(),
             chosen: &references.kinds[chosen],
-            fair: &references.fair,
+            skin: &references.skin.coefficients,
         },
         grid(panel, spacing_mm),
     ))

@@ -6,6 +6,7 @@ use crate::judge::nodes::FAR_MM;
 use crate::judge::{Grid, Interval, Judgement, LimitResult, Nodes, Region};
 use crate::observe::{Survey, Tool};
 use crate::panel::Quantity;
+use crate::reference::Kind;
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +28,7 @@ pub struct Summary {
     pub verdict: String,
     /// Why.
     pub reasons: Vec<String>,
-    /// Reference worked to: `best-fit`, `least-filler` or `fill-only`.
+    /// Reference worked to: `skin`, `sink` or `ride`; in results of earlier versions `best-fit`, `least-filler` or `fill-only`.
     pub reference: String,
     /// Limits, the panel's first.
     pub limits: Vec<SavedLimit>,
@@ -74,6 +75,9 @@ pub struct Summary {
     /// The readings as they were taken, where every one is a height over a bridge; `None` else, and in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heights: Option<SavedHeights>,
+    /// Stands for where the placings lay, so that surveys along the same lines know each other; `None` in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lines: Option<String>,
     /// Pitches that repeat in the readings, the deepest first; empty in books written before.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub repeats: Vec<SavedRepeat>,
@@ -128,6 +132,18 @@ pub struct SavedLimit {
     pub low: Option<f64>,
     /// Upper end.
     pub high: Option<f64>,
+    /// Chance that some place exceeds the limit, 0…1; `None` in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub p_exceeds: Option<f64>,
+    /// What the worst could be anywhere, one-sided 95 %; `None` in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub could_be: Option<f64>,
+    /// Standard deviation of the worst when the same panel is read again; `None` in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub repeats: Option<f64>,
+    /// Width of a dip of just the limit that would surely have been seen, mm; `None` in books written before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blind_mm: Option<f64>,
     /// Where it lies, mm.
     pub at_mm: [Option<f64>; 2],
     /// Direction of the tool there, degrees from x towards y.
@@ -212,7 +228,7 @@ pub struct Field {
     pub ny: usize,
     /// Height less chosen reference, mm: negative is low.
     pub deviation: Vec<f32>,
-    /// Height less the best fit without allowance, mm.
+    /// Height less the skin, mm.
     pub fairness: Vec<f32>,
     /// Standard deviation of the deviation, mm.
     pub sd: Vec<f32>,
@@ -267,7 +283,7 @@ impl Summary {
         Summary {
             verdict: j.verdict.word().to_string(),
             reasons: j.reasons.clone(),
-            reference: chosen.map_or("best-fit", |r| r.name).to_string(),
+            reference: chosen.map_or(Kind::Skin.word(), |r| r.name).to_string(),
             limits: j.limits.iter().map(SavedLimit::of).collect(),
             sa_mm: known(j.texture.sa_mm),
             sq_mm: known(j.texture.sq_mm),
@@ -305,9 +321,32 @@ impl Summary {
                 .map(|p| p.coat.substrate().map(|a| a.area_cm2).sum()),
             pinhole_clusters: j.photos.as_ref().map(|p| p.coat.pinholes.len()),
             heights: None,
+            lines: lines(j),
             repeats: Vec::new(),
         }
     }
+}
+
+/// Places of placings closer than this are the same lines, mm.
+const SAME_LINE_MM: f64 = 20.0;
+
+/// What stands for where the placings lay: a checksum of their ends, in whatever order they were taken; `None` without a placing.
+fn lines(j: &Judgement) -> Option<String> {
+    let whole = |v: f64| (v / SAME_LINE_MM).round() as i64;
+    let mut ends: Vec<[i64; 4]> = j
+        .placings
+        .iter()
+        .map(|p| {
+            let mut ends = p.ends.map(|[x, y]| [whole(x), whole(y)]);
+            ends.sort_unstable();
+            [ends[0][0], ends[0][1], ends[1][0], ends[1][1]]
+        })
+        .collect();
+    // A placing taken again is the same line.
+    ends.sort_unstable();
+    ends.dedup();
+    let sum = super::seal::sha256(format!("{ends:?}").as_bytes());
+    (!ends.is_empty()).then(|| sum.chars().take(16).collect())
 }
 
 impl SavedHeights {
@@ -341,6 +380,10 @@ impl SavedLimit {
             worst: known(result.worst.value),
             low: known(result.worst.low),
             high: known(result.worst.high),
+            p_exceeds: known(result.p_exceeds),
+            could_be: known(result.could_be),
+            repeats: known(result.repeats),
+            blind_mm: known(result.blind_mm),
             at_mm: result.worst_at.map(known),
             direction_deg: known(result.direction_deg),
             state: result.state.word().to_string(),

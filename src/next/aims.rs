@@ -1,13 +1,15 @@
-//! What would settle the verdict: limits that the readings leave open, each at the spot that keeps it open.
+//! What would settle the verdict: limits that the readings leave open, each at the spot that carries most of the chance of exceeding it.
 
 use super::gain::Knowledge;
 use super::ground::Ground;
+use crate::judge::rehearsed::normal_quantile;
+use crate::judge::risk::RISK;
 use crate::judge::{Judgement, LimitResult, LimitState, NodeState};
 use crate::panel::{Panel, Quantity};
 use ndarray::Array1;
 
-/// Half-width of a 95 % interval over the standard deviation.
-const Z: f64 = 1.96;
+/// Chances told as nothing or all are taken for this near to it.
+const SUREST: f64 = 1e-4;
 
 /// A limit to be settled.
 pub struct Aim<'a> {
@@ -15,8 +17,8 @@ pub struct Aim<'a> {
     pub limit: &'a LimitResult,
     /// Its lattice places with a gap found there, mm, and the weights of the deviations it is made of.
     chords: Vec<Chord>,
-    /// Largest found gap and largest upper end by this coarser reckoning, before anything is taken.
-    at_first: [f64; 2],
+    /// Least number of standard deviations between a found gap and the limit, before anything is taken.
+    at_first: f64,
 }
 
 struct Chord {
@@ -34,6 +36,11 @@ impl Chord {
             }
         }
         sum.max(0.0).sqrt()
+    }
+
+    /// Standard deviations between what was found and the limit.
+    fn away(&self, known: &Knowledge, limit: f64) -> f64 {
+        (limit - self.gap_mm) / self.sd(known).max(1e-9)
     }
 }
 
@@ -56,67 +63,65 @@ impl<'a> Aim<'a> {
         j.limits
             .iter()
             .filter(|l| l.state == LimitState::Unsure && l.limit.quantity != Quantity::Slope)
-            .filter(|l| l.worst.value.is_finite() && l.worst.high > l.limit.max)
+            .filter(|l| l.worst.value.is_finite() && l.p_exceeds > RISK)
             .map(|limit| {
                 let mut aim = Aim {
                     limit,
                     chords: chords(panel, ground, j, limit),
-                    at_first: [0.0; 2],
+                    at_first: 0.0,
                 };
-                aim.at_first = aim.ends(known);
+                aim.at_first = aim.away(known);
                 aim
             })
             .filter(|aim| !aim.chords.is_empty())
             .collect()
     }
 
-    /// Largest gap and largest upper end, mm.
-    fn ends(&self, known: &Knowledge) -> [f64; 2] {
-        self.chords.iter().fold([0.0, 0.0], |[gap, upper], c| {
-            [
-                f64::max(gap, c.gap_mm),
-                f64::max(upper, c.gap_mm + Z * c.sd(known)),
-            ]
-        })
+    /// Least number of standard deviations between a found gap and the limit.
+    fn away(&self, known: &Knowledge) -> f64 {
+        let limit = self.limit.limit.max;
+        let all = self.chords.iter().map(|c| c.away(known, limit));
+        all.fold(f64::INFINITY, f64::min)
     }
 
-    /// The interval to expect of the limit's worst value once what is known is `known`: the one judged, drawn in as the upper end and
-    /// the spread at the worst spot are.
-    pub fn expected(&self, known: &Knowledge, first: &Knowledge) -> [f64; 2] {
-        let worst = self.limit.worst;
-        let [gap, upper_first] = self.at_first;
-        let upper = self.ends(known)[1];
-        let share = ((upper - gap) / (upper_first - gap).max(1e-9)).clamp(0.0, 1.0);
-        let near = |at: [f64; 2]| {
-            let far = |c: &&Chord| (c.at[0] - at[0]).hypot(c.at[1] - at[1]);
-            self.chords.iter().min_by(|a, b| far(a).total_cmp(&far(b)))
-        };
-        let there = near(self.limit.worst_at).map_or(1.0, |c| {
-            (c.sd(known) / c.sd(first).max(1e-9)).clamp(0.0, 1.0)
-        });
-        [
-            worst.value - (worst.value - worst.low) * there,
-            worst.value + (worst.high - worst.value) * share,
-        ]
-    }
-
-    /// Whether an interval settles the limit.
-    pub fn settled(&self, [low, high]: [f64; 2]) -> bool {
-        low > self.limit.limit.max || high <= self.limit.limit.max
-    }
-
-    /// Where it is least settled: the worst spot when what was found there is beyond the limit, else where most is possible.
-    pub fn open(&self, ground: &Ground, known: &Knowledge) -> Option<Open> {
+    /// The chance that the limit is exceeded, to be expected once what is known is `known` and readings say what is found now: the one
+    /// judged, its standard deviations from the limit grown as those by this coarser reckoning are.
+    pub fn expected(&self, known: &Knowledge, first: &Knowledge) -> f64 {
+        let p = self.limit.p_exceeds.clamp(SUREST, 1.0 - SUREST);
+        let judged = normal_quantile(1.0 - p);
         let beyond = self.limit.worst.value > self.limit.limit.max;
-        let chord = if beyond {
-            let at = self.limit.worst_at;
-            let far = |c: &&Chord| (c.at[0] - at[0]).hypot(c.at[1] - at[1]);
-            self.chords.iter().min_by(|a, b| far(a).total_cmp(&far(b)))
+        let grown = if beyond || self.at_first <= 0.0 {
+            self.worst()
+                .map_or(1.0, |c| c.sd(first) / c.sd(known).max(1e-9))
         } else {
-            let upper = |c: &&Chord| c.gap_mm + Z * c.sd(known);
-            self.chords
-                .iter()
-                .max_by(|a, b| upper(a).total_cmp(&upper(b)))
+            self.away(known) / self.at_first
+        };
+        0.5 * libm::erfc(judged * grown.max(1.0) / std::f64::consts::SQRT_2)
+    }
+
+    /// The chord nearest to the worst place found.
+    fn worst(&self) -> Option<&Chord> {
+        let at = self.limit.worst_at;
+        let far = |c: &&Chord| (c.at[0] - at[0]).hypot(c.at[1] - at[1]);
+        self.chords.iter().min_by(|a, b| far(a).total_cmp(&far(b)))
+    }
+
+    /// Whether such a chance settles the limit.
+    pub fn settled(&self, p_exceeds: f64) -> bool {
+        !(RISK..1.0 - RISK).contains(&p_exceeds)
+    }
+
+    /// Where it is least settled: the worst spot when what was found there is beyond the limit, else where exceeding is likeliest.
+    pub fn open(&self, ground: &Ground, known: &Knowledge) -> Option<Open> {
+        let limit = self.limit.limit.max;
+        let beyond = self.limit.worst.value > limit;
+        let chord = if beyond {
+            self.worst()
+        } else {
+            self.chords.iter().min_by(|a, b| {
+                let [a, b] = [a, b].map(|c| c.away(known, limit));
+                a.total_cmp(&b)
+            })
         }?;
         let mut amount = Array1::zeros(ground.lattice);
         for (k, w) in &chord.weights {

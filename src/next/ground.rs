@@ -115,8 +115,10 @@ impl Ground {
         }
         ground.lattice = ground.places.len();
         for axis in [0, 1] {
-            for k in 0..count(1 - axis) {
-                let at = b[1 - axis] + k as f64 * pitch;
+            // Beside the lattice's own lines, one just inside either rim: what lies there no other line sees.
+            let inner = (0..count(1 - axis)).map(|k| b[1 - axis] + k as f64 * pitch);
+            let rims = [b[1 - axis] + FROM_EDGE_MM, b[3 - axis] - FROM_EDGE_MM];
+            for at in inner.chain(rims.map(f64::round)) {
                 for run in blank::runs(panel, axis, at) {
                     let line = Line {
                         axis,

@@ -11,6 +11,7 @@ mod ground;
 mod walk;
 
 use crate::fit::{Surface, posterior};
+use crate::judge::risk::chance;
 use crate::judge::{Action, Judgement, NodeState, Region, RegionKind, Verdict};
 use crate::observe::blank::{BlankOptions, Planned, Settings};
 use crate::observe::{Placing, Survey, Tool, blank};
@@ -28,10 +29,6 @@ pub use ground::MOST_PLACES;
 pub const FEW_PLACES: usize = 420;
 /// Closer than this nobody needs to know a place, mm: the least depth that is drawn as part of a low.
 const CLOSE_ENOUGH_MM: f64 = 0.05;
-/// Places closer than this to the edge count for less, mm, by this factor: a field that ends there has up to twice the standard
-/// deviation that it has in the middle, for no better reason, and a line there has skin on one side only. Tried on 60 simulated panels.
-const EDGE_MM: f64 = 60.0;
-const EDGE_SHARE: f64 = 0.3;
 /// Placings spent on one limit before the panel as a whole has its turn.
 const A_LIMIT: usize = 2;
 /// A region's depth is told of when a placing makes its interval narrower by this share or more.
@@ -54,6 +51,9 @@ pub struct Suggestion {
     pub round: usize,
     /// Half the 95 % interval of the filler, cc: before this placing (those listed earlier taken), and after it. `None` in a walk.
     pub filler_half_cc: Option<[f64; 2]>,
+    /// Chance that the limit it is for is exceeded: before this placing (those listed earlier taken), and after it if it reads what
+    /// is found now. `None` where it is for no limit.
+    pub p_exceeds: Option<[f64; 2]>,
     /// What it buys, in words.
     pub buys: String,
     /// Whether that is anything: a limit settled or clearly narrowed, the filler or a region clearly closer known.
@@ -173,7 +173,7 @@ pub fn start_at(
     spacing_mm: Option<f64>,
     count: Option<usize>,
 ) -> Result<Plan, Error> {
-    let rounds = walk::rounds(panel, &set, spacing_mm)?;
+    let (rim, rounds) = walk::rounds(panel, &set, spacing_mm)?;
     let last = rounds.len();
     let all = rounds
         .into_iter()
@@ -187,9 +187,13 @@ pub fn start_at(
             placing,
             round,
             filler_half_cc: None,
+            p_exceeds: None,
             buys: match (round, last) {
-                (1, 1) => "a first look at the panel".into(),
-                (1, _) => "a first look at the panel, coarse".into(),
+                (1, _) if rim => "along the edges: no other line sees them as well".into(),
+                (n, last) if n == 1 + usize::from(rim) => match last - usize::from(rim) {
+                    1 => "a first look at the panel".into(),
+                    _ => "a first look at the panel, coarse".into(),
+                },
                 _ => "between the lines before".into(),
             },
             worth: true,
@@ -219,7 +223,8 @@ pub struct Basis<'a> {
 /// The next `count` placings, best first, each chosen as if those before it were taken. `places`: how finely the panel is looked at
 /// ([`MOST_PLACES`], [`FEW_PLACES`]).
 ///
-/// While the verdict is to measure more, what would settle an open limit comes first. Otherwise the placing that tells most
+/// While the verdict is to measure more, what would settle an open limit comes first, at the place that most of the chance of exceeding it
+/// lies at, the rim like any other. Otherwise the placing that tells most
 /// about the whole panel: Σ area · ΔVar d/(Var d + (0.05 mm)²), so that what is known closely enough counts no more, and a place of
 /// which nothing is known not without bound.
 ///
@@ -250,14 +255,6 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
     } else {
         Vec::new()
     };
-    let counts: Vec<f64> = ground.places[..ground.lattice]
-        .iter()
-        .zip(&ground.areas_mm2)
-        .map(|(p, area)| {
-            let near = on.panel.outline.distance_to_edge(p[0], p[1]) < EDGE_MM;
-            area * if near { EDGE_SHARE } else { 1.0 }
-        })
-        .collect();
     let mut spent: Vec<Vec<usize>> = vec![Vec::new(); aims.len()];
     let across = across(on, &ground);
     let number = next_number(on.survey);
@@ -276,7 +273,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             None => Wanted {
                 amounts: Vec::new(),
                 places: (0..ground.lattice)
-                    .map(|k| counts[k] / (known.sd(k).powi(2) + CLOSE_ENOUGH_MM.powi(2)))
+                    .map(|k| ground.areas_mm2[k] / (known.sd(k).powi(2) + CLOSE_ENOUGH_MM.powi(2)))
                     .collect(),
             },
         };
@@ -299,9 +296,11 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         known.take(&told);
         let spot = &ground.candidates[best].spot;
         let mut buys = Vec::new();
+        let mut p_exceeds = None;
         let mut worth = false;
         if let (Some(a), Some(open)) = (aim, &open) {
             spent[a].push(spot.axis);
+            p_exceeds = Some([&before, &known].map(|k| aims[a].expected(k, &first)));
             buys.push(settles(on, &aims[a], open, &known, &before, &first));
             worth |= narrows(&aims[a], &known, &before, &first);
         }
@@ -326,6 +325,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             placing: spot.clone(),
             round: 0,
             filler_half_cc: told_cc.is_finite().then_some([half, after]),
+            p_exceeds,
             buys: buys.join("; "),
             worth,
         });
@@ -350,8 +350,8 @@ fn across(on: &Basis, ground: &Ground) -> Option<usize> {
 /// Whether an open limit is settled or clearly narrowed.
 fn narrows(aim: &Aim, known: &Knowledge, before: &Knowledge, first: &Knowledge) -> bool {
     let (now, then) = (aim.expected(before, first), aim.expected(known, first));
-    let wide = |[low, high]: [f64; 2]| high - low.max(0.0);
-    aim.settled(then) || wide(then) < (1.0 - BUYS) * wide(now)
+    let open = |p: f64| p.min(1.0 - p);
+    aim.settled(then) || open(then) < (1.0 - BUYS) * open(now)
 }
 
 /// "settles the 0.30 mm limit under a 300 mm edge at x 610, y 200", or how far it narrows it.
@@ -390,22 +390,11 @@ fn settles(
     if aim.settled(then) {
         return format!("settles {words}{zone} at {spot}");
     }
-    let now = aim.expected(before, first);
-    let range = |[low, high]: [f64; 2]| {
-        format!(
-            "{}-{}",
-            on.units.bare_depth(low.max(0.0)),
-            on.units.depth(high)
-        )
-    };
-    if range(now) == range(then) || !narrows(aim, known, before, first) {
+    let [now, then] = [aim.expected(before, first), then].map(chance);
+    if now == then || !narrows(aim, known, before, first) {
         return format!("tells more of {words}{zone} at {spot}");
     }
-    format!(
-        "narrows {words}{zone} at {spot}: {} → {} possible",
-        range(now),
-        range(then)
-    )
+    format!("{words}{zone} at {spot}: {now} → {then} that it is over")
 }
 
 /// What becomes clearer of single lows and highs: at most two, the largest gain first.

@@ -1,23 +1,32 @@
-//! The order to walk when nothing was read yet: the lines of the blank form, coarse ones first.
+//! The order to walk when nothing was read yet: along the edges, then the lines of the blank form, coarse ones first.
 //!
-//! Every second, fourth, … line is taken first, both ways, then those between, so that whoever stops early has
-//! covered the panel. Within a round lines are walked to and fro.
+//! What lies at the rim is seen from one side only: left to lines half a spacing in, it is what keeps verdicts open most often. So
+//! the edges are walked round first, where the blank form has no line near them. Then every second, fourth, … line is taken, both
+//! ways, then those between, so that whoever stops early has covered the panel. Within a round lines are walked to and fro.
 
 use crate::observe::blank::{self, Planned, Settings};
 use crate::panel::Panel;
 use crate::problem::Error;
 
-/// Fewest lines one way in the first round.
+/// Lines along the edges lie so far in, mm: near enough to see the rim, with skin to rest on at both sides.
+const RIM_MM: f64 = 20.0;
+/// A line of the form no further in than this sees the rim as well, mm.
+const NEAR_RIM_MM: f64 = 60.0;
+/// Fewest lines one way in the first coarse round.
 const FEWEST: usize = 2;
 
 /// Placings of one round over the panel, in walking order.
 pub type Round = Vec<Planned>;
 
-/// The whole walk, round by round.
+/// Whether the walk begins along the edges, and the whole walk, round by round.
 ///
 /// # Errors
 /// As [`blank::placings_at`].
-pub fn rounds(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<Vec<Round>, Error> {
+pub fn rounds(
+    panel: &Panel,
+    set: &Settings,
+    spacing_mm: Option<f64>,
+) -> Result<(bool, Vec<Round>), Error> {
     let all = blank::placings_at(panel, set, spacing_mm)?;
     let ways = [0, 1].map(|axis| lines(&all, axis));
     let most = ways.iter().map(Vec::len).max().unwrap_or(0);
@@ -27,6 +36,11 @@ pub fn rounds(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<
     }
     let mut taken = [0, 1].map(|axis: usize| vec![false; ways[axis].len()]);
     let mut rounds = Vec::new();
+    let rim = rim(panel, set, &all);
+    let edges = !rim.is_empty();
+    if edges {
+        rounds.push(rim);
+    }
     while stride >= 1 {
         let mut round: Round = Vec::new();
         for axis in [0, 1] {
@@ -36,7 +50,10 @@ pub fn rounds(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<
                     lines.push(ways[axis][k].clone());
                 }
             }
-            let here = round.last().map_or([0.0; 2], middle);
+            let before = round
+                .last()
+                .or(rounds.last().and_then(|r: &Round| r.last()));
+            let here = before.map_or([0.0; 2], middle);
             round.extend(to_and_fro(lines, here));
         }
         if !round.is_empty() {
@@ -44,7 +61,31 @@ pub fn rounds(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<
         }
         stride /= 2;
     }
-    Ok(rounds)
+    Ok((edges, rounds))
+}
+
+/// Once round the panel, just inside each edge that no line of the form lies near.
+fn rim(panel: &Panel, set: &Settings, all: &[Planned]) -> Round {
+    let b = panel.outline.bounds();
+    let mut round = Round::new();
+    // Bottom, right, top, left: two of them backwards.
+    for (axis, at, side, back) in [
+        (0, b[1] + RIM_MM, b[1], false),
+        (1, b[2] - RIM_MM, b[2], false),
+        (0, b[3] - RIM_MM, b[3], true),
+        (1, b[0] + RIM_MM, b[0], true),
+    ] {
+        let near = |p: &Planned| p.axis == axis && (p.at - side).abs() <= NEAR_RIM_MM;
+        if all.iter().any(near) || !all.iter().any(|p| p.axis == axis) {
+            continue;
+        }
+        let mut line = blank::line(panel, axis, at.round(), set);
+        if back {
+            line.reverse();
+        }
+        round.extend(line);
+    }
+    round
 }
 
 /// Lines one after the other, beginning at the end nearest to where one stands.

@@ -286,10 +286,7 @@ impl Plan {
             plan.apart[axis] = apart;
             for k in 0..lines as usize {
                 let at = whole(low + (k as f64 + 0.5) * apart, apart);
-                let mut line: Vec<Planned> = runs(panel, axis, at)
-                    .into_iter()
-                    .flat_map(|run| along_run(axis, at, run, set))
-                    .collect();
+                let mut line = line(panel, axis, at, set);
                 if k % 2 == 1 {
                     line.reverse();
                 }
@@ -346,6 +343,14 @@ pub(crate) fn runs(panel: &Panel, axis: usize, at: f64) -> Vec<(f64, f64)> {
     }
     runs.into_iter()
         .map(|(from, to)| ((from - 1e-6).ceil(), (to + 1e-6).floor()))
+        .collect()
+}
+
+/// Placings along one line of the panel, from its start.
+pub(crate) fn line(panel: &Panel, axis: usize, at: f64, set: &Settings) -> Vec<Planned> {
+    runs(panel, axis, at)
+        .into_iter()
+        .flat_map(|run| along_run(axis, at, run, set))
         .collect()
 }
 

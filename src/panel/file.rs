@@ -24,7 +24,7 @@ pub const MOST_SIDE_MM: f64 = 100_000.0;
 /// Largest panel file that is read, bytes.
 pub const MOST_BYTES: u64 = 1_000_000;
 
-const KEYS: [&str; 38] = [
+const KEYS: [&str; 39] = [
     "name",
     "length",
     "width",
@@ -40,6 +40,7 @@ const KEYS: [&str; 38] = [
     "no_fill",
     "zone",
     "form_wavelength",
+    "radius",
     "node_limit",
     "sheet_metal",
     "moving_surface",
@@ -147,6 +148,7 @@ impl Reader<'_> {
         let node_limit_mm =
             get(table, "node_limit").and_then(|v| self.length_between(v, "node_limit", 0.01, 10.0));
         let form_wavelength = get(table, "form_wavelength").and_then(|v| self.wavelengths(v));
+        let radius = get(table, "radius").and_then(|v| self.radius(v));
         let purpose = self.purpose(table);
         let limits = self.limits_of(table, true);
         let zones = self.zones(table, size);
@@ -171,6 +173,7 @@ impl Reader<'_> {
             zones,
             form_wavelength_mm: form_wavelength.unwrap_or(form.wavelengths_mm()),
             form_wavelength_given: form_wavelength.is_some(),
+            radius_mm: radius.unwrap_or_default(),
             node_limit_mm: node_limit_mm.unwrap_or(NODE_LIMIT_MM),
             sheet_metal,
             moving_surface,
@@ -216,6 +219,35 @@ impl Reader<'_> {
             );
         }
         form
+    }
+
+    /// One radius for both axes, or [along x, along y]; "straight" is no curvature, "free" is not known.
+    fn radius(&mut self, value: Value) -> Option<[Option<f64>; 2]> {
+        let Some(list) = value.get_ref().as_array() else {
+            return self.one_radius(value).map(|r| [r, r]);
+        };
+        let pair: Vec<Option<f64>> = list.iter().filter_map(|v| self.one_radius(v)).collect();
+        if list.len() != 2 {
+            self.fault(
+                value.span(),
+                format!(
+                    "radius has {} values; expected one, or [along x, along y] such as [\"free\", \"3 m\"]",
+                    list.len()
+                ),
+            );
+        }
+        <[Option<f64>; 2]>::try_from(pair).ok()
+    }
+
+    fn one_radius(&mut self, value: Value) -> Option<Option<f64>> {
+        match value.get_ref().as_str() {
+            Some("free") => Some(None),
+            Some("straight") => Some(Some(f64::INFINITY)),
+            _ => {
+                let (least, most) = (100.0, 1_000_000.0);
+                self.length_between(value, "radius", least, most).map(Some)
+            }
+        }
     }
 
     fn wavelengths(&mut self, value: Value) -> Option<[f64; 2]> {

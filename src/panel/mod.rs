@@ -33,8 +33,9 @@ impl Form {
         match self {
             Form::Flat => [1500.0, 1500.0],
             Form::Crowned => [1200.0, 1200.0],
-            Form::RuledX => [3000.0, 500.0],
-            Form::RuledY => [500.0, 3000.0],
+            // Rulings tie what is across: 500 across was far too stiff for a section.
+            Form::RuledX => [3000.0, 300.0],
+            Form::RuledY => [300.0, 3000.0],
         }
     }
 }
@@ -190,6 +191,9 @@ pub struct Panel {
     pub form_wavelength_mm: [f64; 2],
     /// Whether the wavelengths were set by the user.
     pub form_wavelength_given: bool,
+    /// Radius along x and along y where it is known from a drawing, a template or the twin, mm: positive is crowned outwards,
+    /// infinite is straight; `None` leaves the curvature free.
+    pub radius_mm: [Option<f64>; 2],
     /// What primer can take: deeper is a low, mm. 0.15 unless set.
     pub node_limit_mm: f64,
     /// Sheet metal: the skin is moved before anything is filled.
@@ -229,6 +233,12 @@ impl Panel {
                 .cutouts
                 .iter()
                 .any(|c| c.contains(x, y) && c.distance_to_edge(x, y) > 1e-9)
+    }
+
+    /// Curvatures that are known (second derivatives along x and y, 1/mm, crowned outwards negative), if any is.
+    pub fn curvature_per_mm(&self) -> Option<[Option<f64>; 2]> {
+        let known = self.radius_mm.map(|r| r.map(|r| -1.0 / r));
+        known.iter().any(Option::is_some).then_some(known)
     }
 
     /// Whether a target may stand at a point: on the panel's outline or no more than [`TARGET_SLACK_MM`] beside it.

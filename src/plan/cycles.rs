@@ -36,7 +36,10 @@ pub fn cycles(j: &Judgement, left: f64) -> Cycles {
             .max()
             .unwrap_or(1)
     };
-    let (least, told) = (most(&|l| l.worst.low), most(&|l| l.worst.high));
+    let (least, told) = (
+        most(&|l| l.worst.low),
+        most(&|l| l.could_be.max(l.worst.high)),
+    );
     Cycles {
         told: told.max(most(&|l| l.worst.value)),
         least,

@@ -13,6 +13,8 @@ use crate::problem::Error;
 pub const H0_MM: f64 = 0.25;
 /// Knots of the reference per form wavelength.
 const KNOTS_PER_WAVELENGTH: f64 = 8.0;
+/// Longer sides of the panel in the wave of which half passes where the radius is known.
+const HELD_SIDES: f64 = 4.0;
 
 /// The spline space of a reference with its penalty, and the pattern of every matrix on it.
 #[derive(Debug)]
@@ -28,6 +30,12 @@ pub struct Fairness {
     diagonal: Vec<usize>,
     /// Penalty, mm per mm² of panel: ½cᵀRc integrates the penalty over the panel's box.
     penalty: Vec<f64>,
+    /// The same with what holds a known curvature; as `penalty` where none is known.
+    held: Vec<f64>,
+    /// The shape with the curvature that is known, as coefficients; none where it is free.
+    known_curvature: Option<Vec<f64>>,
+    /// The four cubics over the panel (1 at its ends), as coefficients; none on a ruled panel, which is straight one way.
+    pub cubics: Vec<Vec<f64>>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -39,9 +47,16 @@ struct Pair {
 impl Fairness {
     /// Splines and penalty on a box of length × width (mm) for form wavelengths (x, y) in mm.
     ///
+    /// `curvature`: second derivatives along x and y that are known, 1/mm (crowned outwards is negative).
+    ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
-    pub fn new(length: f64, width: f64, wavelength: [f64; 2]) -> Result<Self, Error> {
+    pub fn new(
+        length: f64,
+        width: f64,
+        wavelength: [f64; 2],
+        curvature: Option<[Option<f64>; 2]>,
+    ) -> Result<Self, Error> {
         let basis = Basis {
             x: Axis::new(length, wavelength[0] / KNOTS_PER_WAVELENGTH),
             y: Axis::new(width, wavelength[1] / KNOTS_PER_WAVELENGTH),
@@ -73,21 +88,50 @@ impl Fairness {
         let weights = [b * b * b, 3.0 * a * b * b, 3.0 * a * a * b, a * a * a];
         let gx: Vec<_> = (0..=3).map(|d| basis.x.gram(d)).collect();
         let gy: Vec<_> = (0..=3).map(|d| basis.y.gram(d)).collect();
+        let known = curvature.unwrap_or_default();
+        let held = (HELD_SIDES * length.max(width) / (2.0 * std::f64::consts::PI)).powi(4);
+        let hold = known.map(|k| if k.is_some() { held } else { 0.0 });
         let mut penalty = vec![0.0; pattern.entries()];
+        let mut held_penalty = penalty.clone();
         let mut pairs = Vec::with_capacity(overlaps.len());
         for [i, j, p, q] in overlaps {
             let place = place(basis.index(p, q), basis.index(i, j))?;
-            penalty[place] = (0..=3)
-                .map(|d| weights[d] * gx[d][i][3 + p - i] * gy[3 - d][j][3 + q - j])
-                .sum::<f64>()
-                / H0_MM;
+            let product = |dx: usize, dy: usize| gx[dx][i][3 + p - i] * gy[dy][j][3 + q - j];
+            let changing: f64 = (0..=3).map(|d| weights[d] * product(d, 3 - d)).sum();
+            let wrong = hold[0] * product(2, 0) + hold[1] * product(0, 2);
+            penalty[place] = changing / H0_MM;
+            held_penalty[place] = (changing + wrong) / H0_MM;
             let sum = ((j.min(q) * 4 + j.abs_diff(q)) * nx + i) * 4 + (p - i);
             pairs.push(Pair { place, sum });
         }
         let diagonal = (0..nx * ny)
             .map(|k| place(k, k))
             .collect::<Result<_, _>>()?;
+        let known_curvature = curvature.map(|_| {
+            let half = |k: Option<f64>| k.unwrap_or(0.0) / 2.0;
+            let along_x = basis.monomial([2, 0], [0.0; 2], [1.0; 2]);
+            let along_y = basis.monomial([0, 2], [0.0; 2], [1.0; 2]);
+            along_x
+                .iter()
+                .zip(along_y)
+                .map(|(x, y)| half(known[0]) * x + half(known[1]) * y)
+                .collect()
+        });
+        let ruled = wavelength[0].max(wavelength[1]) > 2.0 * wavelength[0].min(wavelength[1]);
+        let half = [length / 2.0, width / 2.0];
+        let powers: &[[usize; 2]] = if ruled {
+            &[]
+        } else {
+            &[[3, 0], [2, 1], [1, 2], [0, 3]]
+        };
+        let cubics = powers
+            .iter()
+            .map(|&p| basis.monomial(p, half, half))
+            .collect();
         Ok(Fairness {
+            cubics,
+            held: held_penalty,
+            known_curvature,
             basis,
             pattern,
             pairs,
@@ -96,9 +140,19 @@ impl Fairness {
         })
     }
 
+    /// The shape with the curvature that is known, as coefficients; none where it is free.
+    pub fn known_curvature(&self) -> Option<&[f64]> {
+        self.known_curvature.as_deref()
+    }
+
     /// Penalty values times `scale`, on [`Fairness::pattern`].
     pub fn penalty(&self, scale: f64) -> Vec<f64> {
         self.penalty.iter().map(|p| p * scale).collect()
+    }
+
+    /// The same with what holds a known curvature: for shapes less [`Fairness::known_curvature`].
+    pub fn held_penalty(&self, scale: f64) -> Vec<f64> {
+        self.held.iter().map(|p| p * scale).collect()
     }
 
     /// Scale the diagonal by 1 + 1e-12. The plane and quadratics are held by the nodes alone; this hair keeps tiny
@@ -230,7 +284,7 @@ mod tests {
 
     #[test]
     fn products_agree_with_the_plain_sum_over_nodes() {
-        let fairness = Fairness::new(900.0, 700.0, [1200.0, 800.0]).unwrap();
+        let fairness = Fairness::new(900.0, 700.0, [1200.0, 800.0], None).unwrap();
         let xs: Vec<f64> = (0..31).map(|k| 30.0 * k as f64).collect();
         let ys: Vec<f64> = (0..15).map(|k| 50.0 * k as f64).collect();
         let nodes = NodeLines::new(&fairness.basis, &xs, &ys);
@@ -252,7 +306,7 @@ mod tests {
 
     #[test]
     fn quadratics_cost_nothing() {
-        let fairness = Fairness::new(1800.0, 1200.0, [1200.0, 1200.0]).unwrap();
+        let fairness = Fairness::new(1800.0, 1200.0, [1200.0, 1200.0], None).unwrap();
         for powers in [[0, 0], [1, 0], [0, 1], [2, 0], [1, 1], [0, 2]] {
             let c = fairness
                 .basis

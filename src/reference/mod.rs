@@ -1,9 +1,11 @@
 //! Surface into the fair shapes to work to.
 //!
-//! In: heights on a node grid, allowances, form wavelengths. Out: [`References`]: the best fit, least filler and fill
-//! only, and the best fit without allowance by which fairness is judged.
+//! In: heights on a node grid, allowances, form wavelengths. Out: [`References`]: the skin, by which fairness is judged,
+//! and the three shapes that may be worked to: the skin raised where it must be, one that sinks into fair skin to
+//! save filler, and one that rides on the highest places.
 
 pub mod fairness;
+pub mod skin;
 mod slacks;
 pub mod solve;
 
@@ -11,34 +13,40 @@ use crate::panel::Panel;
 use crate::problem::Error;
 use fairness::{Fairness, NodeLines};
 use serde::Serialize;
+use skin::{NEARLY_SETTLED_MM, SETTLED_MM, Search, Skin};
 use solve::{Price, Problem};
 
-/// Price of sanding against filling for `least-filler`.
+/// Price of sanding against filling for `sink`.
 pub const SAND_PRICE: f64 = 0.25;
+/// A node whose sd is this large counts half in the search for the skin, mm.
+const TRUSTED_SD_MM: f64 = 0.1;
+/// Quantiles that other skins are looked for from.
+const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
 
 /// Which reference is worked to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
-    /// Follows the fair skin, fills lows, takes highs down as far as they may be sanded.
+    /// The skin that is there, carried on across lows and under highs; raised, as little as possible, where a high
+    /// exceeds what may be sanded.
     #[default]
-    BestFit,
+    Skin,
     /// Sinks into fair skin to save filler.
-    LeastFiller,
+    Sink,
     /// Rides on the highest places; nothing is sanded.
-    FillOnly,
+    Ride,
 }
 
 impl Kind {
     /// All three, the default first.
-    pub const ALL: [Kind; 3] = [Kind::BestFit, Kind::LeastFiller, Kind::FillOnly];
+    pub const ALL: [Kind; 3] = [Kind::Skin, Kind::Sink, Kind::Ride];
 
     /// The word in options, files and on screen.
     pub fn word(self) -> &'static str {
         match self {
-            Kind::BestFit => "best-fit",
-            Kind::LeastFiller => "least-filler",
-            Kind::FillOnly => "fill-only",
+            Kind::Skin => "skin",
+            Kind::Sink => "sink",
+            Kind::Ride => "ride",
         }
     }
 }
@@ -57,6 +65,10 @@ pub struct Workbench {
     /// Area of each node, mm² (iy·nx + ix); 0 off the panel.
     pub areas_mm2: Vec<f64>,
     weights: Vec<f64>,
+    /// [`Workbench::weights`] times what each node is trusted.
+    trusted: Vec<f64>,
+    /// Standard deviation of the height at each node, mm; 0 for a surface known exactly.
+    sd_mm: Vec<f64>,
     cell_mm2: f64,
     /// Allowance at each node, mm.
     pub allowance: Vec<f64>,
@@ -72,7 +84,12 @@ impl Workbench {
         step_mm: f64,
         areas_mm2: &dyn Fn(usize, usize) -> Vec<f64>,
     ) -> Result<Self, Error> {
-        let fairness = Fairness::new(panel.length_mm, panel.width_mm, panel.form_wavelength_mm)?;
+        let fairness = Fairness::new(
+            panel.length_mm,
+            panel.width_mm,
+            panel.form_wavelength_mm,
+            panel.curvature_per_mm(),
+        )?;
         let line = |length: f64| -> Vec<f64> {
             let cells = (length / step_mm + 1e-9).floor() as usize;
             (0..=cells).map(|k| k as f64 * step_mm).collect()
@@ -86,13 +103,16 @@ impl Workbench {
             .map(|(x, y)| panel.allowance_at(x, y))
             .collect();
         let nodes = NodeLines::new(&fairness.basis, &xs, &ys);
+        let weights: Vec<f64> = areas.iter().map(|a| a / cell_mm2).collect();
         Ok(Workbench {
             fairness,
             nodes,
             step_mm,
             xs,
             ys,
-            weights: areas.iter().map(|a| a / cell_mm2).collect(),
+            trusted: weights.clone(),
+            sd_mm: vec![0.0; weights.len()],
+            weights,
             areas_mm2: areas,
             cell_mm2,
             allowance,
@@ -104,12 +124,27 @@ impl Workbench {
         self.fairness.spread(&self.nodes, coefficients)
     }
 
-    fn problem(&self) -> Problem<'_> {
+    /// Let each node's say in the search for the skin follow how well it is known: `sd_mm` a node (iy·nx + ix),
+    /// infinite where nothing is known and the node must not pull at all.
+    pub fn trust(&mut self, sd_mm: &[f64]) {
+        self.sd_mm = sd_mm
+            .iter()
+            .map(|sd| if sd.is_finite() { *sd } else { 0.0 })
+            .collect();
+        for ((t, w), sd) in self.trusted.iter_mut().zip(&self.weights).zip(sd_mm) {
+            *t = w / (1.0 + (sd / TRUSTED_SD_MM).powi(2));
+        }
+        // Hardly anything known is still better than nothing to go by.
+        if self.trusted.iter().all(|t| *t <= 0.0) {
+            self.trusted.clone_from(&self.weights);
+        }
+    }
+
+    fn problem<'a>(&'a self, weights: &'a [f64]) -> Problem<'a> {
         Problem {
             fairness: &self.fairness,
             nodes: &self.nodes,
-            weights: &self.weights,
-            cell_mm2: self.cell_mm2,
+            weights,
         }
     }
 
@@ -118,7 +153,166 @@ impl Workbench {
         &self.fairness.basis
     }
 
-    /// A reference of this kind for node heights (iy·nx + ix, mm) under an allowance a node.
+    /// The skin of node heights (iy·nx + ix, mm) that a search ends in.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when a factorisation fails.
+    fn skin_from(&self, heights: &[f64], search: Search) -> Result<Skin, Error> {
+        let penalty = self.fairness.held_penalty(1.0 / self.cell_mm2);
+        let known = self.less_known_curvature(heights);
+        let mut skin = skin::skin(
+            &self.problem(&self.trusted),
+            &penalty,
+            (&known, &self.sd_mm),
+            search,
+        )?;
+        if let Some(added) = self.fairness.known_curvature() {
+            for (c, a) in skin.coefficients.iter_mut().zip(added) {
+                *c += a;
+            }
+        }
+        Ok(skin)
+    }
+
+    /// Heights less the curvature that panel.toml states, so that the penalty on what differs from it is quadratic.
+    fn less_known_curvature(&self, heights: &[f64]) -> Vec<f64> {
+        match self.fairness.known_curvature() {
+            Some(known) => heights
+                .iter()
+                .zip(self.at_nodes(known))
+                .map(|(z, k)| z - k)
+                .collect(),
+            None => heights.to_vec(),
+        }
+    }
+
+    /// The skin of node heights (iy·nx + ix, mm): the fair shape that is there, whatever may be sanded.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when a factorisation fails.
+    pub fn skin(&self, heights: &[f64]) -> Result<Skin, Error> {
+        self.settled_skin(heights, SETTLED_MM)
+    }
+
+    /// The same, less closely: for the many panels that tell how far surveys err.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when a factorisation fails.
+    pub fn rough_skin(&self, heights: &[f64]) -> Result<Skin, Error> {
+        self.settled_skin(heights, NEARLY_SETTLED_MM)
+    }
+
+    fn settled_skin(&self, heights: &[f64], settled_mm: f64) -> Result<Skin, Error> {
+        let search = Search {
+            quantile: 0.5,
+            settled_mm,
+        };
+        self.skin_from(heights, search)
+    }
+
+    /// Skins of the same heights that another start leads to, best first.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when a factorisation fails.
+    pub fn other_skins(&self, heights: &[f64]) -> Result<Vec<Skin>, Error> {
+        let mut all = OTHER_STARTS
+            .iter()
+            .map(|&quantile| {
+                let search = Search {
+                    quantile,
+                    settled_mm: NEARLY_SETTLED_MM,
+                };
+                self.skin_from(heights, search)
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        all.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        Ok(all)
+    }
+
+    /// The skin, raised smoothly and by as little filler as possible so that no node stands above it by more than its allowance; lowered
+    /// nowhere. `skin` and the result are spline coefficients; heights and allowances are one a node, mm.
+    ///
+    /// With u what it is raised by and h the height above the skin: minimise Σ g·(u − h)₊ + penalty(u) subject to
+    /// u ≥ 0 and h − u ≤ allowance.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when the problem does not settle.
+    pub fn raised(
+        &self,
+        skin: &[f64],
+        heights: &[f64],
+        allowance: &[f64],
+    ) -> Result<Vec<f64>, Error> {
+        let above: Vec<f64> = heights
+            .iter()
+            .zip(self.at_nodes(skin))
+            .zip(&self.trusted)
+            .map(|((z, r), t)| if *t > 0.0 { (z - r).max(0.0) } else { 0.0 })
+            .collect();
+        if above.iter().zip(allowance).all(|(h, a)| h <= a) {
+            return Ok(skin.to_vec());
+        }
+        // Sanding no more than what stands above the skin is not lowering it.
+        let bound: Vec<f64> = above
+            .iter()
+            .zip(allowance)
+            .map(|(h, a)| h.min(*a))
+            .collect();
+        let mut raise = solve::solve(
+            &self.problem(&self.weights),
+            &self.fairness.penalty(1.0 / self.cell_mm2),
+            &above,
+            &bound,
+            Price {
+                fill: 1.0,
+                sand: 0.0,
+            },
+        )?;
+        for (r, s) in raise.iter_mut().zip(skin) {
+            *r += s;
+        }
+        Ok(raise)
+    }
+
+    /// A reference of this kind for node heights (iy·nx + ix, mm) over their skin, under an allowance a node.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when the problem does not settle.
+    pub fn over(
+        &self,
+        kind: Kind,
+        skin: &[f64],
+        heights: &[f64],
+        allowance: &[f64],
+    ) -> Result<Vec<f64>, Error> {
+        match kind {
+            Kind::Skin => self.raised(skin, heights, allowance),
+            Kind::Sink => self.sunk(heights, allowance),
+            Kind::Ride => self.raised(skin, heights, &vec![0.0; heights.len()]),
+        }
+    }
+
+    /// The reference that minimises filler plus a low price of sanding: it goes into fair skin to save filler.
+    fn sunk(&self, heights: &[f64], allowance: &[f64]) -> Result<Vec<f64>, Error> {
+        let mut sunk = solve::solve(
+            &self.problem(&self.weights),
+            &self.fairness.held_penalty(1.0 / self.cell_mm2),
+            &self.less_known_curvature(heights),
+            allowance,
+            Price {
+                fill: 1.0,
+                sand: SAND_PRICE,
+            },
+        )?;
+        if let Some(added) = self.fairness.known_curvature() {
+            for (c, a) in sunk.iter_mut().zip(added) {
+                *c += a;
+            }
+        }
+        Ok(sunk)
+    }
+
+    /// The same with the skin found first.
     ///
     /// # Errors
     /// [`Error::Calculation`] when the problem does not settle.
@@ -128,30 +322,11 @@ impl Workbench {
         heights: &[f64],
         allowance: &[f64],
     ) -> Result<Vec<f64>, Error> {
-        let nothing;
-        let (allowance, sand) = match kind {
-            Kind::BestFit => (allowance, 1.0),
-            Kind::LeastFiller => (allowance, SAND_PRICE),
-            Kind::FillOnly => {
-                nothing = vec![0.0; heights.len()];
-                (nothing.as_slice(), 1.0)
-            }
+        let skin = match kind {
+            Kind::Sink => Vec::new(),
+            Kind::Skin | Kind::Ride => self.skin(heights)?.coefficients,
         };
-        solve::solve(
-            &self.problem(),
-            heights,
-            allowance,
-            Price { fill: 1.0, sand },
-        )
-    }
-
-    /// The best fit without any allowance: by it fairness is judged.
-    ///
-    /// # Errors
-    /// [`Error::Calculation`] when the problem does not settle.
-    pub fn fair(&self, heights: &[f64]) -> Result<Vec<f64>, Error> {
-        let free = vec![f64::INFINITY; heights.len()];
-        self.reference(Kind::BestFit, heights, &free)
+        self.over(kind, &skin, heights, allowance)
     }
 
     /// The linear filter behind the references (squared loss): passes 1/(1 + (λc/λ)⁶) of a wave along an axis.
@@ -160,15 +335,15 @@ impl Workbench {
     /// [`Error::Calculation`] when the factorisation fails.
     pub fn filtered(&self, heights: &[f64]) -> Result<Vec<f64>, Error> {
         let penalty = self.fairness.penalty(1.0 / self.cell_mm2);
-        solve::least_squares(&self.problem(), heights, &penalty)
+        solve::least_squares(&self.problem(&self.weights), heights, &penalty)
     }
 }
 
 /// The references of one surface, as spline coefficients on [`Workbench::basis`].
 #[derive(Clone, Debug)]
 pub struct References {
-    /// Best fit without allowance.
-    pub fair: Vec<f64>,
+    /// The skin: by it fairness is judged, whatever may be sanded.
+    pub skin: Skin,
     /// The three kinds, in the order of [`Kind::ALL`].
     pub kinds: [Vec<f64>; 3],
 }
@@ -179,23 +354,13 @@ impl References {
     /// # Errors
     /// [`Error::Calculation`] when one does not settle.
     pub fn new(bench: &Workbench, heights: &[f64]) -> Result<Self, Error> {
-        let ((fair, best), (least, only)) = rayon::join(
-            || {
-                (
-                    bench.fair(heights),
-                    bench.reference(Kind::BestFit, heights, &bench.allowance),
-                )
-            },
-            || {
-                (
-                    bench.reference(Kind::LeastFiller, heights, &bench.allowance),
-                    bench.reference(Kind::FillOnly, heights, &bench.allowance),
-                )
-            },
+        let skin = bench.skin(heights)?;
+        let of = |kind| bench.over(kind, &skin.coefficients, heights, &bench.allowance);
+        let (work, (sink, ride)) = rayon::join(
+            || of(Kind::Skin),
+            || rayon::join(|| of(Kind::Sink), || of(Kind::Ride)),
         );
-        Ok(References {
-            fair: fair?,
-            kinds: [best?, least?, only?],
-        })
+        let kinds = [work?, sink?, ride?];
+        Ok(References { skin, kinds })
     }
 }

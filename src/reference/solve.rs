@@ -6,6 +6,7 @@
 
 use super::fairness::{Fairness, NodeLines};
 use super::slacks::{Group, Limits, Sanding, Start};
+use crate::fit::cholesky::Factor;
 use crate::problem::Error;
 
 /// Most steps.
@@ -26,8 +27,6 @@ pub struct Problem<'a> {
     pub nodes: &'a NodeLines,
     /// Area of each node over the area of a full cell: 1 inside, less at edges, 0 off the panel.
     pub weights: &'a [f64],
-    /// Area of a full cell, mm².
-    pub cell_mm2: f64,
 }
 
 /// What is asked of the reference.
@@ -41,12 +40,13 @@ pub struct Price {
 
 /// Solve for the reference's coefficients.
 ///
-/// `heights` and `allowance` (mm, ≥ 0, may be infinite) are one a node, indexed iy·nx + ix.
+/// `penalty` on [`Fairness::pattern`], ½cᵀRc; `heights` and `allowance` (mm, ≥ 0, may be infinite) are one a node, indexed iy·nx + ix.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails or the steps run out.
 pub fn solve(
     problem: &Problem,
+    penalty: &[f64],
     heights: &[f64],
     allowance: &[f64],
     price: Price,
@@ -54,11 +54,9 @@ pub fn solve(
     let Problem {
         fairness,
         nodes: lines,
-        cell_mm2,
         ..
     } = problem;
-    let penalty = fairness.penalty(1.0 / cell_mm2);
-    let mut c = least_squares(problem, heights, &penalty)?;
+    let mut c = least_squares(problem, heights, penalty)?;
     let mut groups = start(problem, heights, allowance, price, &c);
     let count: f64 = groups.iter().map(Group::products).sum();
     let (mut theta, mut pull) = (vec![0.0; lines.count()], vec![0.0; lines.count()]);
@@ -75,11 +73,11 @@ pub fn solve(
         if mu < ACCURACY_MM && worst < 1e-5 {
             return Ok(c);
         }
-        let mut values = penalty.clone();
+        let mut values = penalty.to_vec();
         fairness.add_products(lines, &theta, &mut values);
         fairness.steady(&mut values);
         let factor = fairness.pattern.factor(&values)?;
-        let bent = fairness.pattern.times(&penalty, &c);
+        let bent = fairness.pattern.times(penalty, &c);
         let direction = |pull: &[f64]| -> Vec<f64> {
             let mut dc = fairness.gather(lines, pull);
             for (d, r) in dc.iter_mut().zip(&bent) {
@@ -171,17 +169,31 @@ pub fn least_squares(
         ..
     } = problem;
     let scaled: Vec<f64> = weights.iter().map(|w| w / super::fairness::H0_MM).collect();
-    let mut values = penalty.to_vec();
-    fairness.add_products(nodes, &scaled, &mut values);
-    fairness.steady(&mut values);
     let weighted: Vec<f64> = scaled
         .iter()
         .zip(heights)
         .map(|(w, z)| if *w > 0.0 { w * z } else { 0.0 })
         .collect();
     let mut c = fairness.gather(nodes, &weighted);
-    fairness.pattern.factor(&values)?.solve_in_place(&mut c);
+    factor(problem, penalty)?.solve_in_place(&mut c);
     Ok(c)
+}
+
+/// The normal equations of the squared loss, factored.
+///
+/// # Errors
+/// [`Error::Calculation`] when the factorisation fails.
+pub(super) fn factor<'a>(problem: &Problem<'a>, penalty: &[f64]) -> Result<Factor<'a>, Error> {
+    let scaled: Vec<f64> = problem
+        .weights
+        .iter()
+        .map(|w| w / super::fairness::H0_MM)
+        .collect();
+    let mut values = penalty.to_vec();
+    let fairness = problem.fairness;
+    fairness.add_products(problem.nodes, &scaled, &mut values);
+    fairness.steady(&mut values);
+    fairness.pattern.factor(&values)
 }
 
 /// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of their ranges.

@@ -133,12 +133,30 @@ struct LimitRow<'a> {
     worst_mm_per_m: Option<f64>,
     low95: f64,
     high95: f64,
+    p_exceeds: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    could_be_mm: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    could_be_mm_per_m: Option<f64>,
+    blind_mm: f64,
+    blind_x_mm: f64,
+    blind_y_mm: f64,
+    doubt: Option<DoubtRow<'a>>,
     x_mm: f64,
     y_mm: f64,
     direction_deg: f64,
     state: &'static str,
     share_within: f64,
     origin: &'a str,
+    remedy: &'a str,
+}
+
+#[derive(Clone, Debug, Serialize)]
+struct DoubtRow<'a> {
+    x_mm: f64,
+    y_mm: f64,
+    p_exceeds: f64,
+    words: &'a str,
     remedy: &'a str,
 }
 
@@ -307,6 +325,19 @@ fn limit(result: &LimitResult) -> LimitRow<'_> {
         worst_mm_per_m: slope.then_some(result.worst.value),
         low95: result.worst.low,
         high95: result.worst.high,
+        p_exceeds: result.p_exceeds,
+        could_be_mm: (!slope).then_some(result.could_be),
+        could_be_mm_per_m: slope.then_some(result.could_be),
+        blind_mm: result.blind_mm,
+        blind_x_mm: result.blind_at[0],
+        blind_y_mm: result.blind_at[1],
+        doubt: result.doubt.as_ref().map(|d| DoubtRow {
+            x_mm: d.at[0],
+            y_mm: d.at[1],
+            p_exceeds: d.p,
+            words: &d.words,
+            remedy: &d.remedy,
+        }),
         x_mm: result.worst_at[0],
         y_mm: result.worst_at[1],
         direction_deg: result.direction_deg,

@@ -25,7 +25,7 @@ fn head(sheet: &Sheet<'_>, scene: &mut Scene) -> Result<(), Error> {
         sheet.look.text,
         sheet.look.width - 1.4 * sheet.look.text,
     );
-    let verdict = super::words::verdict(sheet.j.verdict).to_string();
+    let verdict = super::words::headline(sheet.j, sheet.units);
     let room = right - left - text::width(&verdict, 1.5 * t)? - 2.0 * t;
     let name = shortened(&sheet.j.panel_name, 1.5 * t, room)?;
     scene.labels.push(Label {

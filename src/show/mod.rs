@@ -50,6 +50,7 @@ pub(crate) fn empty_panel() -> crate::panel::Panel {
         zones: Vec::new(),
         form_wavelength_mm: Form::Flat.wavelengths_mm(),
         form_wavelength_given: false,
+        radius_mm: [None; 2],
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,

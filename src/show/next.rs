@@ -45,6 +45,8 @@ struct Row<'a> {
     readings: usize,
     filler_before_cc: Option<f64>,
     filler_after_cc: Option<f64>,
+    p_exceeds_before: Option<f64>,
+    p_exceeds_after: Option<f64>,
     buys: &'a str,
 }
 
@@ -75,6 +77,8 @@ pub fn json(plan: &Plan, j: &Judgement) -> Result<String, Error> {
                     readings: s.placing.readings,
                     filler_before_cc: s.filler_half_cc.map(|h| h[0]),
                     filler_after_cc: s.filler_half_cc.map(|h| h[1]),
+                    p_exceeds_before: s.p_exceeds.map(|p| p[0]),
+                    p_exceeds_after: s.p_exceeds.map(|p| p[1]),
                     buys: &s.buys,
                 }
             })
@@ -100,7 +104,7 @@ pub fn form_in(plan: &Plan, panel: &Panel, units: Units) -> String {
         Units::Us => "thou, such as 10",
     };
     let order = if plan.start {
-        "Keep the order: it is the way to walk, coarse lines first, so you may stop after any round."
+        "Keep the order: it is the way to walk, edges and coarse lines first, so you may stop after any round."
     } else {
         "Best first: stop when you have had enough. Lines still blank are passed over."
     };

@@ -65,7 +65,7 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
         .into_iter()
         .map(|(label, text)| Line::new(label, text, Tone::Open))
         .collect();
-    all.push(verdict(j));
+    all.push(verdict(j, units));
     all.extend(
         care::before_amounts(panel)
             .map(|c| Line::new("FIRST", format!("{}: {}", c.about, c.text), Tone::Care)),
@@ -310,7 +310,7 @@ fn repeats(j: &Judgement, units: Units) -> Vec<Line> {
         .collect()
 }
 
-fn verdict(j: &Judgement) -> Line {
+fn verdict(j: &Judgement, units: Units) -> Line {
     let tone = if j.verdict == Verdict::Fair {
         Tone::Good
     } else {
@@ -326,7 +326,7 @@ fn verdict(j: &Judgement) -> Line {
         text.push_str(reason.trim_end_matches('.'));
     }
     text.push('.');
-    Line::new(words::verdict(j.verdict), text, tone)
+    Line::new(&words::headline(j, units), text, tone)
 }
 
 fn of(j: &Judgement, kind: RegionKind, action: Action) -> Vec<&Region> {

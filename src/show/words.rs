@@ -28,13 +28,14 @@ pub fn worst(result: &LimitResult, units: Units) -> String {
     }
     match result.limit.quantity {
         Quantity::Slope => format!(
-            "{:.1} mm/m ({:.1} to {:.1})",
-            result.worst.value, result.worst.low, result.worst.high
+            "{:.1} mm/m ({:.1} to {:.1}); anywhere at most {:.1}",
+            result.worst.value, result.worst.low, result.worst.high, result.could_be
         ),
         _ => format!(
-            "{} ({})",
+            "{} ({}); anywhere at most {}",
             depth(result.worst.value, units),
-            depth_range(result.worst, units)
+            depth_range(result.worst, units),
+            depth(result.could_be, units)
         ),
     }
 }
@@ -249,7 +250,18 @@ pub fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-/// "best fit" for `best-fit`.
+/// The verdict with how far it goes: "FAIR to anything wider than 160 mm".
+pub fn headline(j: &Judgement, units: Units) -> String {
+    let to = (j.verdict == Verdict::Fair)
+        .then(|| crate::judge::verdict::fair_to_words(&j.limits, units))
+        .flatten();
+    match to {
+        Some(to) => format!("FAIR {to}"),
+        None => verdict(j.verdict).to_string(),
+    }
+}
+
+/// "best fit" for `best-fit`, as books of earlier versions have it.
 pub fn plain(word: &str) -> String {
     word.replace('-', " ")
 }

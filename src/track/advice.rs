@@ -147,7 +147,7 @@ fn bought(cycles: &[Cycle]) -> String {
     };
     if change.told == Told::NoChange {
         return format!(
-            "; the last cycle{hours}: {:.2} → {:.2} mm, no change that two surveys could tell",
+            "; the last cycle{hours}: {:.2} → {:.2} mm, not better by more than surveys repeat to",
             change.from_mm, change.to_mm
         );
     }

@@ -16,7 +16,7 @@ pub enum Told {
     Better,
     /// More than before, likewise.
     Worse,
-    /// Smaller than what the surveys repeat to.
+    /// Not better: smaller than what the surveys repeat to.
     NoChange,
     /// On other supports or at another temperature: not to be called progress.
     NotComparable,
@@ -31,8 +31,10 @@ pub struct Change {
     pub from_mm: f64,
     /// Worst now, mm.
     pub to_mm: f64,
-    /// Half the 95 % interval of the difference, mm.
+    /// A smaller difference may be chance, mm: exceeded by an untouched panel in one of twenty pairs of surveys, either way.
     pub give_or_take_mm: f64,
+    /// Whether both surveys lay along the same lines: what no line saw is then the same in both, and cancels.
+    pub same_lines: bool,
     /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes no difference.
     pub common_share: f64,
     /// What that is.
@@ -62,6 +64,10 @@ pub struct SqChange {
 const OTHER_SKIN_C: f64 = 8.0;
 /// Two surveys of which both measured this share of what either did are told on all that each measured (common practice, no source).
 const ALL: f64 = 0.98;
+/// One-sided 5 % of the normal distribution.
+const ONE_SIDED: f64 = 1.645;
+/// Two surveys agree no closer than this, standard deviation, mm: nodes and splines step (common practice, no source).
+const LEAST_REPEAT_MM: f64 = 0.01;
 /// How far apart places of a survey are about independent of each other, mm (common practice, no source: two placings).
 const INDEPENDENT_MM: f64 = 150.0;
 
@@ -75,7 +81,11 @@ pub(super) fn change(
     let was = before.deciding()?;
     let is = now.same(was)?;
     let mut cautions = cautions(before, now, between);
-    let give_or_take_mm = 1.96 * was.sd()?.hypot(is.sd()?);
+    let same_lines = before.lines.is_some() && before.lines == now.lines;
+    let give_or_take_mm = match [was, is].map(|l| l.repeats.filter(|_| same_lines)) {
+        [Some(then), Some(now)] => ONE_SIDED * then.hypot(now).max(LEAST_REPEAT_MM),
+        _ => 1.96 * was.sd()?.hypot(is.sd()?),
+    };
     let worst = match worst_on_common(pair, was) {
         Ok(worst) => worst,
         Err(why) => {
@@ -95,6 +105,7 @@ pub(super) fn change(
         from_mm,
         to_mm,
         give_or_take_mm,
+        same_lines,
         common_share: pair.common().map_or(1.0, |c| c.laid.overlap_share),
         told,
         sq,
@@ -109,20 +120,23 @@ pub(super) fn change(
 
 fn words(c: &Change, pair: &Pair) -> String {
     let mut out = format!(
-        "worst under {:.0} mm: {:.2} → {:.2} mm, give or take {:.2}: {}",
+        "{}worst under {:.0} mm {:.2} → {:.2} mm, give or take {:.2}",
+        in_words(c.told, &c.caution),
         c.base_mm,
         c.from_mm,
         c.to_mm,
-        c.give_or_take_mm,
-        in_words(c.told, &c.caution)
+        c.give_or_take_mm
     );
+    if c.same_lines {
+        out += " on the same lines";
+    }
     if let Some(s) = &c.sq {
         out += &format!(
-            "; over all (Sq): {:.3} → {:.3} mm, give or take {:.3}: {}",
+            "; over all (Sq) {}{:.3} → {:.3} mm, give or take {:.3}",
+            in_words(s.told, &c.caution),
             s.from_mm,
             s.to_mm,
-            s.give_or_take_mm,
-            in_words(s.told, &c.caution)
+            s.give_or_take_mm
         );
     }
     if c.common_share < ALL {
@@ -192,12 +206,13 @@ pub(super) fn told(less: f64, give_or_take: f64, caution: &str) -> Told {
     }
 }
 
+/// How a change is told, before its figures.
 fn in_words(told: Told, caution: &str) -> String {
     match told {
-        Told::Better => "better".into(),
-        Told::Worse => "worse".into(),
-        Told::NoChange => "no change that two surveys could tell".into(),
-        Told::NotComparable => format!("not called progress, {caution}"),
+        Told::Better => "better: ".into(),
+        Told::Worse => "worse: ".into(),
+        Told::NoChange => "not better: ".into(),
+        Told::NotComparable => format!("cannot be told, {caution}: "),
     }
 }
 

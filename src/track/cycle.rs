@@ -20,6 +20,9 @@ pub struct Cycle {
     pub date: Date,
     /// `fair`, `another-cycle` or `measure-more`.
     pub verdict: String,
+    /// Stands for where its placings lay.
+    #[serde(skip)]
+    pub lines: Option<String>,
     /// Limits, as in report.json.
     pub limits: Vec<LimitRow>,
     /// Root mean square deviation from the fair shape, mm, with its interval.
@@ -135,10 +138,19 @@ pub struct LimitRow {
     pub slope_mm_per_m: Option<f64>,
     /// Worst found, mm (mm/m for a slope).
     pub worst_mm: Option<f64>,
-    /// Lower end of its 95 % interval.
+    /// Lower end of its 95 % interval, at its place.
     pub low95: Option<f64>,
     /// Upper end.
     pub high95: Option<f64>,
+    /// Chance that some place exceeds the limit, 0 to 1; null in books written before.
+    pub p_exceeds: Option<f64>,
+    /// What the worst could be anywhere, one-sided 95 %; null in books written before.
+    pub could_be: Option<f64>,
+    /// Width of a dip of just the limit that would surely have been seen, mm; null in books written before.
+    pub blind_mm: Option<f64>,
+    /// Standard deviation of the worst when the same panel is read again at the same places.
+    #[serde(skip)]
+    pub repeats: Option<f64>,
     /// `met`, `exceeded`, `unsure` or `not-checked`.
     pub state: String,
     /// Share of the measured area within it.
@@ -204,6 +216,7 @@ fn cycle(survey: &Entry, found: &SurveyResult, between: &[&Entry]) -> Cycle {
         entry: survey.number,
         date: survey.date,
         verdict: s.verdict.clone(),
+        lines: s.lines.clone(),
         limits: s.limits.iter().map(LimitRow::of).collect(),
         sq_mm: s.sq_mm,
         sq_low_mm,
@@ -280,6 +293,10 @@ impl LimitRow {
             worst_mm: l.worst,
             low95: l.low,
             high95: l.high,
+            p_exceeds: l.p_exceeds,
+            could_be: l.could_be,
+            blind_mm: l.blind_mm,
+            repeats: l.repeats,
             state: l.state.clone(),
             share_within: l.share_within,
         }

@@ -8,6 +8,8 @@ use crate::plan::shop::Shop;
 use jiff::Timestamp;
 use serde::Serialize;
 
+/// A coat seen in a photo leaves nothing wider than this unseen, mm: two of its cells, and some to spare.
+const SEEN_BY_COAT_MM: f64 = 60.0;
 /// Less area than this is no finding, cm².
 const FEW_CM2: f64 = 2.0;
 
@@ -48,7 +50,7 @@ pub struct Point {
 /// The whole list.
 pub fn list(s: &Standing, panel: &Panel, shop: &Shop, now: Timestamp) -> Vec<Point> {
     let entries = standing_entries(&s.entries);
-    let mut all = vec![fair(s, &entries)];
+    let mut all = vec![fair(s, &entries), nothing_unseen(s, &entries)];
     all.push(cured(s, shop, now));
     all.extend(heat(&entries, panel));
     all.extend(film(s, panel));
@@ -139,6 +141,56 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
                 open.join(", ")
             ),
         )
+    }
+}
+
+/// What lies between the lines of a survey no reading sees: a coat photographed with it, or a look over the whole panel since the last
+/// work, signed for, does.
+fn nothing_unseen(s: &Standing, entries: &[&Entry]) -> Point {
+    const WHAT: &str = "nothing narrow unseen";
+    if let Some(signed) = since_work(entries).rfind(|e| e.kind == Kind::SignOff) {
+        let means = match signed.facts.means {
+            Some(Means::GuideCoat) => "guide coat",
+            Some(Means::RakingLight) => "raking light",
+            None => "hand",
+        };
+        let who = signed.who.as_deref().unwrap_or("nobody named");
+        return point(
+            WHAT,
+            Answer::Yes,
+            format!(
+                "looked over by {means}, signed off {} by {who}",
+                signed.date
+            ),
+        );
+    }
+    let Some(summary) = s.summary.as_ref().filter(|_| s.stale.is_none()) else {
+        return point(WHAT, Answer::NotKnown, "no survey that still holds");
+    };
+    let met = summary.limits.iter().filter(|l| l.state == "met");
+    let blind: Vec<Option<f64>> = met.map(|l| l.blind_mm).collect();
+    let widest = blind.iter().copied().collect::<Option<Vec<f64>>>();
+    let widest = widest.and_then(|all| all.into_iter().reduce(f64::max));
+    match widest {
+        Some(mm) if summary.photos > 0 && mm <= SEEN_BY_COAT_MM => point(
+            WHAT,
+            Answer::Yes,
+            format!("the photo of its coat would show anything wider than {mm:.0} mm"),
+        ),
+        Some(mm) => point(
+            WHAT,
+            Answer::NotKnown,
+            format!(
+                "a low or high narrower than {mm:.0} mm could lie between the lines: cheapest is a guide coat, blocked once and looked \
+                 over whole, or raking light, then sign off (sign-off --base {:.0} --means guide-coat); or survey with a photo of the coat",
+                (mm / 2.0 / 10.0).ceil() * 10.0
+            ),
+        ),
+        None => point(
+            WHAT,
+            Answer::NotKnown,
+            "what lies between the lines is not known: sign off by guide coat or raking light over the whole panel",
+        ),
     }
 }
 

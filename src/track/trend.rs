@@ -20,6 +20,8 @@ pub struct Trend {
     pub stale: Option<String>,
     /// Pitches that repeat in the last survey's readings.
     pub repeats: Vec<Repeat>,
+    /// Names of the references that surveys were judged against, in order, where not all were judged against the same.
+    pub references: Vec<String>,
 }
 
 /// The trend of a panel of the book, learned from it and from the book's other panels.
@@ -74,8 +76,20 @@ pub fn of(
             let kept = found.summary.repeats.iter();
             kept.map(|r| r.found()).collect()
         }),
+        references: references(surveys),
         cycles,
     }
+}
+
+/// The references in the order they came, each once; none where all are the same.
+fn references(surveys: &[(Entry, SurveyResult)]) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for (_, found) in surveys {
+        if !names.contains(&found.summary.reference) {
+            names.push(found.summary.reference.clone());
+        }
+    }
+    if names.len() > 1 { names } else { Vec::new() }
 }
 
 /// Surveys of other panels that the forecast learns from: the latest.

@@ -50,7 +50,7 @@ impl Coating {
     }
 }
 
-/// The best fit without allowance of a surface, from nodes 20 mm apart, as a function of place.
+/// The skin of a surface, from nodes 20 mm apart, as a function of place.
 pub fn own_reference(
     panel: &Panel,
     height: &dyn Fn(f64, f64) -> f64,
@@ -69,7 +69,7 @@ pub fn own_reference(
         .map(|(x, y)| height(x, y))
         .collect();
     let basis = *bench.basis();
-    let fair = bench.fair(&heights).unwrap();
+    let fair = bench.skin(&heights).unwrap().coefficients;
     move |x, y| basis.value(&fair, x, y, 0, 0)
 }
 

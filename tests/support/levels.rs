@@ -55,11 +55,11 @@ pub fn to_level(bench: &Workbench, deviation: &[f64]) -> f64 {
         .sum()
 }
 
-/// A survey found and judged against the best fit.
+/// A survey found and judged against the skin.
 pub fn found_and_judged(panel: &Panel, survey: &Survey) -> (Surface, Judgement) {
     let surface = fit::fit(panel, survey).unwrap();
     let options = judge::Options {
-        reference: Reference::BestFit,
+        reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };

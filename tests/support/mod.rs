@@ -1,6 +1,7 @@
 //! What the tests share: simulated panels, panels from text, files in a folder of their own.
 
 pub mod coat_cells;
+pub mod isolated;
 pub mod levels;
 pub mod render;
 pub mod sanded_photo;

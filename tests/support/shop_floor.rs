@@ -209,7 +209,7 @@ impl ShopFloor {
     /// The worst gap under each limit's edge over that limit, in the order of the panel's limits: 1 is just met.
     pub fn worst_over_limits(&self) -> Vec<f64> {
         let z = self.surface();
-        let fair = self.bench.fair(&self.on_bench(&z)).unwrap();
+        let fair = self.bench.skin(&self.on_bench(&z)).unwrap().coefficients;
         let deviation = z - self.on_nodes(&fair);
         self.panel
             .limits
@@ -274,7 +274,7 @@ impl ShopFloor {
         let c = self
             .bench
             .reference(
-                Reference::BestFit,
+                Reference::Skin,
                 &self.on_bench(&self.surface()),
                 &self.on_bench(&free),
             )

@@ -304,6 +304,7 @@ pub fn panel_sized(kind: Kind, length_mm: f64, width_mm: f64) -> Panel {
         zones: Vec::new(),
         form_wavelength_mm: kind.form().wavelengths_mm(),
         form_wavelength_given: false,
+        radius_mm: [None; 2],
         node_limit_mm: NODE_LIMIT_MM,
         sheet_metal: false,
         moving_surface: false,

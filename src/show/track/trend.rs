@@ -21,6 +21,7 @@ struct Document<'a> {
     panel: &'a str,
     stale: Option<&'a str>,
     repeats: &'a [Repeat],
+    references: &'a [String],
     cycles: &'a [Cycle],
     advice: Word<'a>,
     ready: bool,
@@ -52,6 +53,7 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
         panel: &trend.name,
         stale: trend.stale.as_deref(),
         repeats: &trend.repeats,
+        references: &trend.references,
         cycles: &trend.cycles,
         advice: word(&trend.advice),
         ready: is_ready(ready),
@@ -113,6 +115,16 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
     if let Some(stale) = &trend.stale {
         say("TOUCHED SINCE", format!("{stale}."));
     }
+    if !trend.references.is_empty() {
+        say(
+            "REFERENCE",
+            format!(
+                "these surveys were judged against different shapes ({}): lows, filler and gaps before and after the \
+                 change are not to be compared to the last tenth.",
+                trend.references.join(", then ")
+            ),
+        );
+    }
     say(advice(&trend.advice), format!("{}.", trend.advice.reason));
     for r in &trend.repeats {
         let told = capital(&words::repeat(r, units));
@@ -173,7 +185,7 @@ fn moved(cycle: &Cycle, units: Units) -> Option<String> {
         )
     };
     let caution = match cycle.change.as_ref().map(|c| c.caution.as_str()) {
-        Some(caution) if !caution.is_empty() => format!("; not called progress, {caution}"),
+        Some(caution) if !caution.is_empty() => format!("; cannot be told, {caution}"),
         _ => String::new(),
     };
     Some(format!(
