@@ -21,6 +21,7 @@ pub mod keep;
 pub mod next;
 pub mod observe;
 pub mod panel;
+pub(crate) mod parts;
 pub mod photo;
 pub mod plan;
 pub mod problem;

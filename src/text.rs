@@ -2,6 +2,7 @@
 //! in it by line and column, and the nearest known word to a misspelt one.
 
 use crate::problem::Fault;
+use std::borrow::Cow;
 use std::io::Read;
 use std::path::Path;
 
@@ -19,10 +20,10 @@ pub struct Given {
 
 /// Reads a whole text file of at most `most_bytes`.
 ///
-/// A byte-order mark is dropped. Pipes are read too; what they give beyond the bound is refused.
+/// A byte-order mark is dropped. What the shell pipes in is read too; what it gives beyond the bound is refused.
 ///
 /// # Errors
-/// One [`Fault`]: no such file, a folder, too large, not readable, empty, or not UTF-8.
+/// One [`Fault`]: no such file, a folder, a pipe, too large, not readable, empty, or not UTF-8.
 pub fn read(path: &Path, most_bytes: u64) -> Result<String, Fault> {
     let given = given(path, most_bytes)?;
     decode(&given.bytes, &given.name).map(str::to_string)
@@ -52,6 +53,9 @@ pub fn given(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
             "is a folder, not a file; name the file inside it".into(),
         ));
     }
+    if let Some(what) = no_file(path, &about) {
+        return Err(whole(what.into()));
+    }
     if about.len() > most_bytes {
         return Err(too_large());
     }
@@ -65,6 +69,20 @@ pub fn given(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
     Ok(Given { name: file, bytes })
 }
 
+/// Why something that is neither a file nor a folder is not read: a pipe in a folder waits for ever if nobody writes into it, a device
+/// never ends. What the shell pipes in itself, as `/dev/stdin` or `<(…)`, ends and is read.
+pub(crate) fn no_file(path: &Path, about: &std::fs::Metadata) -> Option<&'static str> {
+    let piped = ["/dev/fd/", "/proc/self/fd/", "/dev/stdin"]
+        .iter()
+        .any(|begin| path.starts_with(begin.trim_end_matches('/')));
+    match about.is_file() || piped {
+        true => None,
+        false => {
+            Some("is a pipe or a device, not a file; copy what it holds into a file and name that")
+        }
+    }
+}
+
 /// What the system said about a file that cannot be opened, with what to do.
 pub(crate) fn unreadable(cause: &std::io::Error) -> String {
     match cause.kind() {
@@ -76,6 +94,131 @@ pub(crate) fn unreadable(cause: &std::io::Error) -> String {
         }
         _ => format!("cannot be read: {cause}"),
     }
+}
+
+/// Reads the bytes of a text file that a person wrote: as [`given`], and nothing in it may be hidden from the eye.
+///
+/// # Errors
+/// As [`given`]; the place of the first hidden character. Lines that are remarks (`#`) may hold any.
+pub fn typed(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
+    let given = given(path, most_bytes)?;
+    // What is no text at all is told when it is decoded.
+    if let Ok(text) = std::str::from_utf8(&given.bytes)
+        && not_text(&given.bytes).is_none()
+    {
+        all_seen(text, &given.name)?;
+    }
+    Ok(given)
+}
+
+/// The same as text.
+///
+/// # Errors
+/// As [`typed`] and [`decode`].
+pub fn read_typed(path: &Path, most_bytes: u64) -> Result<String, Fault> {
+    let given = typed(path, most_bytes)?;
+    decode(&given.bytes, &given.name).map(str::to_string)
+}
+
+/// That no character of a text is hidden from the eye, remarks left out: with such characters two names look like one, and a terminal
+/// can be made to show what is not there.
+///
+/// # Errors
+/// One [`Fault`] at the first.
+pub fn all_seen(text: &str, file: &str) -> Result<(), Fault> {
+    let text = text.strip_prefix('\u{FEFF}').unwrap_or(text);
+    for (number, line) in lines(text) {
+        if line.trim_start().starts_with('#') {
+            continue;
+        }
+        if let Some((at, c)) = line.chars().enumerate().find(|(_, c)| is_hidden(*c)) {
+            return Err(Fault {
+                file: file.to_string(),
+                line: number,
+                column: at + 1,
+                message: format!(
+                    "holds the character {}, which cannot be seen; take it out (type the words around it anew)",
+                    code_of(c)
+                ),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The same fault of a file's name.
+pub(crate) fn of_name(fault: Fault) -> Fault {
+    Fault {
+        line: 0,
+        column: 0,
+        message: format!("its name {}", fault.message),
+        ..fault
+    }
+}
+
+/// Whether a character cannot be seen, or turns about what is seen: control characters but tab and line ends, marks of writing direction,
+/// zero-width characters, fillers, tags (Unicode 16, general categories Cc and Cf and Default_Ignorable_Code_Point; from memory).
+///
+/// ```
+/// use lowspot::text::is_hidden;
+/// assert!(is_hidden('\x1b') && is_hidden('\u{202E}') && is_hidden('\u{200B}'));
+/// assert!(!is_hidden('é') && !is_hidden('\u{A0}') && !is_hidden('\t'));
+/// ```
+pub fn is_hidden(c: char) -> bool {
+    match c {
+        '\n' | '\r' | '\t' => false,
+        c if c.is_control() => true,
+        '\u{AD}' | '\u{34F}' | '\u{61C}' | '\u{115F}' | '\u{1160}' | '\u{17B4}' | '\u{17B5}' => {
+            true
+        }
+        '\u{180B}'..='\u{180F}' | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' => true,
+        '\u{2060}'..='\u{206F}' | '\u{3164}' | '\u{FEFF}' | '\u{FFA0}' => true,
+        '\u{FFF0}'..='\u{FFFB}' | '\u{1D173}'..='\u{1D17A}' | '\u{E0000}'..='\u{E0FFF}' => true,
+        _ => false,
+    }
+}
+
+fn code_of(c: char) -> String {
+    format!("U+{:04X}", u32::from(c))
+}
+
+/// A text as it may be shown on a terminal: what is hidden in it is written out, "<U+001B>".
+///
+/// ```
+/// assert_eq!(lowspot::text::visible("a\x1b[2Jb\n"), "a<U+001B>[2Jb\n");
+/// ```
+pub fn visible(text: &str) -> Cow<'_, str> {
+    if !text.chars().any(|c| is_hidden(c) || c == '\r') {
+        return Cow::Borrowed(text);
+    }
+    let mut shown = String::with_capacity(text.len() + 16);
+    let mut letters = text.chars().peekable();
+    while let Some(c) = letters.next() {
+        // A bare carriage return begins the line anew and hides what stood there.
+        let bare = c == '\r' && letters.peek() != Some(&'\n');
+        if is_hidden(c) || bare {
+            shown.push_str(&format!("<{}>", code_of(c)));
+        } else {
+            shown.push(c);
+        }
+    }
+    Cow::Owned(shown)
+}
+
+/// JSON as it may be shown on a terminal: what is hidden in its strings is escaped as JSON has it, so it reads the same.
+pub fn visible_json(json: &str) -> String {
+    let mut shown = String::with_capacity(json.len());
+    for c in json.chars() {
+        if is_hidden(c) {
+            let mut units = [0; 2];
+            for unit in c.encode_utf16(&mut units) {
+                shown.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
 }
 
 /// The bytes of a file as text, without a byte-order mark.
@@ -231,7 +374,13 @@ pub fn quoted(value: &str) -> String {
     let mut shown: String = value
         .chars()
         .take(40)
-        .map(|c| if c.is_control() { ' ' } else { c })
+        .map(|c| {
+            if is_hidden(c) || c.is_control() {
+                ' '
+            } else {
+                c
+            }
+        })
         .collect();
     if value.chars().count() > 40 {
         shown.push('…');

@@ -7,6 +7,7 @@ mod folders;
 mod kill;
 mod pressing;
 mod rules;
+mod several;
 mod whole;
 
 use crate::support::folder;

@@ -18,13 +18,13 @@ const PANELS: usize = 1000;
 const CYCLES: usize = 10;
 
 /// What one survey of the simulated panel leaves in a book.
-struct Once {
+pub struct Once {
     notes: Vec<u8>,
     result: SurveyResult,
 }
 
 /// One survey a cycle, each with lines of its own.
-fn surveys(cycles: usize) -> Vec<Once> {
+pub fn surveys(cycles: usize) -> Vec<Once> {
     let panel = simulate::panel_sized(Form::Flat, 900.0, 600.0);
     let one = |cycle: usize| {
         let amplitude = 0.8f64.powi(cycle as i32);
@@ -43,7 +43,7 @@ fn name(k: usize) -> String {
     format!("panel {k}")
 }
 
-fn made(path: &Path, panels: usize, surveys: &[Once]) {
+pub fn made(path: &Path, panels: usize, surveys: &[Once]) {
     let mut book = Book::create(path).unwrap();
     for k in 1..=panels {
         let file = format!(

@@ -118,6 +118,64 @@ fn header_lines_hold_until_changed() {
     );
 }
 
+/// Two temperatures, supports or days in one survey are told, within a file and between files; the first stays.
+#[test]
+fn headers_in_conflict_are_told() {
+    let file = |head: &str, name: &str| {
+        format!(
+            "{head}\nunit mm\ntool straightedge 600 step 300\n{name} x 0 to 600 y 100 : 0 1 0\n"
+        )
+    };
+    let told = |texts: &[String]| {
+        let given = texts.iter().enumerate().map(|(k, text)| {
+            Ok(lowspot::text::Given {
+                name: format!("{k}.txt"),
+                bytes: text.clone().into_bytes(),
+            })
+        });
+        let given: Vec<_> = given.collect();
+        let survey = lowspot::observe::survey_of(&given, &roof()).expect("sound");
+        let words: Vec<String> = survey.warnings.iter().map(ToString::to_string).collect();
+        (words, survey.conditions)
+    };
+    let two = |a: &str, b: &str| told(&[file(a, "A1"), file(b, "A2")]);
+    let (words, conditions) = two("skin 12 C", "skin 38 C");
+    assert!(
+        words
+            .iter()
+            .any(|w| w.contains("1.txt: skin is 38 °C here and 12 °C in the files before")),
+        "{words:?}"
+    );
+    assert_eq!(conditions.skin_c, Some(12.0));
+    let one = file("skin 12 C", "A1") + &file("skin 100 F  supports on two trestles", "A2");
+    let (words, conditions) = told(&[one + "supports on the bench\n"]);
+    assert!(
+        words
+            .iter()
+            .any(|w| w.contains("0.txt:5:6: skin is 38 °C here and 12 °C before")),
+        "{words:?}"
+    );
+    assert!(
+        words
+            .iter()
+            .any(|w| w.contains("supports is on the bench here and on two trestles before")),
+        "{words:?}"
+    );
+    assert_eq!(conditions.skin_c, Some(12.0));
+    assert_eq!(conditions.supports.as_deref(), Some("on two trestles"));
+    // What agrees, or nearly, is not told.
+    let (words, _) = two(
+        "skin 18 C supports on the bench",
+        "skin 20 C supports on the bench",
+    );
+    assert!(
+        !words
+            .iter()
+            .any(|w| w.contains("skin") || w.contains("supports")),
+        "{words:?}"
+    );
+}
+
 #[test]
 fn a_diagonal_lies_between_its_ends() {
     let read = sound_notes(

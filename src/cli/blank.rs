@@ -9,7 +9,6 @@ use crate::panel;
 use crate::problem::Error;
 use crate::show;
 use crate::units::Units;
-use std::io::Write;
 use std::process::ExitCode;
 
 /// Run it.
@@ -42,26 +41,12 @@ pub fn run(args: &BlankArgs) -> Result<ExitCode, Error> {
     let plan = next::start_at(&panel, set, spacing_mm, None)?;
     let text = show::next::form_in(&plan, &panel, units);
     for warning in &warnings {
-        let _ = writeln!(anstream::stderr(), "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
     match &args.out {
         None => super::say(text.trim_end()),
         Some(path) => {
-            if path.exists() {
-                return Err(Error::Usage(format!(
-                    "{} is already there and may hold readings; choose another name",
-                    shown(path)
-                )));
-            }
-            let (dir, name) = (path.parent(), path.file_name());
-            let name = name.and_then(|n| n.to_str()).ok_or_else(|| {
-                Error::Usage(format!("--out {}: a file name is expected", shown(path)))
-            })?;
-            let dir = dir.filter(|d| !d.as_os_str().is_empty());
-            show::write_all(
-                dir.unwrap_or_else(|| std::path::Path::new(".")),
-                &[show::File::new(name, text)],
-            )?;
+            show::write_new(path, text.as_bytes())?;
             super::say(&format!(
                 "{} is ready: fill in the readings beside the panel, then\n  lowspot map {} {}",
                 shown(path),

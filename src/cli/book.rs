@@ -3,7 +3,7 @@
 use super::args::BookCommand;
 use super::job::shown;
 use super::shelf;
-use crate::keep::{Book, check, folder};
+use crate::keep::{Book, check, folder, schema};
 use crate::problem::Error;
 use std::path::Path;
 use std::process::ExitCode;
@@ -15,7 +15,10 @@ use std::process::ExitCode;
 pub fn run(command: &BookCommand) -> Result<ExitCode, Error> {
     match command {
         BookCommand::New { file } => new(file),
-        BookCommand::Check { file } => return checked(&shelf::book(file.as_deref())?),
+        BookCommand::Check { file, book } => {
+            let named = file.as_deref().or(book.book.as_deref());
+            return checked(&shelf::book(named)?);
+        }
         BookCommand::Save { copy, book } => {
             shelf::open(book.book.as_deref(), None)?.save(copy)?;
             super::say(&format!("{}: a whole copy, checked", shown(copy)));
@@ -62,6 +65,12 @@ fn checked(path: &Path) -> Result<ExitCode, Error> {
             count(found.files, "file", "files"),
             count(found.results, "result", "results"),
         ));
+        if found.version < schema::CHAINED {
+            super::say(&format!(
+                "  a book of version {}, in which a row that was taken out is not missed; the next entry brings it up to date",
+                found.version
+            ));
+        }
         return Ok(ExitCode::SUCCESS);
     }
     for fault in &found.faults {

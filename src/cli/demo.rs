@@ -118,7 +118,10 @@ fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
 fn next(out: &Path) -> String {
     let roof = out.join("cabin-roof");
     // As it was called: under `cargo run` the program is not on the path.
-    let lowspot = std::env::args().next().unwrap_or_else(|| "lowspot".into());
+    let lowspot = std::env::args_os().next().map_or_else(
+        || "lowspot".into(),
+        |name| name.to_string_lossy().into_owned(),
+    );
     let (panel, readings) = (roof.join("panel.toml"), roof.join("readings.txt"));
     let photo = roof.join("roof.jpg");
     let book = workshop::next(out, &lowspot);

@@ -12,6 +12,7 @@ use crate::keep::result::SavedFilm;
 use crate::keep::{
     self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, Standing, SurveyResult, standing,
 };
+use crate::observe;
 use crate::panel::Panel;
 use crate::plan::recipe::Base;
 use crate::plan::shop::{self, Shop};
@@ -23,7 +24,6 @@ use crate::units;
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
-use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -276,9 +276,8 @@ fn held_until(until: Timestamp) -> String {
 }
 
 fn tell(notes: &[String]) {
-    let mut err = anstream::stderr().lock();
     for note in notes {
-        let _ = writeln!(err, "note: {note}");
+        super::note(format_args!("note: {note}"));
     }
 }
 
@@ -528,6 +527,22 @@ fn survey(
     {
         job.warnings.push(Warning::new(format!(
             "the readings say {day}, --date says {told}, which counts; is the day right?"
+        )));
+    }
+    if let (Some(told), Some(read)) = (entry.skin_c, noted.skin_c)
+        && observe::skins_differ(told, read)
+    {
+        job.warnings.push(Warning::new(format!(
+            "the readings say that the skin was at {}, --skin says {}, which counts; which is right?",
+            observe::degrees(read),
+            observe::degrees(told)
+        )));
+    }
+    if let (Some(told), Some(read)) = (&entry.supports, &noted.supports)
+        && keep::key(told) != keep::key(read)
+    {
+        job.warnings.push(Warning::new(format!(
+            "the readings say supports {read}, --supports says {told}, which counts; which is right?"
         )));
     }
     let film = reckoned(book, &args.name, &mut job, entry.date);

@@ -32,7 +32,7 @@ pub fn run(args: &FilmArgs) -> Result<ExitCode, Error> {
     let json = show::track::film::json(&what)?;
     if args.json {
         drop(progress);
-        super::say(json.trim_end());
+        super::say_json(&json);
         return Ok(ExitCode::SUCCESS);
     }
     progress.now("drawing");

@@ -23,7 +23,7 @@ pub fn run(args: &FloorArgs) -> Result<ExitCode, Error> {
     };
     let (rows, now) = sheet(&book, &shop)?;
     if args.json {
-        super::say(show::track::floor::json(&rows, &now)?.trim_end());
+        super::say_json(&show::track::floor::json(&rows, &now)?);
         return Ok(ExitCode::SUCCESS);
     }
     super::say(show::track::floor::text(&rows, &now).trim_end());

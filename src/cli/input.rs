@@ -28,6 +28,16 @@ pub struct Named<'a> {
     pub book: Option<&'a Path>,
 }
 
+impl Named<'_> {
+    /// All files that are named, which no output may write over.
+    pub fn paths(&self) -> Vec<PathBuf> {
+        let lists = [self.readings, self.photos, self.targets].concat();
+        let single = [Some(self.panel), self.book];
+        let single = single.into_iter().flatten().map(Path::to_path_buf);
+        single.chain(lists).collect()
+    }
+}
+
 /// The files of a survey.
 #[derive(Debug, Default)]
 pub struct Files {

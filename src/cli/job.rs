@@ -5,6 +5,7 @@ use super::input::{Files, Input, Maybe, Origin};
 use super::pair;
 use crate::observe::{self, Survey, Tool};
 use crate::panel::{Panel, Polygon};
+use crate::photo::picture;
 use crate::photo::polarity::Polarity;
 use crate::photo::take::{self, Coat, Taken};
 use crate::plan::shop::Shop;
@@ -99,6 +100,8 @@ pub struct Job {
     pub units: Units,
     /// The files it was read from.
     pub files: Files,
+    /// Where those lie, and the panel and the book: never written over.
+    pub inputs: Vec<PathBuf>,
     /// Where in a book it came from.
     pub from: Option<Origin>,
 }
@@ -136,6 +139,7 @@ impl Job {
         Ok(Job {
             reference: args.reference.into(),
             grid_mm,
+            inputs: args.named().paths(),
             out: args.out.clone(),
             units: args.units.into(),
             ..job
@@ -190,6 +194,7 @@ impl Job {
             out: PathBuf::new(),
             units: Units::Metric,
             files,
+            inputs: Vec::new(),
             from,
         })
     }
@@ -230,12 +235,15 @@ fn photos(files: &Files, panel: &Panel, coat: Polarity) -> Result<Vec<Taken>, Er
             (Err(fault), _) | (_, Err(fault)) => Err(Error::Faults(vec![fault.clone()])),
         }
     };
-    let read: Vec<Result<Taken, Error>> = files
-        .photos
-        .par_iter()
-        .enumerate()
-        .map(|(k, photo)| one(k, photo))
-        .collect();
+    let all = picture::check_together(files.photos.iter().flatten())
+        .map_err(|fault| Error::Faults(vec![fault]))?;
+    let read: Vec<Result<Taken, Error>> = if all <= picture::SIDE_BY_SIDE {
+        let photos = files.photos.par_iter().enumerate();
+        photos.map(|(k, photo)| one(k, photo)).collect()
+    } else {
+        let photos = files.photos.iter().enumerate();
+        photos.map(|(k, photo)| one(k, photo)).collect()
+    };
     let (mut taken, mut faults) = (Vec::new(), Vec::new());
     for photo in read {
         match photo {

@@ -12,7 +12,6 @@ use crate::problem::Error;
 use crate::reference::Kind;
 use crate::show;
 use indicatif::{ProgressBar, ProgressStyle};
-use std::io::Write;
 use std::process::ExitCode;
 use std::time::Duration;
 
@@ -27,7 +26,7 @@ pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     tell_readings(&job);
     tell_warnings(&judgement, args.verbose);
     if args.json {
-        super::say(report.trim_end());
+        super::say_json(&report);
     } else {
         show::summary::print(&judgement, &job.panel, job.units, &job.out)?;
     }
@@ -179,8 +178,7 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         files.push(show::File::new(&name, picture));
     }
     progress.now("writing");
-    show::write_all(&job.out, &files)?;
-    show::remove_old_overlays(&job.out, job.photos.len());
+    show::write_map(&job.out, &files, &job.inputs)?;
     Ok((judgement, report))
 }
 
@@ -208,12 +206,11 @@ fn with_next(judged: Judgement, job: &Job, found: &fit::Surface) -> Result<Judge
 /// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
 pub(super) fn tell_readings(job: &Job) {
     if job.survey.placings.is_empty() {
-        let _ = writeln!(
-            anstream::stderr(),
+        super::note(format_args!(
             "read: {} photo{}, no readings",
             job.photos.len(),
             if job.photos.len() == 1 { "" } else { "s" }
-        );
+        ));
         return;
     }
     let first = job
@@ -221,24 +218,22 @@ pub(super) fn tell_readings(job: &Job) {
         .first_reading()
         .map(|f| format!("; the first that is not 0 is {f}"))
         .unwrap_or_default();
-    let _ = writeln!(
-        anstream::stderr(),
+    super::note(format_args!(
         "read: {} placings, {} readings{first}",
         job.survey.placings.len(),
         job.survey.taken()
-    );
+    ));
 }
 
 /// Warnings, and with `--verbose` the echo of every placing, on standard error.
 pub(super) fn tell_warnings(judgement: &Judgement, verbose: bool) {
-    let mut err = anstream::stderr().lock();
     if verbose {
         for placing in &judgement.placings {
-            let _ = writeln!(err, "{}: {}", placing.place, placing.text);
+            super::note(format_args!("{}: {}", placing.place, placing.text));
         }
     }
     for warning in &judgement.warnings {
-        let _ = writeln!(err, "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
 }
 

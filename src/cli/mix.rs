@@ -11,7 +11,6 @@ use crate::show;
 use crate::text;
 use crate::units;
 use serde::Deserialize;
-use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -149,7 +148,7 @@ fn files(args: &MixArgs) -> Result<(Shop, ToMix), Error> {
         (Ok(shop), Ok(plan)) => {
             let (shop, warnings) = shop.unwrap_or_default();
             for warning in &warnings {
-                let _ = writeln!(anstream::stderr(), "note: {warning}");
+                super::note(format_args!("note: {warning}"));
             }
             Ok((shop, plan.unwrap_or_default()))
         }

@@ -25,6 +25,7 @@ mod targets;
 mod trend;
 
 use crate::problem::Error;
+use crate::text;
 use args::{Cli, Command};
 use clap::Parser;
 use std::io::Write;
@@ -86,7 +87,11 @@ const OLD_NAMES: [(&str, &str); 5] = [
 
 /// Says the new name where an old one was typed: a command, `panel twin`, or an option.
 fn old_name() {
-    let typed: Vec<String> = std::env::args().skip(1).collect();
+    // A file name may be no UTF-8.
+    let typed: Vec<String> = std::env::args_os()
+        .skip(1)
+        .map(|word| word.to_string_lossy().into_owned())
+        .collect();
     let command = match typed.first().map(String::as_str) {
         Some("panel") => typed.get(1),
         first => first.and(typed.first()),
@@ -105,25 +110,40 @@ fn old_name() {
 /// Print an error on standard error, a line a fault.
 fn tell(error: &Error) {
     let mut err = anstream::stderr().lock();
+    let shown = error.to_string();
+    let shown = text::visible(&shown);
     let red = anstyle::Style::new()
         .bold()
         .fg_color(Some(anstyle::AnsiColor::Red.into()));
     let _ = match error {
         Error::Faults(faults) => writeln!(
             err,
-            "{error}\n{red}lowspot:{red:#} {}; nothing was written",
+            "{shown}\n{red}lowspot:{red:#} {}; nothing was written",
             if faults.len() == 1 {
                 "this must be mended first".to_string()
             } else {
                 format!("these {} must be mended first", faults.len())
             }
         ),
-        _ => writeln!(err, "{red}lowspot:{red:#} {error}"),
+        _ => writeln!(err, "{red}lowspot:{red:#} {shown}"),
     };
 }
 
-/// Print on standard output; a reader that has gone away is no error.
+/// Print on standard output; a reader that has gone away is no error. What files, names and books hold never reaches the terminal as
+/// orders to it.
 fn say(text: &str) {
     let mut out = anstream::stdout().lock();
-    let _ = writeln!(out, "{text}");
+    let _ = writeln!(out, "{}", text::visible(text));
+}
+
+/// The same for JSON, which stays as it is read.
+fn say_json(json: &str) {
+    let mut out = anstream::stdout().lock();
+    let _ = writeln!(out, "{}", text::visible_json(json.trim_end()));
+}
+
+/// A line on standard error, as [`say`] shows it.
+fn note(text: impl std::fmt::Display) {
+    let mut err = anstream::stderr().lock();
+    let _ = writeln!(err, "{}", text::visible(&text.to_string()));
 }

@@ -8,7 +8,6 @@ use crate::compare;
 use crate::problem::{Error, Warning};
 use crate::show;
 use crate::show::moved::Shown;
-use std::io::Write;
 use std::process::ExitCode;
 
 /// Run it.
@@ -45,7 +44,7 @@ pub fn run(args: &MovedArgs) -> Result<ExitCode, Error> {
     drop(progress);
     tell(&pair.warnings);
     if args.json {
-        super::say(json.trim_end());
+        super::say_json(&json);
     } else {
         super::say(&format!(
             "{}{} shows it, {} has the numbers.",
@@ -58,8 +57,7 @@ pub fn run(args: &MovedArgs) -> Result<ExitCode, Error> {
 }
 
 fn tell(warnings: &[Warning]) {
-    let mut err = anstream::stderr().lock();
     for warning in warnings {
-        let _ = writeln!(err, "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
 }

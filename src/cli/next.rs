@@ -15,7 +15,6 @@ use crate::problem::Error;
 use crate::reference::Kind;
 use crate::show;
 use crate::units::Units;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -89,7 +88,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         ],
     )?;
     if args.json {
-        super::say(json.trim_end());
+        super::say_json(&json);
         return Ok(ExitCode::SUCCESS);
     }
     if let Some(from) = from {
@@ -157,12 +156,11 @@ fn further(
 
 /// Warnings and readings left out, on standard error.
 fn tell(judgement: &Judgement) {
-    let mut err = anstream::stderr().lock();
     for warning in &judgement.warnings {
-        let _ = writeln!(err, "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
     for flag in &judgement.flags {
-        let _ = writeln!(err, "left out: {}", flag.reason);
+        super::note(format_args!("left out: {}", flag.reason));
     }
 }
 

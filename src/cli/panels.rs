@@ -7,7 +7,6 @@ use crate::keep::{self, Standing};
 use crate::panel::file::MOST_BYTES;
 use crate::problem::{Error, Warning};
 use crate::text::{self, Given};
-use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -56,13 +55,12 @@ pub fn run(command: &PanelCommand) -> Result<ExitCode, Error> {
 
 /// The file as it is; its name without the folder.
 fn given(file: &Path) -> Result<Given, Error> {
-    text::given(file, MOST_BYTES).map_err(|fault| Error::Faults(vec![fault]))
+    text::typed(file, MOST_BYTES).map_err(|fault| Error::Faults(vec![fault]))
 }
 
 fn tell(warnings: &[Warning]) {
-    let mut err = anstream::stderr().lock();
     for warning in warnings {
-        let _ = writeln!(err, "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
 }
 

@@ -66,17 +66,18 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
     plan.printed_as(&command);
     let json = show::plan::json::text(&plan, &judgement, &job.panel)?;
     let page = show::plan::page::page(&plan, &judgement, &job.panel, job.units)?;
-    show::write_all(
+    show::write_beside(
         &job.out,
         &[
             show::File::new("plan.json", json.clone()),
             show::File::new("plan.html", page),
         ],
+        &job.inputs,
     )?;
     map::tell_readings(&job);
     map::tell_warnings(&judgement, false);
     if args.json {
-        super::say(json.trim_end());
+        super::say_json(&json);
     } else {
         let text = show::plan::summary::text(&plan, &judgement, &job.panel, job.units, &job.out);
         super::say(text.trim_end());

@@ -2,7 +2,7 @@
 
 use super::input::Named;
 use super::job::shown;
-use crate::keep::Book;
+use crate::keep::{Book, copy};
 use crate::problem::Error;
 use std::path::{Path, PathBuf};
 
@@ -60,11 +60,15 @@ pub fn meant(named: &Named) -> Result<Option<PathBuf>, Error> {
     if file || !bare {
         return Ok(None);
     }
-    let mut books = here()?;
-    Ok(if books.len() == 1 { books.pop() } else { None })
+    match book(None) {
+        Ok(only) => Ok(Some(only)),
+        // Without a book it is told as a file that is not there.
+        Err(_) if here()?.is_empty() => Ok(None),
+        Err(several) => Err(several),
+    }
 }
 
-/// Books in the current folder, by name.
+/// Books in the current folder, by name. A copy into which nothing was entered since is passed over beside others.
 fn here() -> Result<Vec<PathBuf>, Error> {
     let refused = |source| Error::File {
         path: PathBuf::from("."),
@@ -79,5 +83,15 @@ fn here() -> Result<Vec<PathBuf>, Error> {
         }
     }
     books.sort();
+    if books.len() > 1 {
+        let own: Vec<PathBuf> = books
+            .iter()
+            .filter(|b| copy::copy_of(b).is_none())
+            .cloned()
+            .collect();
+        if !own.is_empty() {
+            return Ok(own);
+        }
+    }
     Ok(books)
 }

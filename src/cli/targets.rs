@@ -7,7 +7,6 @@ use crate::photo::layout;
 use crate::photo::page::{self, PageOptions, Paper};
 use crate::problem::Error;
 use crate::show;
-use std::io::Write;
 use std::process::ExitCode;
 
 impl From<PaperWord> for Paper {
@@ -26,7 +25,7 @@ impl From<PaperWord> for Paper {
 pub fn run(args: &TargetsArgs) -> Result<ExitCode, Error> {
     let panel = args.panel.as_deref().map(panel::file::load).transpose()?;
     for warning in panel.iter().flat_map(|(_, warnings)| warnings) {
-        let _ = writeln!(anstream::stderr(), "note: {warning}");
+        super::note(format_args!("note: {warning}"));
     }
     let panel = panel.map(|(panel, _)| panel);
     let options = PageOptions {

@@ -27,7 +27,7 @@ pub fn run(args: &TrendArgs) -> Result<ExitCode, Error> {
     let primed = stage::is_primed(&standing, &shop, keep::now());
     let json = show::track::trend::json(&trend, &list)?;
     if args.json {
-        super::say(json.trim_end());
+        super::say_json(&json);
         return Ok(ExitCode::SUCCESS);
     }
     super::say(show::track::trend::text(&trend, &list, primed, args.units.into()).trim_end());

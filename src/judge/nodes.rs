@@ -193,7 +193,7 @@ pub fn nodes(from: &Sources, grid: Grid) -> Nodes {
 }
 
 /// State of a node: lows by the chosen reference, highs by the fair shape whatever may be sanded.
-fn state(deviation: f64, fairness: f64, sd: f64, limit: f64) -> NodeState {
+pub(crate) fn state(deviation: f64, fairness: f64, sd: f64, limit: f64) -> NodeState {
     let reach = 1.96 * sd;
     // Far beyond the limit is known to be beyond it, however badly the depth itself is known.
     if deviation + reach < -limit {

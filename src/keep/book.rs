@@ -3,9 +3,10 @@
 use super::entry::{self, Entry, Kind, NewEntry};
 use super::result::SurveyResult;
 use super::rows::{self, EntryRow};
-use super::{fail, now, read, schema, seal, standing, writer};
+use super::{chain, fail, now, read, schema, seal, standing, writer};
 use crate::problem::Error;
 use jiff::Timestamp;
+use rusqlite::limits::Limit;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, Row, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -97,7 +98,8 @@ impl Book {
     /// # Errors
     /// No such panel; an entry that cannot be meant; a book in use, full or read-only. Nothing was entered then.
     pub fn enter(&mut self, panel: &str, entry: &NewEntry) -> Result<i64, Error> {
-        let faults = entry.faults();
+        let mut faults = entry.faults();
+        faults.extend(entry.hidden());
         if !faults.is_empty() {
             return Err(Error::Usage(faults.join("\n")));
         }
@@ -149,6 +151,8 @@ impl Book {
             .map_err(|e| fail::of(path, e))?;
         let _note = writer::Note::leave(path, &self.who);
         let done = work(&tx)?;
+        // What is entered into a copy makes it a book of its own.
+        chain::set_copy_of(&tx, None).map_err(|e| fail::of(path, e))?;
         tx.commit().map_err(|e| fail::of(path, e))?;
         Ok(done)
     }
@@ -180,6 +184,8 @@ pub(super) fn connect(path: &Path) -> Result<Connection, Error> {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags)?;
         connection.busy_timeout(PATIENCE)?;
+        let longest = i32::try_from(super::MOST_STORED).unwrap_or(i32::MAX);
+        connection.set_limit(Limit::SQLITE_LIMIT_LENGTH, longest)?;
         connection.execute_batch(
             "PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON; PRAGMA synchronous = EXTRA; \
              PRAGMA journal_mode = DELETE;",

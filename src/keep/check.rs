@@ -1,7 +1,7 @@
 //! Whether a book is whole: what SQLite can tell, every seal, every field, every file.
 
 use super::entry::{Entry, NewEntry};
-use super::{Kind, copy, panels, rows, schema, seal};
+use super::{Kind, chain, copy, panels, rows, schema, seal};
 use crate::problem::Error;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, Row};
@@ -9,7 +9,7 @@ use std::collections::HashMap;
 use std::path::Path;
 
 /// Most faults told of one kind.
-const MOST: usize = 50;
+pub(super) const MOST: usize = 50;
 
 /// What a check found.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -41,10 +41,11 @@ pub fn file(path: &Path) -> Result<Found, Error> {
     };
     // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others. Each has a view of its own, so that
     // nobody who enters meanwhile waits for all of them.
-    let parts: [(&str, Part); 6] = [
+    let parts: [(&str, Part); 7] = [
         ("file", pages),
         ("tables", tables),
         ("seals", seals),
+        ("chain", chain::check),
         ("panels", panels_read),
         ("entries", entries_read),
         ("files and results", kept),

@@ -1,13 +1,14 @@
 //! Copies of a book: whole and consistent, made while others enter into it.
 
 use super::book::{self, Book};
-use super::{check, fail};
+use super::{chain, check, fail};
+use crate::parts::Part;
 use crate::problem::Error;
-use rusqlite::Connection;
 use rusqlite::backup::{Backup, StepResult};
+use rusqlite::{Connection, OpenFlags};
 use std::fs::OpenOptions;
 use std::io::ErrorKind;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 /// Pages copied at a time: 8 MB. Between them others may write.
@@ -26,6 +27,12 @@ impl Book {
         build(to, |waiting| {
             let mut copy = Connection::open(waiting).map_err(|e| fail::of(to, e))?;
             pour(&self.connection, &mut copy).map_err(|e| fail::of(to, e))?;
+            let name = self
+                .path()
+                .file_name()
+                .unwrap_or_default()
+                .to_string_lossy();
+            chain::set_copy_of(&copy, Some(&name)).map_err(|e| fail::of(to, e))?;
             copy.close().map_err(|(_, e)| fail::of(to, e))?;
             let found = check::file(waiting)?;
             match found.faults.first() {
@@ -62,11 +69,8 @@ pub(super) fn build(to: &Path, work: impl FnOnce(&Path) -> Result<(), Error>) ->
     if to.symlink_metadata().is_ok() {
         return Err(refused(to, ErrorKind::AlreadyExists.into()));
     }
-    let waiting = beside(to);
-    std::fs::File::create(&waiting).map_err(|e| refused(to, e))?;
-    let moved = work(&waiting).and_then(|()| settle(&waiting, to).map_err(|e| refused(to, e)));
-    let _ = std::fs::remove_file(&waiting);
-    moved
+    let part = Part::file(to).map_err(|e| refused(to, e))?;
+    work(part.path()).and_then(|()| settle(part.path(), to).map_err(|e| refused(to, e)))
 }
 
 /// Onto the disk, and to its name unless somebody has taken that meanwhile.
@@ -84,10 +88,11 @@ fn settle(waiting: &Path, to: &Path) -> std::io::Result<()> {
     }
 }
 
-/// A name beside a file that nobody else uses: ".wing.lowspot.4711.part".
-fn beside(to: &Path) -> PathBuf {
-    let name = to.file_name().unwrap_or_default().to_string_lossy();
-    to.with_file_name(format!(".{name}.{}.part", std::process::id()))
+/// Of which book a file is a copy into which nothing was entered since; `None` where it is none, or no book at all.
+pub fn copy_of(path: &Path) -> Option<String> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).ok()?;
+    chain::copy_of(&connection).ok().flatten()
 }
 
 fn refused(path: &Path, source: std::io::Error) -> Error {

@@ -322,6 +322,30 @@ impl NewEntry {
         }
     }
 
+    /// Words in which something is hidden from the eye, a sentence each. Asked when an entry is made, not of those made before.
+    pub(super) fn hidden(&self) -> Vec<String> {
+        let own = [&self.who, &self.supports, &self.note];
+        let own = own.into_iter().flatten().cloned();
+        let files = self.files.iter().map(|f| f.name.clone());
+        let facts = match serde_json::to_value(&self.facts) {
+            Ok(serde_json::Value::Object(facts)) => facts,
+            _ => serde_json::Map::new(),
+        };
+        let facts = facts
+            .into_iter()
+            .filter_map(|(_, v)| v.as_str().map(str::to_string));
+        own.chain(files)
+            .chain(facts)
+            .filter(|words| words.chars().any(crate::text::is_hidden))
+            .map(|words| {
+                format!(
+                    "{} holds characters that cannot be seen; type it anew",
+                    crate::text::visible(&words)
+                )
+            })
+            .collect()
+    }
+
     /// What of it cannot be meant, a sentence each; empty when all is well.
     pub fn faults(&self) -> Vec<String> {
         let kind = self.kind;

@@ -35,6 +35,10 @@ pub(crate) fn of(path: &Path, error: rusqlite::Error) -> Error {
             "the disk is full: make room and enter it again; nothing was written, nothing lost".into()
         }
         Some(ErrorCode::ReadOnly) => format!("{READ_ONLY}; nothing was written, nothing lost"),
+        Some(ErrorCode::TooBig) => format!(
+            "holds, or would hold, a piece larger than {} MB, the most that is read; nothing was written",
+            super::MOST_STORED / 1_000_000
+        ),
         Some(ErrorCode::CannotOpen) => {
             "cannot be opened for writing: is the folder read-only? SQLite needs to write beside the book; nothing was written, \
              nothing lost"

@@ -13,10 +13,12 @@ use super::entry::{Entry, NewEntry};
 use super::panels::{self, PanelRow, PanelVersion};
 use super::result::SurveyResult;
 use super::rows::{self, EntryRow};
-use super::{check, copy, fail, schema};
+use super::{check, copy, fail, key, schema};
 use crate::problem::{Error, Fault};
+use crate::text;
 use files::{Reader, Writer};
 use rusqlite::{Connection, TransactionBehavior};
+use std::collections::HashMap;
 use std::path::Path;
 
 /// The version of this layout.
@@ -91,10 +93,23 @@ fn export_result(writer: &mut Writer, folder: &str, result: &SurveyResult) -> Re
     }
 }
 
-/// All that an exported folder holds.
+/// What an exported folder tells, without the files and results of its entries.
 struct Whole {
-    panels: Vec<(About, Vec<PanelVersion>)>,
-    entries: Vec<(EntryFile, NewEntry)>,
+    panels: Vec<PanelTold>,
+    entries: Vec<EntryTold>,
+}
+
+/// A panel and the folder that tells of it.
+struct PanelTold {
+    folder: String,
+    about: About,
+    versions: Vec<PanelVersion>,
+}
+
+/// An entry and the folder that tells of it.
+struct EntryTold {
+    folder: String,
+    told: EntryFile,
 }
 
 /// Makes a new book from an exported folder, checks it, and gives the number of its entries.
@@ -105,13 +120,16 @@ pub fn import(dir: &Path, to: &Path) -> Result<usize, Error> {
     Book::check_name(to)?;
     let mut reader = Reader::new(dir);
     let whole = read(&mut reader);
-    let faults = reader.into_faults();
-    let Some(whole) = whole.filter(|_| faults.is_empty()) else {
-        return Err(Error::Faults(faults));
+    // What is missing because it could not be read is not told a second time.
+    if let Some(whole) = whole.as_ref().filter(|_| reader.is_sound()) {
+        check_references(&mut reader, whole);
+    }
+    let Some(whole) = whole else {
+        return Err(Error::Faults(reader.into_faults()));
     };
     copy::build(to, |waiting| {
         let mut connection = book::connect(waiting)?;
-        fill(&mut connection, &whole).map_err(|e| fail::of(to, e))?;
+        fill(&mut connection, &whole, &mut reader, to)?;
         connection.close().map_err(|(_, e)| fail::of(to, e))?;
         sound(waiting, dir)
     })?;
@@ -148,14 +166,15 @@ fn read(reader: &mut Reader) -> Option<Whole> {
     }
     let mut panels = Vec::new();
     for folder in reader.folders("panels") {
-        panels.extend(read_panel(reader, &folder));
+        panels.extend(read_panel(reader, folder));
     }
     let mut entries = Vec::new();
     for folder in reader.folders("entries") {
-        entries.extend(read_entry(reader, &folder));
+        let told = reader.toml(&entry_file(&folder));
+        entries.extend(told.map(|told| EntryTold { folder, told }));
     }
-    panels.sort_by_key(|(about, _)| about.id);
-    entries.sort_by_key(|(file, _)| file.number);
+    panels.sort_by_key(|p: &PanelTold| p.about.id);
+    entries.sort_by_key(|e: &EntryTold| e.told.number);
     if (panels.len(), entries.len()) != (head.panels, head.entries) {
         reader.fault(
             "book.toml",
@@ -171,8 +190,70 @@ fn read(reader: &mut Reader) -> Option<Whole> {
     Some(Whole { panels, entries })
 }
 
-fn read_panel(reader: &mut Reader, folder: &str) -> Option<(About, Vec<PanelVersion>)> {
-    let about: About = reader.toml(&format!("{folder}/about.toml"))?;
+fn about_file(folder: &str) -> String {
+    format!("{folder}/about.toml")
+}
+
+fn entry_file(folder: &str) -> String {
+    format!("{folder}/entry.toml")
+}
+
+/// That numbers are used once, and that what panels and entries refer to is there: the tables would refuse it without saying where.
+fn check_references(reader: &mut Reader, whole: &Whole) {
+    let mut panels: HashMap<i64, &str> = HashMap::new();
+    let mut keys: HashMap<String, &str> = HashMap::new();
+    let mut versions: HashMap<i64, i64> = HashMap::new();
+    for panel in &whole.panels {
+        let (name, about) = (about_file(&panel.folder), &panel.about);
+        if let Some(other) = panels.insert(about.id, &panel.folder) {
+            reader.fault_of_key(
+                &name,
+                "id",
+                format!("id {} is that of {other} too", about.id),
+            );
+        }
+        if let Some(other) = keys.insert(key(&about.name), &panel.folder) {
+            let what = format!("{} is the name of {other} too", text::quoted(&about.name));
+            reader.fault_of_key(&name, "name", what);
+        }
+        if about.version.is_empty() {
+            reader.fault(&name, "has no [[version]]; a panel has one at least");
+        }
+        for version in &about.version {
+            if versions.insert(version.id, about.id).is_some() {
+                reader.fault(&name, format!("version {} is there twice", version.id));
+            }
+        }
+    }
+    for panel in &whole.panels {
+        if let Some(twin) = panel.about.twin.filter(|twin| !panels.contains_key(twin)) {
+            let what = format!("twin {twin} is the id of no panel here");
+            reader.fault_of_key(&about_file(&panel.folder), "twin", what);
+        }
+    }
+    let mut before: HashMap<i64, &str> = HashMap::new();
+    for EntryTold { folder, told } in &whole.entries {
+        let name = entry_file(folder);
+        if !panels.contains_key(&told.panel) {
+            let what = format!("panel {} is the id of no panel here", told.panel);
+            reader.fault_of_key(&name, "panel", what);
+        } else if versions.get(&told.version) != Some(&told.panel) {
+            let what = format!("version {} is none of panel {}", told.version, told.panel);
+            reader.fault_of_key(&name, "version", what);
+        }
+        if let Some(struck) = told.strikes.filter(|n| !before.contains_key(n)) {
+            let what = format!("strikes entry {struck}, which is not there before it");
+            reader.fault_of_key(&name, "strikes", what);
+        }
+        if let Some(other) = before.insert(told.number, folder) {
+            let what = format!("number {} is that of {other} too", told.number);
+            reader.fault_of_key(&name, "number", what);
+        }
+    }
+}
+
+fn read_panel(reader: &mut Reader, folder: String) -> Option<PanelTold> {
+    let about: About = reader.toml(&about_file(&folder))?;
     let versions = about
         .version
         .iter()
@@ -182,16 +263,20 @@ fn read_panel(reader: &mut Reader, folder: &str) -> Option<(About, Vec<PanelVers
                 panel: about.id,
                 entered_at: told.entered_at.clone(),
                 file: told.file.clone(),
-                bytes: reader.stored(folder, &told.stored)?,
+                bytes: reader.stored(&folder, &told.stored)?,
             })
         })
         .collect();
-    Some((about, versions))
+    Some(PanelTold {
+        folder,
+        about,
+        versions,
+    })
 }
 
-fn read_entry(reader: &mut Reader, folder: &str) -> Option<(EntryFile, NewEntry)> {
-    let name = format!("{folder}/entry.toml");
-    let told: EntryFile = reader.toml(&name)?;
+/// An entry with its files and its result.
+fn read_entry(reader: &mut Reader, EntryTold { folder, told }: &EntryTold) -> Option<NewEntry> {
+    let name = entry_file(folder);
     let mut entry = told.entry().map_err(|why| reader.fault(&name, why)).ok()?;
     for file in &told.file {
         entry.files.extend(reader.file(folder, file));
@@ -203,30 +288,57 @@ fn read_entry(reader: &mut Reader, folder: &str) -> Option<(EntryFile, NewEntry)
     for why in entry.faults() {
         reader.fault(&name, why);
     }
-    Some((told, entry))
+    Some(entry)
 }
 
-fn fill(connection: &mut Connection, whole: &Whole) -> rusqlite::Result<()> {
-    schema::make(connection, schema::VERSION)?;
-    let tx = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    for (about, versions) in &whole.panels {
-        rows::insert(&tx, "panels", panels::columns(about.id, &about.name, None))?;
+/// Fills the tables entry by entry, so that no more than one entry's files are in memory. Faults are gathered to the end; with one, nothing
+/// is kept.
+fn fill(
+    connection: &mut Connection,
+    whole: &Whole,
+    reader: &mut Reader,
+    to: &Path,
+) -> Result<(), Error> {
+    let told = |e| fail::of(to, e);
+    schema::make(connection, schema::VERSION).map_err(told)?;
+    let tx = connection
+        .transaction_with_behavior(TransactionBehavior::Immediate)
+        .map_err(told)?;
+    if reader.is_sound() {
+        fill_panels(&tx, whole).map_err(told)?;
+    }
+    for entry in &whole.entries {
+        let read = read_entry(reader, entry);
+        let Some(new) = read.filter(|_| reader.is_sound()) else {
+            continue;
+        };
+        let row = EntryRow {
+            number: entry.told.number,
+            panel: entry.told.panel,
+            version: entry.told.version,
+            entered_at: entry.told.entered_at,
+            entry: &new,
+        };
+        book::put_row(&tx, &row).map_err(told)?;
+    }
+    if !reader.is_sound() {
+        return Err(Error::Faults(reader.faults().to_vec()));
+    }
+    tx.commit().map_err(told)
+}
+
+fn fill_panels(tx: &Connection, whole: &Whole) -> rusqlite::Result<()> {
+    for PanelTold {
+        about, versions, ..
+    } in &whole.panels
+    {
+        rows::insert(tx, "panels", panels::columns(about.id, &about.name, None))?;
         for version in versions {
-            panels::insert_version(&tx, version.clone())?;
+            panels::insert_version(tx, version.clone())?;
         }
     }
-    for (about, _) in &whole.panels {
-        panels::set_twin(&tx, about.id, about.twin)?;
+    for PanelTold { about, .. } in whole.panels.iter().filter(|p| p.about.twin.is_some()) {
+        panels::set_twin(tx, about.id, about.twin)?;
     }
-    for (told, entry) in &whole.entries {
-        let row = EntryRow {
-            number: told.number,
-            panel: told.panel,
-            version: told.version,
-            entered_at: told.entered_at,
-            entry,
-        };
-        book::put_row(&tx, &row)?;
-    }
-    tx.commit()
+    Ok(())
 }

@@ -25,6 +25,7 @@
 //! ```
 
 pub mod book;
+mod chain;
 pub mod check;
 pub mod copy;
 pub mod entry;
@@ -53,6 +54,9 @@ use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use std::time::SystemTime;
+
+/// Largest file that a book holds, bytes.
+pub const MOST_STORED: u64 = 200_000_000;
 
 /// Now, in whole seconds. A clock beyond what a calendar holds gives the nearest moment it does; [`clock_fault`] tells of it.
 pub fn now() -> Timestamp {

@@ -2,7 +2,7 @@
 
 use super::book::Book;
 use super::rows::{self, Column};
-use super::{fail, key, now, seal};
+use super::{chain, fail, key, now, seal};
 use crate::panel::{Panel, file};
 use crate::problem::{Error, Warning};
 use crate::text;
@@ -145,7 +145,7 @@ impl Book {
         bytes: &[u8],
         file: &str,
     ) -> Result<(PanelRow, Vec<Warning>), Error> {
-        let (panel, warnings) = parsed(bytes, file)?;
+        let (panel, warnings) = given(bytes, file)?;
         let path = self.path().to_path_buf();
         self.write(|tx| {
             if let Some(there) = find(tx, &panel.name).map_err(|e| fail::of(&path, e))? {
@@ -172,7 +172,7 @@ impl Book {
         bytes: &[u8],
         file: &str,
     ) -> Result<(PanelRow, Vec<Warning>), Error> {
-        let (panel, warnings) = parsed(bytes, file)?;
+        let (panel, warnings) = given(bytes, file)?;
         let row = self.panel(name)?;
         let path = self.path().to_path_buf();
         self.write(|tx| {
@@ -219,6 +219,16 @@ impl Book {
         })?;
         Ok(freed.into_iter().map(|p| p.name).collect())
     }
+}
+
+/// A panel that comes in: nothing in it or in its file's name may be hidden from the eye.
+fn given(bytes: &[u8], file: &str) -> Result<(Panel, Vec<Warning>), Error> {
+    let one = |fault| Error::Faults(vec![fault]);
+    text::all_seen(file, file).map_err(|fault| one(text::of_name(fault)))?;
+    if let Ok(words) = std::str::from_utf8(bytes) {
+        text::all_seen(words, file).map_err(one)?;
+    }
+    parsed(bytes, file)
 }
 
 /// A panel from the bytes of its file.
@@ -302,6 +312,6 @@ fn put(tx: &Connection, id: i64, name: &str, twin: Option<i64>) -> rusqlite::Res
     tx.execute(
         "UPDATE panels SET name = ?2, key = ?3, twin = ?4, seal = ?5 WHERE id = ?1",
         params![id, name, key(name), twin, seal],
-    )
-    .map(|_| ())
+    )?;
+    chain::add(tx, "panels", id, &seal)
 }

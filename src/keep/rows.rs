@@ -3,7 +3,7 @@
 use super::entry::{Entry, Kind, NewEntry, Role, StoredFile};
 use super::facts::Facts;
 use super::result::{self, Field, SurveyResult};
-use super::seal;
+use super::{chain, seal};
 use jiff::Timestamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Row};
@@ -11,19 +11,39 @@ use rusqlite::{Connection, Row};
 /// A column to be written.
 pub(super) type Column<'a> = (&'a str, Value);
 
-/// Writes a row with its seal. The columns come in the order of the schema.
+/// Writes a row with its seal, and links it into the chain. The columns come in the order of the schema, the row's number first.
 pub(super) fn insert(to: &Connection, table: &str, columns: Vec<Column>) -> rusqlite::Result<()> {
+    let row = match columns.first() {
+        Some((_, Value::Integer(row))) => *row,
+        _ => return Err(odd(format!("{table}: a row without a number"))),
+    };
+    let sealed = write(to, "INSERT", table, columns)?;
+    chain::add(to, table, row, &sealed)
+}
+
+/// Writes a row that is no link of the chain, over an older one if there is one, and gives its seal.
+pub(super) fn put(to: &Connection, table: &str, columns: Vec<Column>) -> rusqlite::Result<String> {
+    write(to, "REPLACE", table, columns)
+}
+
+fn write(
+    to: &Connection,
+    how: &str,
+    table: &str,
+    columns: Vec<Column>,
+) -> rusqlite::Result<String> {
     let names: Vec<&str> = columns.iter().map(|c| c.0).collect();
     let mut values: Vec<Value> = columns.into_iter().map(|c| c.1).collect();
-    values.push(Value::Text(seal::of_values(table, &values)));
+    let sealed = seal::of_values(table, &values);
+    values.push(Value::Text(sealed.clone()));
     let marks = vec!["?"; values.len()].join(", ");
     let sql = format!(
-        "INSERT INTO {table} ({}, seal) VALUES ({marks})",
+        "{how} INTO {table} ({}, seal) VALUES ({marks})",
         names.join(", ")
     );
     to.prepare(&sql)?
-        .execute(rusqlite::params_from_iter(values))
-        .map(|_| ())
+        .execute(rusqlite::params_from_iter(values))?;
+    Ok(sealed)
 }
 
 /// Text, or NULL.

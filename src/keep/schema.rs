@@ -1,6 +1,6 @@
 //! The tables of a job book, their versions, and how an older book is brought up to date.
 
-use super::fail;
+use super::{chain, fail};
 use crate::problem::Error;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
@@ -11,14 +11,28 @@ pub const APPLICATION_ID: i32 = 0x4C6F_5370;
 pub const VERSION: i32 = STEPS.len() as i32;
 
 /// What makes version 1 out of nothing, version 2 out of version 1, and so on.
-const STEPS: [&str; 2] = [include_str!("schema/v1.sql"), include_str!("schema/v2.sql")];
+const STEPS: [&str; 3] = [
+    include_str!("schema/v1.sql"),
+    include_str!("schema/v2.sql"),
+    include_str!("schema/v3.sql"),
+];
 
-/// Tables of version 1, then what each version added.
-const TABLES: [&str; 5] = ["panels", "versions", "entries", "files", "results"];
+/// The first version whose rows are chained.
+pub const CHAINED: i32 = 3;
 
-/// The tables of a version.
+/// The tables of rows that are entered, in the order in which rows refer to one another.
+pub(super) const ROWS: [&str; 5] = ["panels", "versions", "entries", "files", "results"];
+/// Tables whose rows are sealed one by one: those of version 1, then what each version added.
+const TABLES: [&str; 6] = ["panels", "versions", "entries", "files", "results", "head"];
+
+/// The tables of a version whose rows are sealed one by one.
 pub(super) fn tables(version: i32) -> impl Iterator<Item = &'static str> {
-    TABLES.into_iter().take(if version < 2 { 4 } else { 5 })
+    let count = match version {
+        ..2 => 4,
+        2 => 5,
+        _ => 6,
+    };
+    TABLES.into_iter().take(count)
 }
 
 /// Makes the tables of `version` in an empty file, in one transaction.
@@ -85,6 +99,9 @@ fn upgrade(connection: &mut Connection) -> rusqlite::Result<()> {
     let from: i32 = tx.pragma_query_value(None, "user_version", |row| row.get(0))?;
     for step in STEPS.iter().skip(usize::try_from(from).unwrap_or(0)) {
         tx.execute_batch(step)?;
+    }
+    if from < CHAINED {
+        chain::begin(&tx)?;
     }
     tx.pragma_update(None, "user_version", VERSION)?;
     tx.commit()
@@ -185,7 +202,8 @@ mod tests {
         }
     }
 
-    /// The one in tests/books is kept because it is old: it is written only where it is missing.
+    /// The one in tests/books is kept because it is old: it is written only where it is missing. That of version 2 was written by the program of
+    /// that version.
     #[test]
     fn a_book_of_version_1_is_written_as_that_version_wrote_it() {
         let dir = tempfile::tempdir().unwrap();

@@ -6,7 +6,10 @@
 use crate::problem::{Error, Fault, Warning};
 use crate::text::{self, Given};
 use image::metadata::Orientation;
-use image::{GrayImage, ImageDecoder, ImageFormat, ImageReader, Limits, Luma, RgbImage};
+use image::{
+    GrayImage, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits, Luma, RgbImage,
+};
+use std::borrow::Cow;
 use std::io::{Cursor, Read};
 use std::path::Path;
 use zune_core::bytestream::ZCursor;
@@ -14,12 +17,18 @@ use zune_core::colorspace::ColorSpace;
 use zune_core::options::DecoderOptions;
 use zune_jpeg::errors::DecodeErrors;
 
-/// Most pixels that are read.
-pub const MOST_PIXELS: u64 = 120_000_000;
+/// Most pixels that are read: of a progressive JPEG they take 9 bytes each while it is unpacked, and 600 MB is the most that is used.
+pub const MOST_PIXELS: u64 = 50_000_000;
+/// Most pixels of all photos of one survey together: each stays in memory, 3 bytes a pixel, until the map is drawn onto it.
+pub const MOST_PIXELS_TOGETHER: u64 = 100_000_000;
 /// Most bytes that the pixels of a picture may take while it is decoded.
-pub const MOST_DECODED_BYTES: u64 = 1_000_000_000;
+pub const MOST_DECODED_BYTES: u64 = 300_000_000;
 /// Most bytes that are read of a file.
-pub const MOST_FILE_BYTES: u64 = 500_000_000;
+pub const MOST_FILE_BYTES: u64 = 100_000_000;
+/// Most bytes of all photos of one survey together.
+pub const MOST_BYTES_TOGETHER: u64 = 150_000_000;
+/// Photos of more pixels than this in all are read one after another, not side by side.
+pub const SIDE_BY_SIDE: u64 = 30_000_000;
 /// Fewest pixels along a side that can show anything of a panel.
 pub const LEAST_SIDE: usize = 64;
 
@@ -135,6 +144,10 @@ pub fn given(path: &Path) -> Result<Given, Fault> {
         return Err(refuse(
             "is a folder, not a photo; name the photo inside it".into(),
         ));
+    }
+    let about = std::fs::metadata(path).map_err(|cause| refuse(text::unreadable(&cause)))?;
+    if let Some(what) = text::no_file(path, &about) {
+        return Err(refuse(what.into()));
     }
     let mut bytes = Vec::new();
     std::fs::File::open(path)
@@ -274,6 +287,45 @@ fn named_otherwise(file: &str, format: ImageFormat) -> Option<&'static str> {
     }
 }
 
+/// How many pixels a photo has, by its head; none where that cannot be told, which is a fault when it is decoded.
+pub fn pixels(bytes: &[u8]) -> u64 {
+    let size = format_of(bytes).ok().and_then(|format| {
+        size_in_head(bytes, format).or_else(|| {
+            let (w, h) = ImageReader::with_format(Cursor::new(bytes), format)
+                .into_dimensions()
+                .ok()?;
+            Some([u64::from(w), u64::from(h)])
+        })
+    });
+    size.map_or(0, |[w, h]| w.saturating_mul(h))
+}
+
+/// That all photos of a survey together are not more than is held in memory.
+///
+/// # Errors
+/// One [`Fault`] about the first that is too many.
+pub fn check_together<'a>(photos: impl Iterator<Item = &'a Given>) -> Result<u64, Fault> {
+    let (mut all, mut bytes) = (0_u64, 0_u64);
+    for photo in photos {
+        // One that is too large by itself is refused by itself.
+        let own = pixels(&photo.bytes);
+        all = all.saturating_add(if own > MOST_PIXELS { 0 } else { own });
+        bytes = bytes.saturating_add(photo.bytes.len() as u64);
+        if all > MOST_PIXELS_TOGETHER || bytes > MOST_BYTES_TOGETHER {
+            return Err(whole(
+                &photo.name,
+                format!(
+                    "makes more than {} million pixels, or {} MB, together with the photos before it: save them smaller (12 million pixels each show \
+                     all that is needed)",
+                    MOST_PIXELS_TOGETHER / 1_000_000,
+                    MOST_BYTES_TOGETHER / 1_000_000
+                ),
+            ));
+        }
+    }
+    Ok(all)
+}
+
 /// Width and height as the first bytes of a PNG or the frame header of a JPEG state them (PNG: ISO/IEC 15948, IHDR; JPEG: ITU-T T.81,
 /// B.2.2; both from memory); `None` where they do not stand so plainly.
 fn size_in_head(bytes: &[u8], format: ImageFormat) -> Option<[u64; 2]> {
@@ -284,25 +336,36 @@ fn size_in_head(bytes: &[u8], format: ImageFormat) -> Option<[u64; 2]> {
     match format {
         ImageFormat::Png => Some([big(16, 4)?, big(20, 4)?]),
         ImageFormat::Jpeg => {
-            let mut at = 2;
-            // Each turn passes a whole segment, of two bytes at least.
-            while at + 4 <= bytes.len() {
-                if bytes[at] != 0xFF {
-                    return None;
-                }
-                let (marker, length) = (bytes[at + 1], big(at + 2, 2)? as usize);
-                match marker {
-                    0xC0..=0xCF if !matches!(marker, 0xC4 | 0xC8 | 0xCC) => {
-                        return Some([big(at + 7, 2)?, big(at + 5, 2)?]);
-                    }
-                    0xFF => at += 1,
-                    0xDA | 0xD9 => return None,
-                    _ => at += 2 + length.max(2),
-                }
-            }
-            None
+            let (_, at) = frame(bytes)?;
+            Some([big(at + 7, 2)?, big(at + 5, 2)?])
         }
         _ => None,
+    }
+}
+
+/// The marker that begins the frame of a JPEG, and where it stands; `None` where it does not stand so plainly.
+fn frame(bytes: &[u8]) -> Option<(u8, usize)> {
+    let mut at = 2;
+    // Each turn passes a whole segment, of two bytes at least.
+    while let Some([0xFF, marker, high, low]) = bytes.get(at..at + 4) {
+        let length = usize::from(*high) << 8 | usize::from(*low);
+        match marker {
+            0xC0..=0xCF if !matches!(marker, 0xC4 | 0xC8 | 0xCC) => return Some((*marker, at)),
+            0xFF => at += 1,
+            0xDA | 0xD9 => return None,
+            _ => at += 2 + length.max(2),
+        }
+    }
+    None
+}
+
+/// Frames that are not read, by their marker (ITU-T T.81, table B.1, from memory); those of Huffman codes by rows and by steps are.
+fn unread_frame(marker: u8) -> Option<&'static str> {
+    match marker {
+        0xC0..=0xC2 => None,
+        0xC3 => Some("lossless"),
+        0xC5..=0xC7 => Some("in layers of other sizes"),
+        _ => Some("arithmetic codes"),
     }
 }
 
@@ -327,6 +390,26 @@ fn check_size([width, height]: [u64; 2]) -> Result<(), String> {
     Ok(())
 }
 
+/// What the library says of PNG, TIFF and WebP, told apart: a kind that it does not read is no damage, and too much memory is neither.
+fn library(format: ImageFormat, cause: ImageError) -> String {
+    match cause {
+        ImageError::Unsupported(what) => unusual(format, what),
+        ImageError::Limits(_) => format!(
+            "is a {} that would take more than {} MB when unpacked; save it as JPEG",
+            word(format),
+            MOST_DECODED_BYTES / 1_000_000
+        ),
+        other => damaged(format, other),
+    }
+}
+
+fn unusual(format: ImageFormat, cause: impl std::fmt::Display) -> String {
+    format!(
+        "is a {} of a kind that is not read here ({cause}); save it as an ordinary JPEG and name that",
+        word(format)
+    )
+}
+
 fn damaged(format: ImageFormat, cause: impl std::fmt::Display) -> String {
     format!(
         "is a damaged {}, or cut short ({cause}); copy the photo from the camera again",
@@ -336,6 +419,9 @@ fn damaged(format: ImageFormat, cause: impl std::fmt::Display) -> String {
 
 /// A JPEG, strictly: the lenient way fills a photo that was cut short with grey and says nothing.
 fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
+    if let Some(kind) = frame(bytes).and_then(|(marker, _)| unread_frame(marker)) {
+        return Err(unusual(ImageFormat::Jpeg, kind));
+    }
     let side = usize::from(u16::MAX);
     let options = |strict| {
         DecoderOptions::default()
@@ -345,8 +431,7 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
             .jpeg_set_out_colorspace(ColorSpace::RGB)
     };
     let mut head = zune_jpeg::JpegDecoder::new_with_options(ZCursor::new(bytes), options(false));
-    head.decode_headers()
-        .map_err(|cause| damaged(ImageFormat::Jpeg, cause))?;
+    head.decode_headers().map_err(of_jpeg)?;
     let size = head
         .dimensions()
         .ok_or_else(|| damaged(ImageFormat::Jpeg, "no size in its head"))?;
@@ -370,11 +455,18 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
             return Err(CUT_SHORT.into());
         }
         // Some phones write stray bytes between segments, which the strict way refuses although every pixel is there.
-        Err(_) => attempt(false).map_err(|cause| damaged(ImageFormat::Jpeg, cause))?,
+        Err(_) => attempt(false).map_err(of_jpeg)?,
     };
     let stored = RgbImage::from_raw(size.0 as u32, size.1 as u32, rgb)
         .ok_or_else(|| damaged(ImageFormat::Jpeg, "fewer pixels than its head says"))?;
     Ok(Picture::new(stored, orientation))
+}
+
+fn of_jpeg(cause: DecodeErrors) -> String {
+    match cause {
+        DecodeErrors::Unsupported(what) => unusual(ImageFormat::Jpeg, format!("{what:?}")),
+        other => damaged(ImageFormat::Jpeg, other),
+    }
 }
 
 const CUT_SHORT: &str = "is a JPEG that was cut short: its head is sound, but part of the picture is missing; copy the photo from the \
@@ -411,11 +503,15 @@ fn cut_short(cause: &DecodeErrors) -> bool {
 fn other(bytes: &[u8], format: ImageFormat) -> Result<Picture, String> {
     let mut limits = Limits::default();
     limits.max_alloc = Some(MOST_DECODED_BYTES);
-    let mut reader = ImageReader::with_format(Cursor::new(bytes), format);
+    let bytes = match format {
+        ImageFormat::Png => plain_png(bytes),
+        _ => Cow::Borrowed(bytes),
+    };
+    let mut reader = ImageReader::with_format(Cursor::new(bytes.as_ref()), format);
     reader.limits(limits);
     let mut decoder = reader
         .into_decoder()
-        .map_err(|cause| damaged(format, cause))?;
+        .map_err(|cause| library(format, cause))?;
     let (width, height) = decoder.dimensions();
     check_size([u64::from(width), u64::from(height)])?;
     if decoder.total_bytes() > MOST_DECODED_BYTES {
@@ -427,8 +523,37 @@ fn other(bytes: &[u8], format: ImageFormat) -> Result<Picture, String> {
     }
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let picture =
-        image::DynamicImage::from_decoder(decoder).map_err(|cause| damaged(format, cause))?;
+        image::DynamicImage::from_decoder(decoder).map_err(|cause| library(format, cause))?;
     Ok(Picture::new(picture.into_rgb8(), orientation))
+}
+
+/// Chunks of a PNG that its pixels and its orientation need (ISO/IEC 15948; eXIf: its third edition; from memory).
+const PNG_CHUNKS: [&[u8]; 6] = [b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"eXIf", b"IEND"];
+
+/// A PNG without what no pixel needs: a megabyte of packed colour profile can unpack to a thousand. What is no whole chunk is left for the
+/// decoder to refuse.
+fn plain_png(bytes: &[u8]) -> Cow<'_, [u8]> {
+    const HEAD: usize = 8;
+    let mut plain = Vec::new();
+    let (mut at, mut kept_to) = (HEAD, 0);
+    // Each turn passes a whole chunk, of twelve bytes at least.
+    while let Some([a, b, c, d, kind @ ..]) = bytes.get(at..at + HEAD) {
+        let length = u32::from_be_bytes([*a, *b, *c, *d]) as usize;
+        let end = at.saturating_add(length).saturating_add(12);
+        if end > bytes.len() {
+            break;
+        }
+        if !PNG_CHUNKS.contains(&kind) {
+            plain.extend_from_slice(bytes.get(kept_to..at).unwrap_or(&[]));
+            kept_to = end;
+        }
+        at = end;
+    }
+    if kept_to == 0 {
+        return Cow::Borrowed(bytes);
+    }
+    plain.extend_from_slice(bytes.get(kept_to..).unwrap_or(&[]));
+    Cow::Owned(plain)
 }
 
 #[cfg(test)]

@@ -104,7 +104,7 @@ pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Pl
 /// # Errors
 /// One [`Fault`] about the whole file.
 pub fn given(path: &Path) -> Result<Given, Fault> {
-    text::given(path, MOST_BYTES)
+    text::typed(path, MOST_BYTES)
 }
 
 fn one(fault: Fault) -> Error {

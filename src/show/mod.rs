@@ -30,7 +30,7 @@ mod text;
 pub mod track;
 pub mod words;
 
-pub use files::{File, overlay_name, remove_old_overlays, write_all};
+pub use files::{File, overlay_name, write_all, write_beside, write_map, write_new, write_packets};
 
 #[cfg(test)]
 pub(crate) fn empty_panel() -> crate::panel::Panel {

@@ -827,7 +827,12 @@ pub fn write_lines(lines: &[Line], width: usize, out: &mut impl Write) -> std::i
             hang - used
         };
         let rows = wrapped(&line.text, used + gap, hang, width.max(20));
-        write!(out, "{style}{label}{style:#}{}", " ".repeat(gap))?;
+        write!(
+            out,
+            "{style}{}{style:#}{}",
+            crate::text::visible(&label),
+            " ".repeat(gap)
+        )?;
         for (n, row) in rows.iter().enumerate() {
             let indent = if n == 0 { 0 } else { hang };
             writeln!(out, "{}{row}", " ".repeat(indent))?;
@@ -847,15 +852,12 @@ fn style(tone: Tone) -> Style {
     }
 }
 
-/// Words in rows: the first begins at column `first`, the others at `hang`; control characters become "?".
+/// Words in rows: the first begins at column `first`, the others at `hang`; what is hidden in them is written out.
 pub(super) fn wrapped(text: &str, first: usize, hang: usize, width: usize) -> Vec<String> {
     let mut rows = vec![String::new()];
     let mut column = first;
     for word in text.split_whitespace() {
-        let word: String = word
-            .chars()
-            .map(|c| if c.is_control() { '?' } else { c })
-            .collect();
+        let word = crate::text::visible(word);
         let length = word.chars().count();
         let begun = rows.last().is_some_and(|row| !row.is_empty());
         if begun && column + 1 + length > width {

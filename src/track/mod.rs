@@ -9,6 +9,7 @@ pub mod cycle;
 pub mod film;
 pub mod floor;
 pub mod forecast;
+pub mod kept;
 pub mod laid;
 pub mod moved;
 pub mod ready;

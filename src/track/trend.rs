@@ -4,6 +4,7 @@ use super::advice::{Advice, advice};
 use super::cycle::{Cycle, cycles};
 use super::forecast::{Step, steps};
 use crate::judge::repeats::Repeat;
+use crate::keep::recent::Other;
 use crate::keep::{Book, Entry, SurveyResult};
 use crate::problem::Error;
 
@@ -34,6 +35,30 @@ pub fn trend(book: &Book, panel: &str) -> Result<Trend, Error> {
     let name = book.panel(panel)?.name;
     Ok(of(&name, &entries, &surveys, &shop))
 }
+
+/// What all panels of a book teach, read once: for trends of many panels.
+pub struct Shop(Vec<(i64, Vec<Step>)>);
+
+impl Shop {
+    /// Of the latest surveys of all panels.
+    ///
+    /// # Errors
+    /// A book that cannot be read.
+    pub fn of(book: &Book) -> Result<Shop, Error> {
+        let all = book.recent(NO_PANEL, MOST_OTHERS)?;
+        let panel = |o: &Other| o.entries.first().map_or(NO_PANEL, |e| e.panel);
+        Ok(Shop(all.iter().map(|o| (panel(o), steps_of(o))).collect()))
+    }
+
+    /// Steps of all panels but one.
+    pub fn without(&self, panel: i64) -> Vec<Step> {
+        let others = self.0.iter().filter(|(of, _)| *of != panel);
+        others.flat_map(|(_, steps)| steps.clone()).collect()
+    }
+}
+
+/// The row of no panel: they are counted from 1.
+const NO_PANEL: i64 = 0;
 
 /// The trend of entries and surveys at hand.
 pub fn of(
@@ -74,15 +99,14 @@ const MOST_OTHERS: i64 = 300;
 fn shop_steps(book: &Book, panel: &str) -> Result<Vec<Step>, Error> {
     let own = book.panel(panel)?.id;
     let others = book.recent(own, MOST_OTHERS)?;
-    Ok(others
+    Ok(others.iter().flat_map(steps_of).collect())
+}
+
+fn steps_of(o: &Other) -> Vec<Step> {
+    let surveys: Vec<(Entry, SurveyResult)> = o
+        .surveys
         .iter()
-        .flat_map(|o| {
-            let surveys: Vec<(Entry, SurveyResult)> = o
-                .surveys
-                .iter()
-                .map(|(e, s)| (e.clone(), SurveyResult::of_numbers(s.clone())))
-                .collect();
-            steps(&cycles(&o.entries, &surveys))
-        })
-        .collect())
+        .map(|(e, s)| (e.clone(), SurveyResult::of_numbers(s.clone())))
+        .collect();
+    steps(&cycles(&o.entries, &surveys))
 }

@@ -108,7 +108,7 @@ fn what_a_meddler_changes_is_found_with_its_place() {
     done(dir, &["enter", NAME, "fill", "--grams", "120"]);
     let path = dir.join("lids.lowspot");
     let sound = std::fs::read(&path).expect("read");
-    let free = "DROP TRIGGER entries_stay; DROP TRIGGER entries_are_kept; DROP TRIGGER files_stay;";
+    let free = "DROP TRIGGER entries_stay; DROP TRIGGER entries_are_kept; DROP TRIGGER files_stay; DROP TRIGGER results_stay;";
     let cases = [
         (
             "UPDATE entries SET facts = '{\"mass_g\":12}' WHERE number = 2",
@@ -174,6 +174,122 @@ fn what_a_meddler_changes_is_found_with_its_place() {
     }
 }
 
+/// A meddler who puts the triggers back, so that only the chain tells.
+#[test]
+fn a_row_that_was_taken_out_is_missed() {
+    let shop = shop();
+    let dir = shop.path();
+    done(dir, &["enter", NAME, "survey", "readings.txt"]);
+    done(dir, &["enter", NAME, "fill", "--grams", "120"]);
+    done(dir, &["panel", "edit", NAME, "panel.toml"]);
+    done(
+        dir,
+        &[
+            "enter",
+            NAME,
+            "survey",
+            "readings.txt",
+            "--photo",
+            "lid.png",
+            "--targets",
+            "targets.csv",
+        ],
+    );
+    done(dir, &["enter", NAME, "note", "--note", "the last"]);
+    let path = dir.join("lids.lowspot");
+    let sound = std::fs::read(&path).expect("read");
+    assert!(done(dir, &["book", "check"]).contains("whole"));
+    let cases = [
+        (
+            "DELETE FROM files WHERE id = 1",
+            "files, row 1: was entered and is not there",
+        ),
+        (
+            "DELETE FROM files WHERE id = 4",
+            "files, row 4: was entered and is not there",
+        ),
+        (
+            "DELETE FROM results WHERE entry = 1",
+            "results, row 1: was entered and is not there",
+        ),
+        (
+            "DELETE FROM results WHERE entry = 3",
+            "results, row 3: was entered and is not there",
+        ),
+        (
+            "DELETE FROM entries WHERE number = 4",
+            "entries, row 4: was entered and is not there",
+        ),
+        (
+            "DELETE FROM versions WHERE id = 2",
+            "versions, row 2: was entered and is not there",
+        ),
+        // With its link taken out too, the book still knows how many there were.
+        (
+            "DELETE FROM entries WHERE number = 4; DELETE FROM chain WHERE link = (SELECT max(link) FROM chain)",
+            "chain: 14 rows were written, but it ends with 13",
+        ),
+        (
+            "DELETE FROM files WHERE id = 1; DELETE FROM chain WHERE place = 'files' AND row = 1",
+            "is not there",
+        ),
+        // Links counted through anew.
+        (
+            "DELETE FROM files WHERE id = 1; DELETE FROM chain WHERE place = 'files' AND row = 1; \
+             UPDATE chain SET link = link - 1 WHERE link > 4; UPDATE head SET links = links - 1",
+            "not as it was written",
+        ),
+        (
+            "DELETE FROM head",
+            "chain: 0 rows were written, but it ends with 14",
+        ),
+        (
+            "DELETE FROM chain; DELETE FROM head",
+            "entries, row 1: was never entered",
+        ),
+        (
+            "INSERT INTO files SELECT 9, entry, role, name, sha256, bytes, seal FROM files WHERE id = 1",
+            "files, row 9: was never entered",
+        ),
+        (
+            "UPDATE chain SET sealed = 'x' WHERE link = 3",
+            "chain, link 3: not as it was written",
+        ),
+    ];
+    for (change, expected) in cases {
+        std::fs::write(&path, &sound).expect("written");
+        let meddler = Connection::open(&path).expect("opens");
+        let triggers: Vec<(String, String)> = meddler
+            .prepare("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'")
+            .expect("read")
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))
+            .expect("read")
+            .collect::<Result<_, _>>()
+            .expect("read");
+        meddler
+            .execute_batch("PRAGMA foreign_keys = OFF")
+            .expect("off");
+        for (name, _) in &triggers {
+            meddler
+                .execute_batch(&format!("DROP TRIGGER {name}"))
+                .expect("freed");
+        }
+        meddler.execute_batch(change).expect(change);
+        for (_, sql) in &triggers {
+            meddler.execute_batch(sql).expect("as before");
+        }
+        drop(meddler);
+        let text = refused(dir, 1, &["book", "check"]);
+        assert!(text.contains(expected), "{change}: {text}");
+        assert!(
+            !text.contains("is not as it should be"),
+            "no trigger is missed: {text}"
+        );
+        let text = refused(dir, 1, &["book", "save", "copy.lowspot"]);
+        assert!(text.contains("is damaged"), "{change}: {text}");
+    }
+}
+
 #[test]
 fn entries_are_never_changed_nor_taken_out() {
     let shop = shop();
@@ -187,6 +303,11 @@ fn entries_are_never_changed_nor_taken_out() {
         "DELETE FROM files",
         "UPDATE versions SET file = 'x'",
         "DELETE FROM versions",
+        "UPDATE results SET program = 'x'",
+        "DELETE FROM results",
+        "UPDATE chain SET row = 7",
+        "DELETE FROM chain",
+        "DELETE FROM panels",
     ] {
         let text = meddler.execute_batch(change).expect_err(change).to_string();
         assert!(text.contains("are never"), "{text}");

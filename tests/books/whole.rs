@@ -189,14 +189,52 @@ fn a_survey_that_is_refused_is_not_entered_and_all_faults_are_told() {
 }
 
 fn old(name: &str) -> (tempfile::TempDir, std::path::PathBuf) {
+    old_of(1, name)
+}
+
+fn old_of(version: i32, name: &str) -> (tempfile::TempDir, std::path::PathBuf) {
     let dir = tempfile::tempdir().expect("a folder");
     let path = dir.path().join(name);
-    std::fs::copy(
-        Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/books/version-1.lowspot"),
-        &path,
-    )
-    .expect("copied");
+    let kept = format!("tests/books/version-{version}.lowspot");
+    std::fs::copy(Path::new(env!("CARGO_MANIFEST_DIR")).join(kept), &path).expect("copied");
     (dir, path)
+}
+
+#[test]
+fn a_book_of_version_2_keeps_its_results_and_is_chained_from_then_on() {
+    let (dir, path) = old_of(2, "old.lowspot");
+    let before = check::file(&path).expect("checked as it is");
+    assert_eq!((before.version, before.faults), (2, Vec::new()));
+    let text = done(dir.path(), &["book", "check"]);
+    assert!(text.contains("a book of version 2"), "{text}");
+    let book = Book::open(&path).expect("opened, and brought up to date");
+    assert!(
+        book.result(1)
+            .expect("read")
+            .is_some_and(|r| r.field.is_some())
+    );
+    drop(book);
+    let after = check::file(&path).expect("checked");
+    assert_eq!(
+        (after.version, after.faults),
+        (lowspot::keep::schema::VERSION, Vec::new())
+    );
+    assert_eq!(
+        (after.panels, after.entries, after.files, after.results),
+        (2, 7, 1, 1)
+    );
+    let meddler = Connection::open(&path).expect("opens");
+    meddler
+        .execute_batch("DROP TRIGGER results_are_kept; DELETE FROM results")
+        .expect("taken out");
+    drop(meddler);
+    let faults = check::file(&path).expect("checked").faults;
+    assert!(
+        faults
+            .iter()
+            .any(|f| f == "results, row 1: was entered and is not there"),
+        "{faults:?}"
+    );
 }
 
 #[test]

@@ -9,6 +9,7 @@ pub mod sanded_photo;
 pub mod shop_floor;
 pub mod simulate;
 pub mod targets;
+pub mod watch;
 
 use lowspot::panel::{Panel, file};
 use std::path::PathBuf;

@@ -14,7 +14,10 @@ pub enum BookCommand {
     /// Check that a book is whole: exit status 0, or 1 with what is wrong and where
     Check {
         /// The book; without it, the only one in this folder
+        #[arg(conflicts_with = "book")]
         file: Option<PathBuf>,
+        #[command(flatten)]
+        book: BookOption,
     },
     /// Write a copy of the book to a new file, also while others enter into it
     Save {

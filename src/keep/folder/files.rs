@@ -6,6 +6,7 @@ use crate::keep::facts::Facts;
 use crate::keep::panels::{PanelRow, PanelVersion};
 use crate::keep::result::{Summary, SurveyResult};
 use crate::keep::seal;
+use crate::parts::Part;
 use crate::problem::{Error, Fault};
 use crate::text;
 use jiff::Timestamp;
@@ -15,9 +16,9 @@ use serde::{Deserialize, Serialize};
 use std::path::{Component, Path, PathBuf};
 
 /// Largest text file of an exported folder that is read, bytes.
-const MOST_TEXT: u64 = 500_000_000;
+const MOST_TEXT: u64 = 60_000_000;
 /// Largest stored file that is read, bytes.
-const MOST_FILE: u64 = 900_000_000;
+const MOST_FILE: u64 = super::super::MOST_STORED;
 
 /// `book.toml`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -258,7 +259,7 @@ pub(super) fn plain(name: &str) -> String {
 /// A new folder while it is written, under a name of its own until it is whole.
 pub(super) struct Writer {
     dir: PathBuf,
-    waiting: PathBuf,
+    waiting: Part,
     files: usize,
 }
 
@@ -270,20 +271,23 @@ impl Writer {
                 what: "is there already; nothing is written over: choose another folder".into(),
             });
         }
-        let name = dir.file_name().unwrap_or_default().to_string_lossy();
+        if let Some(above) = dir.parent().filter(|f| !f.as_os_str().is_empty()) {
+            std::fs::create_dir_all(above).map_err(|e| refused(dir, e))?;
+        }
         let writer = Writer {
             dir: dir.to_path_buf(),
-            waiting: dir.with_file_name(format!(".{name}.{}.part", std::process::id())),
+            waiting: Part::folder(dir).map_err(|e| refused(dir, e))?,
             files: 0,
         };
         for folder in ["panels", "entries"] {
-            std::fs::create_dir_all(writer.waiting.join(folder)).map_err(|e| writer.refused(e))?;
+            std::fs::create_dir_all(writer.waiting.path().join(folder))
+                .map_err(|e| writer.refused(e))?;
         }
         Ok(writer)
     }
 
     pub(super) fn bytes(&mut self, name: &str, bytes: &[u8]) -> Result<(), Error> {
-        let path = self.waiting.join(name);
+        let path = self.waiting.path().join(name);
         let folder = path.parent().map_or(Ok(()), std::fs::create_dir_all);
         folder
             .and_then(|()| std::fs::write(&path, bytes))
@@ -299,23 +303,20 @@ impl Writer {
     }
 
     pub(super) fn done(self) -> Result<usize, Error> {
-        std::fs::rename(&self.waiting, &self.dir).map_err(|e| self.refused(e))?;
+        std::fs::rename(self.waiting.path(), &self.dir).map_err(|e| self.refused(e))?;
         Ok(self.files)
     }
 
     fn refused(&self, source: std::io::Error) -> Error {
-        Error::File {
-            path: self.dir.clone(),
-            source,
-            advice: "choose a place that you may write to, with room".into(),
-        }
+        refused(&self.dir, source)
     }
 }
 
-impl Drop for Writer {
-    /// Takes away what was not finished; after [`Writer::done`] there is nothing under that name.
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.waiting);
+fn refused(dir: &Path, source: std::io::Error) -> Error {
+    Error::File {
+        path: dir.to_path_buf(),
+        source,
+        advice: "choose a place that you may write to, with room".into(),
     }
 }
 
@@ -352,6 +353,9 @@ impl<'d> Reader<'d> {
 
     /// Folders within one, in the order of their names.
     pub(super) fn folders(&mut self, name: &str) -> Vec<String> {
+        if self.is_link(name) {
+            return Vec::new();
+        }
         let listed = std::fs::read_dir(self.dir.join(name)).and_then(|list| {
             list.map(|f| f.map(|f| f.file_name().to_string_lossy().into_owned()))
                 .collect::<std::io::Result<Vec<String>>>()
@@ -359,7 +363,8 @@ impl<'d> Reader<'d> {
         match listed {
             Ok(mut names) => {
                 names.sort();
-                names.iter().map(|n| format!("{name}/{n}")).collect()
+                let inner = names.iter().map(|n| format!("{name}/{n}"));
+                inner.filter(|n| !self.is_link(n)).collect()
             }
             Err(e) => {
                 self.fault(name, text::unreadable(&e));
@@ -368,7 +373,49 @@ impl<'d> Reader<'d> {
         }
     }
 
+    /// A link leads out of the folder, to files that were never exported: told as a fault.
+    fn is_link(&mut self, name: &str) -> bool {
+        let link = self
+            .dir
+            .join(name)
+            .symlink_metadata()
+            .is_ok_and(|about| about.is_symlink());
+        if link {
+            self.fault(
+                name,
+                "is a link; an exported folder holds the files themselves: copy what it leads to in its place",
+            );
+        }
+        link
+    }
+
+    /// A fault found later, at the line on which a key of the file stands.
+    pub(super) fn fault_of_key(&mut self, name: &str, key: &str, message: impl Into<String>) {
+        let line = std::fs::read_to_string(self.dir.join(name))
+            .ok()
+            .and_then(|text| {
+                let stands = |line: &str| {
+                    line.trim_start()
+                        .strip_prefix(key)
+                        .is_some_and(|rest| rest.trim_start().starts_with('='))
+                };
+                text.lines().position(stands).map(|at| at + 1)
+            });
+        self.fault_at(name, (line.unwrap_or(0), 0), message);
+    }
+
+    pub(super) fn faults(&self) -> &[Fault] {
+        &self.faults
+    }
+
+    pub(super) fn is_sound(&self) -> bool {
+        self.faults.is_empty()
+    }
+
     fn text(&mut self, name: &str) -> Option<String> {
+        if self.is_link(name) {
+            return None;
+        }
         text::read(&self.dir.join(name), MOST_TEXT)
             .map_err(|fault| self.faults.push(fault))
             .ok()
@@ -397,6 +444,9 @@ impl<'d> Reader<'d> {
         if !plain {
             let what = format!("{} is no file in this folder", text::quoted(stored));
             self.fault(folder, what);
+            return None;
+        }
+        if self.is_link(&format!("{folder}/{stored}")) {
             return None;
         }
         let path = self.dir.join(folder).join(stored);

@@ -5,7 +5,7 @@ use super::words::{
     HEADERS, Marked, Token, blanks_used, degrees, free_text, joined, length_at, same_words,
     unquoted, value_of,
 };
-use crate::observe::Tool;
+use crate::observe::{Tool, conflict, degrees as degrees_c, skins_differ};
 use crate::text::{did_you_mean, plain_mm, quoted};
 use crate::units;
 
@@ -72,10 +72,10 @@ impl Reader<'_> {
                 }
                 "supports" => {
                     let (text, used) = free_text(rest);
-                    self.read.conditions.supports = text.or(self.read.conditions.supports.take());
+                    self.supports(number, key, text);
                     used
                 }
-                "skin" => self.skin(key, rest)?,
+                "skin" => self.skin(number, key, rest)?,
                 "tool" => self.tool(key, rest)?,
                 "step" => self.step(key, rest)?,
                 "unit" => self.unit(key, rest)?,
@@ -181,7 +181,32 @@ impl Reader<'_> {
         Ok(1)
     }
 
-    fn skin(&mut self, key: &Token, rest: &[Token]) -> Marked<usize> {
+    /// Supports as noted; a second note that differs is told, and the first stays.
+    fn supports(&mut self, number: usize, key: &Token, text: Option<String>) {
+        let Some(text) = text else {
+            return;
+        };
+        let before = self
+            .read
+            .conditions
+            .supports
+            .get_or_insert(text.clone())
+            .clone();
+        if same_words(&before) != same_words(&text) {
+            self.conflict(number, key.column, ("supports", &before, &text));
+        }
+    }
+
+    fn conflict(&mut self, number: usize, column: usize, (what, first, other): (&str, &str, &str)) {
+        let advice = conflict(what).unwrap_or_default();
+        self.warn(
+            number,
+            column,
+            format!("{what} is {other} here and {first} before in one survey: {advice}"),
+        );
+    }
+
+    fn skin(&mut self, number: usize, key: &Token, rest: &[Token]) -> Marked<usize> {
         let Some(token) = value_of(rest) else {
             let used = blanks_used(rest);
             let unit = rest.get(used).filter(|t| degrees(t.text).is_some());
@@ -205,7 +230,14 @@ impl Reader<'_> {
         });
         match celsius {
             Some(c) if (-40.0..=120.0).contains(&c) => {
-                self.read.conditions.skin_c = Some(c);
+                let before = *self.read.conditions.skin_c.get_or_insert(c);
+                if skins_differ(before, c) {
+                    self.conflict(
+                        number,
+                        token.column,
+                        ("skin", &degrees_c(before), &degrees_c(c)),
+                    );
+                }
                 Ok(1 + usize::from(next.is_some()))
             }
             _ => Err((

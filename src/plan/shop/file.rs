@@ -81,7 +81,7 @@ const OTHERS: [&str; 5] = ["filler", "primer", "scale", "scale_most", "recipe"];
 /// [`Error::Faults`] with everything wrong in the file.
 pub fn load(path: &Path) -> Result<(Shop, Vec<Warning>), Error> {
     let file = path.display().to_string();
-    text::read(path, MOST_BYTES)
+    text::read_typed(path, MOST_BYTES)
         .map_err(|fault| vec![fault])
         .and_then(|text| parse(&text, &file))
         .map_err(Error::Faults)

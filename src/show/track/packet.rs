@@ -2,10 +2,11 @@
 
 use super::trend;
 use crate::judge::Judgement;
-use crate::keep::Entry;
+use crate::keep::{Entry, SurveyResult};
 use crate::problem::Error;
 use crate::show::html::{self, KeyRow};
 use crate::show::{care, map, words};
+use crate::track::kept;
 use crate::track::ready::{Answer, Point, is_ready};
 use crate::units::Units;
 use askama::Template;
@@ -94,9 +95,54 @@ impl Map {
             } else {
                 html::key(j, units)
             },
-            svg: map::for_page(j, panel, units)?.svg,
+            svg: own_ids(
+                &map::for_page(j, panel, units)?.svg,
+                &survey.number.to_string(),
+            ),
         })
     }
+
+    /// The map of a survey as the book keeps it, without fitting anew; the result's own verdict stands.
+    ///
+    /// # Errors
+    /// As [`Map::of`].
+    pub fn kept(
+        survey: &Entry,
+        result: &SurveyResult,
+        panel: &crate::panel::Panel,
+        units: Units,
+    ) -> Result<Map, Error> {
+        let verdict = words::plain(&result.summary.verdict);
+        match kept::drawn(panel, survey, result) {
+            Some(j) => Ok(Map {
+                verdict,
+                ..Map::of(survey, &j, panel, units)?
+            }),
+            None => Ok(Map {
+                entry: survey.number,
+                date: survey.date.to_string(),
+                verdict,
+                reasons: result.summary.reasons.clone(),
+                to_level: String::new(),
+                unit: units.depth_unit(),
+                key: Vec::new(),
+                svg: String::new(),
+            }),
+        }
+    }
+}
+
+/// The picture with ids of its own: on one page an id means its first bearer, so that the second panel's map would be cut to the outline of
+/// the first.
+pub fn own_ids(svg: &str, key: &str) -> String {
+    svg.replace(
+        "<clipPath id=\"skin\">",
+        &format!("<clipPath id=\"skin-{key}\">"),
+    )
+    .replace(
+        "clip-path=\"url(#skin)\"",
+        &format!("clip-path=\"url(#skin-{key})\""),
+    )
 }
 
 /// One photo.
@@ -116,6 +162,78 @@ struct Page<'a> {
     now: &'a str,
     panels: Vec<PageOf<'a>>,
     shape_only: &'static str,
+    /// The page of all panels, where there is one.
+    index: Option<&'static str>,
+}
+
+/// Name of the page of one panel among many: "packet-12-cabin-roof.html".
+pub fn page_name(row: i64, name: &str) -> String {
+    let plain: String = name
+        .chars()
+        .take(40)
+        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+        .collect();
+    format!("packet-{row}-{plain}.html")
+}
+
+/// Name of the page of one panel, or of the list of many.
+pub const FIRST: &str = "packet.html";
+
+#[derive(Template)]
+#[template(path = "track/packets.html", config = "src/show/askama.toml")]
+struct Index<'a> {
+    css: &'static str,
+    now: &'a str,
+    rows: &'a [IndexRow],
+    shape_only: &'static str,
+}
+
+/// One panel in the list of many.
+pub struct IndexRow {
+    /// Its name.
+    pub name: String,
+    /// Its page.
+    pub page: String,
+    /// Its last survey in words.
+    pub last: String,
+    /// Whether it is ready for primer.
+    pub ready: bool,
+    /// What must be said before all else, each with its label.
+    pub warnings: Vec<(&'static str, String)>,
+}
+
+impl IndexRow {
+    /// Of a panel.
+    pub fn of(panel: &Panel, page: &str) -> IndexRow {
+        let last = panel.maps.last();
+        IndexRow {
+            name: panel.name.clone(),
+            page: page.to_string(),
+            last: last.map_or("no survey yet".into(), |m| {
+                format!("{}, {} (entry {})", m.verdict, m.date, m.entry)
+            }),
+            ready: is_ready(&panel.ready),
+            warnings: warnings(panel)
+                .into_iter()
+                .map(|(label, text)| (label, text.to_string()))
+                .collect(),
+        }
+    }
+}
+
+/// The list of all panels, each with its page.
+///
+/// # Errors
+/// [`Error::Calculation`] when it cannot be put together.
+pub fn index(rows: &[IndexRow], now: &str) -> Result<String, Error> {
+    let page = Index {
+        css: include_str!("../report.css"),
+        now,
+        rows,
+        shape_only: care::SHAPE_ONLY,
+    };
+    page.render()
+        .map_err(|e| Error::Calculation(format!("{FIRST} could not be put together: {e}")))
 }
 
 struct PageOf<'a> {
@@ -133,16 +251,17 @@ struct PageOf<'a> {
     photos: Vec<(i64, &'a str, String)>,
 }
 
-/// packet.html.
+/// The page of one panel; `index`: whether it is one of many.
 ///
 /// # Errors
 /// [`Error::Calculation`] when it cannot be put together.
-pub fn page(panels: &[Panel], now: &str) -> Result<String, Error> {
+pub fn page(panel: &Panel, now: &str, index: bool) -> Result<String, Error> {
     let page = Page {
         css: include_str!("../report.css"),
         now,
-        panels: panels.iter().map(of).collect(),
+        panels: vec![of(panel)],
         shape_only: care::SHAPE_ONLY,
+        index: index.then_some(FIRST),
     };
     page.render()
         .map_err(|e| Error::Calculation(format!("packet.html could not be put together: {e}")))
@@ -176,6 +295,9 @@ fn of(p: &Panel) -> PageOf<'_> {
                     Some([b'I', b'I', ..] | [b'M', b'M', ..]) => "tiff",
                     _ => "jpeg",
                 };
+                if photo.bytes.is_empty() {
+                    return (photo.entry, photo.name.as_str(), String::new());
+                }
                 let data = base64::engine::general_purpose::STANDARD.encode(&photo.bytes);
                 (
                     photo.entry,
