@@ -522,7 +522,7 @@ fn sizes_and_words_of_a_panel_are_checked_all_at_once() {
          panel.toml:3:9: width 1000000000 mm is no size for a panel; expected 10 to 100000 mm (100 m); a bare number is mm, other units are written, such as \"1.8 m\"
          panel.toml:4:8: form \"crownd\" is not known; expected flat, ruled-x (straight along the length), ruled-y (straight across) or crowned; did you mean crowned?
          panel.toml:5:1: \"lenght\" is no key of a panel; did you mean length?
-         panel.toml:6:1: \"paint\" is no key of a panel; known keys: name, length, width, form, purpose, finish, grazing_light, limit, outline, cutouts, sand_allowance, no_sand, no_fill, zone, form_wavelength, node_limit, sheet_metal, moving_surface, target, film, film_keep, film_measured, film_area, substrate, face, below_water, arm, arm_along, hinge, mass_budget, mass_budget_per_m2, mass_so_far, whole_mass, whole_cg
+         panel.toml:6:1: \"paint\" is no key of a panel; known keys: name, length, width, form, purpose, finish, grazing_light, limit, outline, cutouts, sand_allowance, no_sand, no_fill, photo_ignore, zone, form_wavelength, node_limit, sheet_metal, moving_surface, target, film, film_keep, film_measured, film_area, substrate, face, below_water, arm, arm_along, hinge, mass_budget, mass_budget_per_m2, mass_so_far, whole_mass, whole_cg
          panel.toml:7:11: purpose \"dark-glos\" is not known; expected one of laminar-wing, wing-aft, dark-gloss, everyday-light, racing-hull, yacht-dark, yacht-light, cruiser-bottom, work-boat; did you mean dark-gloss?
          panel.toml:8:18: sand_allowance -1 mm cannot be meant; expected 0 to 50 mm, or write the unit
          panel.toml:9:14: node_limit 15 mm cannot be meant; expected 0.01 to 10 mm, or write the unit

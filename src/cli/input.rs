@@ -37,6 +37,8 @@ pub struct Files {
     pub photos: Vec<Maybe>,
     /// Targets, one a photo, or none.
     pub targets: Vec<Maybe>,
+    /// Painted masks, one a photo, or none.
+    pub masks: Vec<Maybe>,
 }
 
 impl Files {
@@ -46,6 +48,7 @@ impl Files {
             readings: observe::given(readings),
             photos: photos.iter().map(|p| picture::given(p)).collect(),
             targets: marks.iter().map(|p| targets::given(p)).collect(),
+            masks: Vec::new(),
         }
     }
 }

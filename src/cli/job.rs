@@ -5,6 +5,7 @@ use super::input::{Files, Input, Maybe, Origin};
 use super::pair;
 use crate::observe::{self, Survey, Tool};
 use crate::panel::{Panel, Polygon};
+use crate::photo::picture;
 use crate::photo::polarity::Polarity;
 use crate::photo::take::{self, Coat, Taken};
 use crate::plan::shop::Shop;
@@ -109,7 +110,8 @@ impl Job {
                 args.grid
             )));
         }
-        let input = Input::read(&args.named(), shop)?;
+        let mut input = Input::read(&args.named(), shop)?;
+        input.files.masks = args.mask.iter().map(|m| picture::given(m)).collect();
         let job = Job::of(input, args.coat.into())?;
         if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
@@ -202,6 +204,13 @@ fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
             files.targets.len()
         )));
     }
+    if !files.masks.is_empty() && files.masks.len() != files.photos.len() {
+        return Err(Error::Usage(format!(
+            "{} --photo but {} --mask; give each --photo its own --mask in the same order, or none",
+            files.photos.len(),
+            files.masks.len()
+        )));
+    }
     Ok(())
 }
 
@@ -209,9 +218,14 @@ fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
 fn photos(files: &Files, panel: &Panel, coat: Polarity) -> Result<Vec<Taken>, Error> {
     let one = |k: usize, photo: &Maybe| {
         let targets = files.targets.get(k).map(Maybe::as_ref).transpose();
-        match (photo, targets) {
-            (Ok(photo), Ok(targets)) => take::take_given(panel, photo, targets, coat),
-            (Err(fault), _) | (_, Err(fault)) => Err(Error::Faults(vec![fault.clone()])),
+        let mask = files.masks.get(k).map(Maybe::as_ref).transpose();
+        match (photo, targets, mask) {
+            (Ok(photo), Ok(targets), Ok(mask)) => {
+                take::take_given(panel, photo, targets, mask, coat)
+            }
+            (Err(fault), _, _) | (_, Err(fault), _) | (_, _, Err(fault)) => {
+                Err(Error::Faults(vec![fault.clone()]))
+            }
         }
     };
     let read: Vec<Result<Taken, Error>> = files

@@ -24,7 +24,7 @@ pub const MOST_SIDE_MM: f64 = 100_000.0;
 /// Largest panel file that is read, bytes.
 pub const MOST_BYTES: u64 = 1_000_000;
 
-const KEYS: [&str; 34] = [
+const KEYS: [&str; 35] = [
     "name",
     "length",
     "width",
@@ -38,6 +38,7 @@ const KEYS: [&str; 34] = [
     "sand_allowance",
     "no_sand",
     "no_fill",
+    "photo_ignore",
     "zone",
     "form_wavelength",
     "node_limit",
@@ -138,6 +139,7 @@ impl Reader<'_> {
         self.check_cutouts(table, outline.as_ref(), &cutouts);
         let no_sand = self.areas(table, "no_sand", size);
         let no_fill = self.areas(table, "no_fill", size);
+        let photo_ignore = self.areas(table, "photo_ignore", size);
         let sand_allowance_mm = get(table, "sand_allowance")
             .and_then(|v| self.length_between(v, "sand_allowance", 0.0, 50.0));
         let node_limit_mm =
@@ -162,6 +164,7 @@ impl Reader<'_> {
             cutouts,
             no_sand,
             no_fill,
+            photo_ignore,
             sand_allowance_mm,
             limits,
             zones,

@@ -47,6 +47,9 @@ pub fn write_all(dir: &Path, files: &[File]) -> Result<(), Error> {
 /// Takes away overlays of an earlier map with more photos, which would be taken for today's: those numbered above `photos`. One that cannot
 /// be taken away stays.
 pub fn remove_old_overlays(dir: &Path, photos: usize) {
+    if photos == 0 {
+        let _ = std::fs::remove_file(dir.join("coat.csv"));
+    }
     for k in photos..photos + 64 {
         let old = dir.join(overlay_name(k));
         if old.is_file() {
