@@ -5,6 +5,7 @@ mod aligned;
 mod answers;
 mod books;
 mod calibration;
+mod coat_photos;
 mod dated;
 mod doors;
 mod edge_shape;

@@ -89,6 +89,9 @@ pub struct MapArgs {
     /// Where the targets lie (targets.csv), one file a photo in the same order; without it, numbered targets are looked for
     #[arg(long, value_name = "FILE", requires = "photo")]
     pub targets: Vec<PathBuf>,
+    /// A PNG of the photo's size, painted plain red where there is no coat and plain green where there is; one a photo in the same order
+    #[arg(long, value_name = "FILE")]
+    pub mask: Vec<PathBuf>,
     /// Which colour the coat has, against the filler
     #[arg(long, value_enum, default_value = "auto", value_name = "COLOUR")]
     pub coat: CoatWord,

@@ -104,6 +104,7 @@ fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
         readings: vec![dir.join("readings.txt")],
         photo: sample.photo.iter().map(|p| dir.join(p)).collect(),
         targets: Vec::new(),
+        mask: Vec::new(),
         coat: CoatWord::Auto,
         reference: ReferenceWord::Skin,
         grid: "10".into(),

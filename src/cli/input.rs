@@ -47,6 +47,8 @@ pub struct Files {
     pub photos: Vec<Maybe>,
     /// Targets, one a photo, or none.
     pub targets: Vec<Maybe>,
+    /// Painted masks, one a photo, or none.
+    pub masks: Vec<Maybe>,
 }
 
 impl Files {
@@ -56,6 +58,7 @@ impl Files {
             readings: observe::given(readings),
             photos: photos.iter().map(|p| picture::given(p)).collect(),
             targets: marks.iter().map(|p| targets::given(p)).collect(),
+            masks: Vec::new(),
         }
     }
 }

@@ -127,7 +127,8 @@ impl Job {
                 args.grid
             )));
         }
-        let input = Input::read(&args.named(), shop)?;
+        let mut input = Input::read(&args.named(), shop)?;
+        input.files.masks = args.mask.iter().map(|m| picture::given(m)).collect();
         let mut job = Job::of(input, args.coat.into())?;
         job.warnings.extend(old_name(args.reference));
         if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
@@ -223,6 +224,13 @@ fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
             files.targets.len()
         )));
     }
+    if !files.masks.is_empty() && files.masks.len() != files.photos.len() {
+        return Err(Error::Usage(format!(
+            "{} --photo but {} --mask; give each --photo its own --mask in the same order, or none",
+            files.photos.len(),
+            files.masks.len()
+        )));
+    }
     Ok(())
 }
 
@@ -230,9 +238,14 @@ fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
 fn photos(files: &Files, panel: &Panel, coat: Polarity) -> Result<Vec<Taken>, Error> {
     let one = |k: usize, photo: &Maybe| {
         let targets = files.targets.get(k).map(Maybe::as_ref).transpose();
-        match (photo, targets) {
-            (Ok(photo), Ok(targets)) => take::take_given(panel, photo, targets, coat),
-            (Err(fault), _) | (_, Err(fault)) => Err(Error::Faults(vec![fault.clone()])),
+        let mask = files.masks.get(k).map(Maybe::as_ref).transpose();
+        match (photo, targets, mask) {
+            (Ok(photo), Ok(targets), Ok(mask)) => {
+                take::take_given(panel, photo, targets, mask, coat)
+            }
+            (Err(fault), _, _) | (_, Err(fault), _) | (_, _, Err(fault)) => {
+                Err(Error::Faults(vec![fault.clone()]))
+            }
         }
     };
     let all = picture::check_together(files.photos.iter().flatten())

@@ -172,6 +172,9 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         show::File::new("map.svg", svg?),
         show::File::new("report.html", page?),
     ];
+    if let Some(coat) = &job.coat {
+        files.push(show::File::new("coat.csv", show::csv::coat(&coat.cells)));
+    }
     for (k, photo) in job.photos.iter().enumerate() {
         let name = show::overlay_name(k);
         let picture = show::overlay::jpeg(&judgement, panel, *units, photo)?;

@@ -146,6 +146,7 @@ fn as_map(args: &PlanArgs) -> MapArgs {
         readings: args.readings.clone(),
         photo: args.photo.clone(),
         targets: args.targets.clone(),
+        mask: Vec::new(),
         coat: CoatWord::Auto,
         reference: args.reference,
         grid: "10".into(),

@@ -30,7 +30,12 @@ pub fn mirrored_panel(panel: &Panel, axis: Axis) -> Panel {
         }
     };
     flip(&mut twin.outline);
-    let areas = [&mut twin.cutouts, &mut twin.no_sand, &mut twin.no_fill];
+    let areas = [
+        &mut twin.cutouts,
+        &mut twin.no_sand,
+        &mut twin.no_fill,
+        &mut twin.photo_ignore,
+    ];
     areas.into_iter().flatten().for_each(flip);
     twin.zones.iter_mut().for_each(|z| flip(&mut z.outline));
     for target in &mut twin.targets {

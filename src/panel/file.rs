@@ -38,6 +38,7 @@ const KEYS: [&str; 39] = [
     "sand_allowance",
     "no_sand",
     "no_fill",
+    "photo_ignore",
     "zone",
     "form_wavelength",
     "radius",
@@ -143,6 +144,7 @@ impl Reader<'_> {
         self.check_cutouts(table, outline.as_ref(), &cutouts);
         let no_sand = self.areas(table, "no_sand", size);
         let no_fill = self.areas(table, "no_fill", size);
+        let photo_ignore = self.areas(table, "photo_ignore", size);
         let sand_allowance_mm = get(table, "sand_allowance")
             .and_then(|v| self.length_between(v, "sand_allowance", 0.0, 50.0));
         let node_limit_mm =
@@ -168,6 +170,7 @@ impl Reader<'_> {
             cutouts,
             no_sand,
             no_fill,
+            photo_ignore,
             sand_allowance_mm,
             limits,
             zones,

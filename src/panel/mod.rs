@@ -181,6 +181,8 @@ pub struct Panel {
     pub no_sand: Vec<Polygon>,
     /// Areas where no filler may go (drains, ports, hinge gaps).
     pub no_fill: Vec<Polygon>,
+    /// Areas that are not looked at in photos: what hangs in front of the panel, or is misread there.
+    pub photo_ignore: Vec<Polygon>,
     /// Most that may be sanded off, mm; `None` when the user did not say (0.05 mm is then assumed, and said).
     pub sand_allowance_mm: Option<f64>,
     /// Limits of the whole panel.

@@ -7,8 +7,12 @@ use super::CoatCells;
 use super::areas::{self, Area};
 use super::blocks::{Blocks, box_sum};
 use super::cells::{self, Pixel};
+use super::classes::{self, Classes};
 use super::colours::{self, Colour};
-use super::light::{self, Light};
+use super::grain;
+use super::light::{self, Gain, Light};
+use super::mask::{Mask, Paint};
+use super::naming::{self, Named, Role, Told};
 use super::otsu;
 use super::picture::Picture;
 use super::pinholes::{self, Cluster};
@@ -16,7 +20,7 @@ use super::pitch::{self, Pitch};
 use super::placement::Placement;
 use super::polarity::{self, Found, Marks, Polarity};
 use super::rectified::{self, Raster};
-use super::things::{self, Patch, Thing};
+use super::things::{self, Thing};
 use super::tones::{self, Tones};
 use crate::panel::{Panel, Polygon};
 use crate::problem::{Error, Fault, Warning};
@@ -28,6 +32,10 @@ const MAJORITY_MM: f64 = 5.0;
 pub const SURE: f64 = 0.8;
 /// How many standard deviations from the median two greys must be parted for one of them to be speckle of another colour.
 const SPECKLE: f64 = 2.0;
+/// Least distance in colour (rms of logarithms) of coat that shows no grain: what is nearer is another filler, or a shadow.
+const LEAST_PAINT: f64 = 0.9;
+/// Least area of what is flat and of the coat's tone that is called substrate, cm²; smaller is a mark.
+const LEAST_SUBSTRATE_CM2: f64 = 2.0;
 /// Least share of the panel that a photo must show.
 const LEAST_SHOWN: f64 = 0.02;
 
@@ -40,6 +48,8 @@ pub struct Options {
     pub cell_mm: f64,
     /// Areas of the panel that are not to be looked at: targets, tape, anything in front of it.
     pub hidden: Vec<Polygon>,
+    /// What a person has painted over the photo.
+    pub painted: Option<Mask>,
     /// How well the placement is known, mm (residual of the targets): goes into the uncertainty of areas.
     pub placement_mm: f64,
 }
@@ -50,6 +60,7 @@ impl Default for Options {
             coat: Polarity::Auto,
             cell_mm: 10.0,
             hidden: Vec::new(),
+            painted: None,
             placement_mm: 1.0,
         }
     }
@@ -129,15 +140,27 @@ pub fn read(
     if shown * blocks.mm * blocks.mm < LEAST_SHOWN * panel.area_cm2() * 100.0 {
         return Err(nothing());
     }
-    let start = light::by_steps(&blocks);
-    let colours = colours::find(&blocks, &start);
-    let mut reading = match partner(&blocks, &colours) {
-        Some(pair) => {
-            let tones = tones::fit(&raster, &blocks, start, pair);
-            two_colours(panel, &raster, &blocks, &tones, per, options)
+    let grain = grain::of(&raster, &blocks);
+    let classes = classes::fit(&blocks, &grain);
+    let mut looked = match naming::name(&blocks, &grain, &classes, options.coat) {
+        Named::Coat(told) => grainy(&raster, &blocks, &classes, &told),
+        Named::NotBlocked => not_blocked(&raster, &blocks),
+        Named::Smooth => {
+            let start = light::by_steps(&blocks);
+            let colours = colours::find(&blocks, &start);
+            match partner(&blocks, &colours) {
+                Some(pair) => {
+                    let tones = tones::fit(&raster, &blocks, start, pair);
+                    two_colours(&raster, &blocks, &tones, options.coat)
+                }
+                None => one_colour(&raster, &blocks, &start),
+            }
         }
-        None => one_colour(panel, &raster, &blocks, &start, per, options),
     };
+    if let Some(mask) = &options.painted {
+        looked.paint(mask, &raster, &blocks, placement);
+    }
+    let mut reading = looked.read(panel, &raster, &blocks, per, options);
     reading.photo_mm = photo_mm;
     coarse_photo(&mut reading);
     reading.seen_share =
@@ -165,25 +188,258 @@ fn partner<'a>(blocks: &Blocks, found: &'a [Colour]) -> Option<[&'a Colour; 2]> 
         .iter()
         .skip(1)
         .map(|c| (weight(c), c))
-        .filter(|(w, _)| *w > 0.0)
+        .filter(|(w, c)| *w > 0.0 && colours::distance(first.log, c.log) >= LEAST_PAINT)
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     Some([first, second.1])
 }
 
-/// A photo on which no second colour fills an area: bare, or with no more than speckle.
-fn one_colour(
-    panel: &Panel,
-    raster: &Raster,
-    blocks: &Blocks,
-    light: &Light,
-    per: usize,
-    options: &Options,
-) -> PhotoReading {
-    let pixels: Vec<Pixel> = raster
+/// What was seen in a photo, pixel by pixel.
+struct Looked {
+    pixels: Vec<Pixel>,
+    /// Place of each pixel between bare (0) and coat (1); empty where no coat was found.
+    tone: Vec<f32>,
+    /// How certain each block is, 0 to 1.
+    certain: Vec<f64>,
+    polarity: Polarity,
+    sure: f64,
+    contrast: f64,
+    warnings: Vec<Warning>,
+}
+
+impl Looked {
+    /// What a person has painted holds, whatever was read there.
+    fn paint(&mut self, mask: &Mask, raster: &Raster, blocks: &Blocks, placement: &Placement) {
+        let width = raster.size[0];
+        let at = |k: usize| {
+            let [x, y] = [k % width, k / width].map(|i| (i as f64 + 0.5) * raster.step_mm);
+            placement
+                .point_in_photo(x, y)
+                .map_or(Paint::None, |p| mask.at(p))
+        };
+        self.pixels
+            .par_iter_mut()
+            .enumerate()
+            .for_each(|(k, pixel)| match at(k) {
+                Paint::Coat => *pixel = Pixel::Coat,
+                Paint::NotCoat => *pixel = Pixel::Bare,
+                Paint::None => {}
+            });
+        for (k, certain) in self.certain.iter_mut().enumerate() {
+            let [x, y] =
+                [k % blocks.size[0], k / blocks.size[0]].map(|i| i * blocks.per + blocks.per / 2);
+            if x < width && y < raster.size[1] && at(y * width + x) != Paint::None {
+                *certain = 1.0;
+            }
+        }
+        if self.tone.is_empty() {
+            self.tone = self
+                .pixels
+                .iter()
+                .map(|p| f32::from(u8::from(*p == Pixel::Coat)))
+                .collect();
+        }
+    }
+
+    /// Cells, areas, pinholes and pitch.
+    fn read(
+        self,
+        panel: &Panel,
+        raster: &Raster,
+        blocks: &Blocks,
+        per: usize,
+        options: &Options,
+    ) -> PhotoReading {
+        let width = raster.size[0];
+        let mut cells = cells::shares(panel, &self.pixels, width, per, options.cell_mm, 1.0);
+        for ((iy, ix), sure) in cells.sure.indexed_iter_mut() {
+            let block = |i: usize, n: usize| ((i * per + per / 2) / blocks.per).min(n.max(1) - 1);
+            let k = block(iy, blocks.size[1]) * blocks.size[0] + block(ix, blocks.size[0]);
+            *sure *= self.certain.get(k).copied().unwrap_or(0.0);
+        }
+        let found = !self.tone.is_empty();
+        let (areas, (pinholes, pitch)) = rayon::join(
+            || {
+                if !found {
+                    return Vec::new();
+                }
+                areas::find(
+                    &self.pixels,
+                    width,
+                    raster.step_mm,
+                    raster.photo_mm,
+                    options.placement_mm,
+                )
+            },
+            || {
+                if !found {
+                    return (Vec::new(), None);
+                }
+                rayon::join(
+                    || pinholes::find(&self.pixels, &self.tone, width, raster.step_mm),
+                    || pitch::find(&cells),
+                )
+            },
+        );
+        PhotoReading {
+            polarity: self.polarity,
+            sure: self.sure,
+            substrate_seen: self.pixels.contains(&Pixel::Substrate),
+            areas,
+            pinholes,
+            pitch,
+            seen_share: 0.0,
+            contrast: self.contrast,
+            photo_mm: 0.0,
+            warnings: self.warnings,
+            cells,
+        }
+    }
+}
+
+/// Coat told by its grain.
+fn grainy(raster: &Raster, blocks: &Blocks, classes: &Classes, told: &Told) -> Looked {
+    let flat = flat_things(blocks, classes, told);
+    let share = Bilinear::of(raster, blocks);
+    let width = raster.size[0];
+    let pixels: Vec<Pixel> = (0..raster.light.len())
+        .into_par_iter()
+        .map(|at| {
+            let (ix, iy) = (at % width, at / width);
+            let k = iy / blocks.per * blocks.size[0] + ix / blocks.per;
+            match (raster.seen[at], flat[k]) {
+                (false, _) | (_, Some(Thing::Hidden)) => Pixel::NotSeen,
+                (_, Some(_)) => Pixel::Substrate,
+                _ if share.at(&told.tone, ix, iy) >= 0.5 => Pixel::Coat,
+                _ => Pixel::Bare,
+            }
+        })
+        .collect();
+    let [ground, coat] = told
+        .pair
+        .map(|m| classes.all[m].log.map(|v| v.exp() as f32));
+    let way: [f32; 3] = std::array::from_fn(|c| coat[c] - ground[c]);
+    let square = way.iter().map(|w| w * w).sum::<f32>().max(1e-9);
+    let tone = Gain::of(blocks, &classes.light, raster).map(raster, |own| {
+        (0..3).map(|c| way[c] * (own[c] - ground[c])).sum::<f32>() / square
+    });
+    // A colour taken by a toss of the coin tells nothing.
+    let doubt = (2.0 * told.sure - 1.0).clamp(0.0, 1.0);
+    let [g, c] = told.pair.map(|m| &classes.all[m]);
+    let looks = Found {
+        polarity: told.looks.0,
+        sure: told.looks.1,
+    };
+    let named = Found {
+        polarity: told.polarity,
+        sure: told.sure,
+    };
+    Looked {
+        pixels,
+        tone,
+        certain: told.certain.iter().map(|c| c * doubt).collect(),
+        polarity: told.polarity,
+        sure: told.sure,
+        contrast: colours::distance(g.log, c.log) / g.sd[0].hypot(c.sd[0]),
+        warnings: doubts(&named, &looks, hidden_pieces(blocks, &flat)),
+    }
+}
+
+/// What is flat and of the coat's tone: substrate where the block went through, or something in the way.
+fn flat_things(blocks: &Blocks, classes: &Classes, told: &Told) -> Vec<Option<Thing>> {
+    let member: Vec<bool> = classes
+        .of
+        .iter()
+        .map(|m| m.is_some_and(|m| told.roles[usize::from(m)] == Role::Other))
+        .collect();
+    let mut flat = vec![None; member.len()];
+    let seen = (0..blocks.count()).filter(|k| blocks.is_seen(*k)).count();
+    for piece in things::pieces(blocks, &member) {
+        if piece.len() as f64 * blocks.mm * blocks.mm < LEAST_SUBSTRATE_CM2 * 100.0 {
+            continue;
+        }
+        let thing = if things::may_be_substrate(blocks, &member, &piece, seen) {
+            Thing::Substrate
+        } else {
+            Thing::Hidden
+        };
+        piece.iter().for_each(|k| flat[*k] = Some(thing));
+    }
+    flat
+}
+
+fn hidden_pieces(blocks: &Blocks, flat: &[Option<Thing>]) -> usize {
+    let member: Vec<bool> = flat.iter().map(|f| *f == Some(Thing::Hidden)).collect();
+    things::pieces(blocks, &member).len()
+}
+
+/// Values of blocks at pixels, straight in between; NaN blocks do not count.
+struct Bilinear {
+    across: usize,
+    columns: Vec<(usize, usize, f64)>,
+    rows: Vec<(usize, usize, f64)>,
+}
+
+impl Bilinear {
+    fn of(raster: &Raster, blocks: &Blocks) -> Self {
+        let [columns, rows] =
+            [0, 1].map(|a| light::between(raster.size[a], blocks.size[a], blocks.per));
+        Bilinear {
+            across: blocks.size[0],
+            columns,
+            rows,
+        }
+    }
+
+    fn at(&self, values: &[f64], ix: usize, iy: usize) -> f64 {
+        let ((x0, x1, u), (y0, y1, v)) = (self.columns[ix], self.rows[iy]);
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for (x, y, w) in [
+            (x0, y0, (1.0 - u) * (1.0 - v)),
+            (x1, y0, u * (1.0 - v)),
+            (x0, y1, (1.0 - u) * v),
+            (x1, y1, u * v),
+        ] {
+            let own = values[y * self.across + x];
+            if !own.is_nan() {
+                sum += w * own;
+                weight += w;
+            }
+        }
+        if weight > 0.0 { sum / weight } else { 0.0 }
+    }
+}
+
+/// A photo with nothing smooth on it: coat all over, of which nothing can be told.
+fn not_blocked(raster: &Raster, blocks: &Blocks) -> Looked {
+    plain(
+        raster,
+        blocks,
+        Pixel::Coat,
+        "the panel is coat all over, as far as it is seen: it was not blocked yet. Block it first, then take the photo again; nothing \
+         is read from this one"
+            .into(),
+    )
+}
+
+/// A photo of one look: all that is seen is the same, and none of it certain.
+fn plain(raster: &Raster, blocks: &Blocks, all: Pixel, warning: String) -> Looked {
+    let pixels = raster
         .seen
         .iter()
-        .map(|s| if *s { Pixel::Bare } else { Pixel::NotSeen })
-        .collect();
+        .map(|s| if *s { all } else { Pixel::NotSeen });
+    Looked {
+        pixels: pixels.collect(),
+        tone: Vec::new(),
+        certain: vec![0.0; blocks.count()],
+        polarity: Polarity::Auto,
+        sure: 0.0,
+        contrast: 0.0,
+        warnings: vec![Warning::new(warning)],
+    }
+}
+
+/// A photo on which no second colour fills an area: bare, or with no more than speckle.
+fn one_colour(raster: &Raster, blocks: &Blocks, light: &Light) -> Looked {
     let mut histogram = [0u64; 256];
     for grey in light::even_grey(raster, blocks, light)
         .into_iter()
@@ -205,19 +461,7 @@ fn one_colour(
                  yet: block it and take the photo again"
             .into(),
     };
-    PhotoReading {
-        cells: cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm, 0.0),
-        polarity: Polarity::Auto,
-        sure: 0.0,
-        substrate_seen: false,
-        areas: Vec::new(),
-        pinholes: Vec::new(),
-        pitch: None,
-        seen_share: 0.0,
-        contrast: 0.0,
-        photo_mm: 0.0,
-        warnings: vec![Warning::new(text)],
-    }
+    plain(raster, blocks, Pixel::Bare, text)
 }
 
 /// Half the width of the middle half of a histogram, in levels.
@@ -237,14 +481,7 @@ fn quarter_width(histogram: &[u64; 256]) -> f64 {
     (level(0.75) - level(0.25)) / 2.0
 }
 
-fn two_colours(
-    panel: &Panel,
-    raster: &Raster,
-    blocks: &Blocks,
-    tones: &Tones,
-    per: usize,
-    options: &Options,
-) -> PhotoReading {
+fn two_colours(raster: &Raster, blocks: &Blocks, tones: &Tones, known: Polarity) -> Looked {
     let (things, patches) = things::find(blocks, tones);
     let block_of = blocks.of_pixels(raster);
     let seen: Vec<bool> = (0..raster.light.len())
@@ -254,14 +491,14 @@ fn two_colours(
     let dark = majority(raster, &tones.tone, &seen);
     let marks = count_marks(raster, blocks, &block_of, tones, &seen, &dark).with_patches(&patches);
     let by_marks = marks.say();
-    let found = match options.coat {
+    let named = match known {
         Polarity::Auto => by_marks,
         known => Found {
             polarity: known,
             sure: 1.0,
         },
     };
-    let coat_is_dark = found.polarity == Polarity::Dark;
+    let coat_is_dark = named.polarity == Polarity::Dark;
     let pixels: Vec<Pixel> = (0..raster.light.len())
         .into_par_iter()
         .map(|at| match (seen[at], things[block_of[at] as usize]) {
@@ -271,47 +508,26 @@ fn two_colours(
             _ => Pixel::NotSeen,
         })
         .collect();
-    // A colour taken by a toss of the coin tells nothing.
-    let sure = (2.0 * found.sure - 1.0).clamp(0.0, 1.0);
-    let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm, sure);
     let tone_of_coat: Vec<f32> = tones
         .tone
         .iter()
         .map(|t| if coat_is_dark { *t } else { 1.0 - t })
         .collect();
-    let (areas, (pinholes, pitch)) = rayon::join(
-        || {
-            areas::find(
-                &pixels,
-                raster.size[0],
-                raster.step_mm,
-                raster.photo_mm,
-                options.placement_mm,
-            )
-        },
-        || {
-            rayon::join(
-                || pinholes::find(&pixels, &tone_of_coat, raster.size[0], raster.step_mm),
-                || pitch::find(&cells),
-            )
-        },
-    );
-    PhotoReading {
-        polarity: found.polarity,
-        sure: found.sure,
-        substrate_seen: patches.iter().any(|p| p.thing == Thing::Substrate),
-        areas,
-        pinholes,
-        pitch,
-        seen_share: 0.0,
+    let hidden = patches.iter().filter(|p| p.thing == Thing::Hidden).count();
+    // A colour taken by a toss of the coin tells nothing.
+    let doubt = (2.0 * named.sure - 1.0).clamp(0.0, 1.0);
+    Looked {
+        pixels,
+        tone: tone_of_coat,
+        certain: vec![doubt; blocks.count()],
+        polarity: named.polarity,
+        sure: named.sure,
         contrast: tones.contrast,
-        photo_mm: 0.0,
-        warnings: doubts(&found, &by_marks, &patches),
-        cells,
+        warnings: doubts(&named, &by_marks, hidden),
     }
 }
 
-fn doubts(found: &Found, by_marks: &Found, patches: &[Patch]) -> Vec<Warning> {
+fn doubts(found: &Found, by_marks: &Found, hidden: usize) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if by_marks.polarity != found.polarity && by_marks.sure >= SURE {
         let [told, looks] = match found.polarity {
@@ -334,7 +550,6 @@ fn doubts(found: &Found, by_marks: &Found, patches: &[Patch]) -> Vec<Warning> {
             100.0 * found.sure
         )));
     }
-    let hidden = patches.iter().filter(|p| p.thing == Thing::Hidden).count();
     if hidden > 0 {
         warnings.push(Warning::new(format!(
             "{hidden} {} neither filler, coat nor substrate (a hand, tape, glare, a deep shadow) and left out as not seen",

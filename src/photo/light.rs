@@ -239,6 +239,18 @@ fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
     }
 }
 
+/// For each of `pixels` in a row: the block before it, the one after it, and how far it is on the way from middle to middle.
+pub(super) fn between(pixels: usize, blocks: usize, per: usize) -> Vec<(usize, usize, f64)> {
+    let last = blocks.saturating_sub(1);
+    (0..pixels)
+        .map(|i| {
+            let s = ((i as f64 + 0.5) / per as f64 - 0.5).clamp(0.0, last as f64);
+            let low = (s as usize).min(blocks.saturating_sub(2));
+            (low, (low + 1).min(last), s - low as f64)
+        })
+        .collect()
+}
+
 /// One over the light, at the middles of the blocks; straight in between.
 pub(super) struct Gain {
     across: usize,
@@ -250,19 +262,16 @@ pub(super) struct Gain {
 
 impl Gain {
     pub(super) fn of(blocks: &Blocks, light: &Light, raster: &Raster) -> Self {
-        let places = |pixels: usize, n: usize| {
-            (0..pixels)
-                .map(|i| {
-                    let s = ((i as f32 + 0.5) / blocks.per as f32 - 0.5).clamp(0.0, (n - 1) as f32);
-                    let low = (s as usize).min(n.saturating_sub(2));
-                    (low, (low + 1).min(n - 1), s - low as f32)
-                })
+        let places = |axis: usize| {
+            between(raster.size[axis], blocks.size[axis], blocks.per)
+                .into_iter()
+                .map(|(low, high, s)| (low, high, s as f32))
                 .collect()
         };
         Gain {
             across: blocks.size[0],
-            columns: places(raster.size[0], blocks.size[0]),
-            rows: places(raster.size[1], blocks.size[1]),
+            columns: places(0),
+            rows: places(1),
             values: light.iter().map(|l| l.map(|v| (-v).exp() as f32)).collect(),
         }
     }

@@ -6,13 +6,17 @@
 pub mod areas;
 pub mod blocks;
 pub mod cells;
+pub mod classes;
 pub mod coat;
 pub mod colours;
 pub mod finder;
 mod glare;
+pub mod grain;
 pub mod layout;
 pub mod light;
 pub mod marker;
+pub mod mask;
+pub mod naming;
 pub mod otsu;
 pub mod page;
 pub mod picture;

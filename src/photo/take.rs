@@ -4,6 +4,7 @@ use super::CoatCells;
 use super::areas::{self, Area, Kind};
 use super::cells::{self, Pixel};
 use super::coat::{self, Options, PhotoReading};
+use super::mask::Mask;
 use super::picture::{self, Picture};
 use super::pinholes::Cluster;
 use super::pitch::Pitch;
@@ -58,22 +59,27 @@ pub fn take(
     let one = |fault| Error::Faults(vec![fault]);
     let photo = picture::given(photo).map_err(one)?;
     let targets = targets.map(targets::given).transpose().map_err(one)?;
-    take_given(panel, &photo, targets.as_ref(), coat)
+    take_given(panel, &photo, targets.as_ref(), None, coat)
 }
 
-/// As [`take`], of files in memory.
+/// As [`take`], of files in memory, with a painted mask where there is one.
 ///
 /// # Errors
-/// As [`take`].
+/// As [`take`]; what [`Mask::of`] refuses.
 pub fn take_given(
     panel: &Panel,
     photo: &Given,
     targets: Option<&Given>,
+    mask: Option<&Given>,
     coat: Polarity,
 ) -> Result<Taken, Error> {
     let file = photo.name.clone();
     let (picture, mut warnings) =
         picture::decode(&photo.bytes, &file).map_err(|fault| Error::Faults(vec![fault]))?;
+    let painted = mask
+        .map(|m| Mask::of(m, [picture.width(), picture.height()]))
+        .transpose()
+        .map_err(|fault| Error::Faults(vec![fault]))?;
     let placed = targets::place_given(panel, &picture.grey(), targets).map_err(|e| match e {
         Error::Photo(text) => Error::Photo(format!("{file}: {text}")),
         other => other,
@@ -82,6 +88,7 @@ pub fn take_given(
         coat,
         cell_mm: CELL_MM,
         hidden: hidden(panel, &placed),
+        painted,
         placement_mm: if placed.rms_mm.is_finite() {
             placed.rms_mm.max(0.5)
         } else {
@@ -138,7 +145,8 @@ fn mirrored(panel: &Panel, placement: &Placement) -> bool {
     }
 }
 
-/// What lies on the panel for the photo's sake: targets that were found, with their margins, and those that should be there.
+/// What is not to be looked at: targets that were found, with their margins, those that should be there, and what the panel's file
+/// names.
 fn hidden(panel: &Panel, placed: &Placed) -> Vec<Polygon> {
     let square = |[x, y]: [f64; 2], half: f64| {
         let at = |sx: f64, sy: f64| [x + sx * half, y + sy * half];
@@ -162,7 +170,8 @@ fn hidden(panel: &Panel, placed: &Placed) -> Vec<Polygon> {
         .used
         .iter()
         .map(|u| square(u.target.on_panel, SPOT_MM));
-    numbered.chain(spots).chain(missed).collect()
+    let told = panel.photo_ignore.iter().cloned();
+    numbered.chain(spots).chain(missed).chain(told).collect()
 }
 
 /// A printed target with its margin, on the panel.

@@ -146,16 +146,8 @@ fn judge(
     seen: usize,
     piece: Vec<usize>,
 ) -> Patch {
-    let (mut rim, mut on_edge) = (0usize, 0usize);
     let (mut round, mut round_dark) = (0.0, 0.0);
     for &k in &piece {
-        let near = blocks.around(k).count();
-        let outside = blocks.around(k).filter(|n| !third[*n]).count();
-        if outside > 0 || near < 8 {
-            rim += 1;
-            let blind = blocks.around(k).filter(|n| !blocks.is_seen(*n)).count();
-            on_edge += usize::from(near < 8 || blind > 0);
-        }
         for ring in ring_around(blocks, k).filter(|n| !third[*n] && !dark[*n].is_nan()) {
             round += 1.0;
             round_dark += dark[ring];
@@ -168,12 +160,8 @@ fn judge(
     let plain_round = dark_round.max(1.0 - dark_round);
     let substrate = !brighter
         && !darker
-        && piece.len() as f64 <= MOST_SHARE * seen as f64
-        && (on_edge as f64) <= MOST_ON_EDGE * rim as f64
-        && (on_edge < 2 || piece.len() as f64 * blocks.mm * blocks.mm <= MOST_AT_EDGE_CM2 * 100.0)
-        && moments(blocks, &piece).filled >= LEAST_FILLED
         && plain_round >= LEAST_PLAIN_ROUND
-        && !is_tape(blocks, &piece);
+        && may_be_substrate(blocks, third, &piece, seen);
     Patch {
         blocks: piece,
         dark_round,
@@ -183,6 +171,31 @@ fn judge(
             Thing::Hidden
         },
     }
+}
+
+/// Whether a piece has the size and form of a place that was sanded through: no hand from over the edge, no tape; `member` says of what
+/// blocks it is made, `seen` how many blocks are seen in all.
+pub(super) fn may_be_substrate(
+    blocks: &Blocks,
+    member: &[bool],
+    piece: &[usize],
+    seen: usize,
+) -> bool {
+    let (mut rim, mut on_edge) = (0usize, 0usize);
+    for &k in piece {
+        let near = blocks.around(k).count();
+        let outside = blocks.around(k).filter(|n| !member[*n]).count();
+        if outside > 0 || near < 8 {
+            rim += 1;
+            let blind = blocks.around(k).filter(|n| !blocks.is_seen(*n)).count();
+            on_edge += usize::from(near < 8 || blind > 0);
+        }
+    }
+    piece.len() as f64 <= MOST_SHARE * seen as f64
+        && (on_edge as f64) <= MOST_ON_EDGE * rim as f64
+        && (on_edge < 2 || piece.len() as f64 * blocks.mm * blocks.mm <= MOST_AT_EDGE_CM2 * 100.0)
+        && moments(blocks, piece).filled >= LEAST_FILLED
+        && !is_tape(blocks, piece)
 }
 
 /// Blocks three away, to see past the blurred rim.

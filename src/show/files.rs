@@ -58,7 +58,9 @@ pub fn write_beside(dir: &Path, files: &[File], inputs: &[PathBuf]) -> Result<()
 /// # Errors
 /// As [`write_beside`].
 pub fn write_map(dir: &Path, files: &[File], inputs: &[PathBuf]) -> Result<(), Error> {
-    write(dir, at_hand(files), inputs, is_overlay)
+    write(dir, at_hand(files), inputs, |name| {
+        is_overlay(name) || name == "coat.csv"
+    })
 }
 
 /// The same for record packets, whose pages come one by one, and whose folder may hold pages of panels that are no longer among them: those

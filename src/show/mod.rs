@@ -45,6 +45,7 @@ pub(crate) fn empty_panel() -> crate::panel::Panel {
         cutouts: Vec::new(),
         no_sand: Vec::new(),
         no_fill: Vec::new(),
+        photo_ignore: Vec::new(),
         sand_allowance_mm: None,
         limits: Vec::new(),
         zones: Vec::new(),

@@ -27,7 +27,17 @@ const LONGEST_PX: u32 = 2400;
 const LATTICE_MM: f64 = 25.0;
 /// Farthest apart that points of a line lie before they are projected, mm.
 const FINE_MM: f64 = 20.0;
+/// Half the size of a cross where nothing is seen, mm.
+const CROSS_MM: f64 = 4.0;
 const QUALITY: u8 = 88;
+
+/// A sample in the key.
+enum Key {
+    Dot,
+    Stroke,
+    Line(Rgb, f64),
+    Cross,
+}
 
 /// The map on a photo, as a JPEG.
 ///
@@ -94,6 +104,7 @@ impl Overlay<'_> {
             self.line(&closed(&opening.0), palette::INK, 1.6, &mut shapes);
         }
         self.names(&mut shapes, &mut labels)?;
+        self.key(&mut shapes, &mut labels);
         Ok((shapes, labels))
     }
 
@@ -225,7 +236,15 @@ impl Overlay<'_> {
                 self.line(&part, palette::INK, 1.8, shapes);
             }
         }
+        self.not_seen(shapes);
         if found.with_readings {
+            // The map's own lows are drawn; the coat as read in this photo is a thin line beside them.
+            let own = &self.photo.reading.cells;
+            for line in coat::outlines(own, &own.coat) {
+                for part in self.on_skin(&coat::round_again(&line)) {
+                    self.line(&part, palette::GREY, 1.0, shapes);
+                }
+            }
             return;
         }
         let shares = coat::smooth(cells, &cells.coat);
@@ -238,6 +257,91 @@ impl Overlay<'_> {
             for part in self.on_skin(&coat::round_again(&line)) {
                 self.line(&part, palette::LOW[4], 2.4, shapes);
             }
+        }
+    }
+
+    /// Small crosses where this photo does not show the panel: glare, a hand, tape, what was told to be ignored.
+    fn not_seen(&self, shapes: &mut Vec<Shape>) {
+        let cells = &self.photo.reading.cells;
+        for p in self.lattice() {
+            let shown = self.px(p).is_some_and(|at| inside(at, self.size));
+            if shown && !cells.is_seen(p[0], p[1]) {
+                for way in [1.0, -1.0] {
+                    let ends = [
+                        [p[0] - CROSS_MM, p[1] - way * CROSS_MM],
+                        [p[0] + CROSS_MM, p[1] + way * CROSS_MM],
+                    ];
+                    self.line(&ends, palette::GREY, 1.0, shapes);
+                }
+            }
+        }
+    }
+
+    /// What the lines and marks mean, in the top left corner.
+    fn key(&self, shapes: &mut Vec<Shape>, labels: &mut Vec<Label>) {
+        let text = self.text();
+        let mut rows: Vec<(&str, Key)> = Vec::new();
+        let photos = self.j.photos.as_ref();
+        let with_readings = photos.is_none_or(|p| p.with_readings);
+        if with_readings {
+            rows.push(("low: fill", Key::Dot));
+            rows.push(("high: sand", Key::Stroke));
+            rows.push(("coat as read", Key::Line(palette::GREY, 1.0)));
+        } else {
+            rows.push(("coat as read", Key::Line(palette::LOW[4], 2.4)));
+        }
+        if photos.is_some_and(|p| p.coat.substrate().next().is_some()) {
+            rows.push(("substrate", Key::Line(palette::INK, 1.8)));
+        }
+        rows.push(("not seen", Key::Cross));
+        let (left, top, row) = (0.5 * text, 0.5 * text, 1.4 * text);
+        let (right, bottom) = (
+            left + 10.5 * text,
+            top + row * rows.len() as f64 + 0.4 * text,
+        );
+        shapes.push(Shape::Area {
+            points: vec![[left, top], [right, top], [right, bottom], [left, bottom]],
+            colour: palette::WHITE,
+        });
+        let hair = text / 16.0;
+        for (k, (words, mark)) in rows.into_iter().enumerate() {
+            let y = top + row * (k as f64 + 0.5) + 0.2 * text;
+            let at = [left + 1.3 * text, y];
+            let r = 0.35 * text;
+            match mark {
+                Key::Dot => shapes.push(Shape::Dot {
+                    at,
+                    radius: 0.6 * r,
+                    colour: palette::LOW[3],
+                }),
+                Key::Stroke => shapes.push(Shape::stroke(
+                    [at[0] - r, at[1] + r],
+                    [at[0] + r, at[1] - r],
+                    palette::HIGH[3],
+                    1.4 * hair,
+                )),
+                Key::Line(colour, width) => shapes.push(Shape::stroke(
+                    [at[0] - 2.0 * r, y],
+                    [at[0] + 2.0 * r, y],
+                    colour,
+                    width * hair,
+                )),
+                Key::Cross => {
+                    for way in [1.0, -1.0] {
+                        let (from, to) = ([at[0] - r, y - way * r], [at[0] + r, y + way * r]);
+                        shapes.push(Shape::stroke(from, to, palette::GREY, hair));
+                    }
+                }
+            }
+            labels.push(Label {
+                at: [left + 2.6 * text, y],
+                text: words.into(),
+                size: text,
+                angle: 0.0,
+                anchor: Anchor::Left,
+                colour: palette::INK,
+                halo: 0.0,
+            });
         }
     }
 

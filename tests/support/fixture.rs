@@ -52,6 +52,7 @@ pub fn panel() -> Panel {
             [0.0, 200.0],
         ])],
         no_fill: Vec::new(),
+        photo_ignore: Vec::new(),
         sand_allowance_mm: Some(0.3),
         limits: vec![limit(300.0, 0.3), limit(600.0, 0.6)],
         zones: Vec::new(),

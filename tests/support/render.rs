@@ -260,6 +260,10 @@ pub struct Scene {
     pub mottle: f64,
     /// Specks of coat left in the texture of bare filler, a cm².
     pub specks_cm2: f64,
+    /// Share of the coat's area where grains of bare filler show, and the radius of such a grain, mm.
+    pub light_grains: f64,
+    /// See `light_grains`.
+    pub grain_mm: f64,
     /// Sanding scratches.
     pub scratches: usize,
     /// Pinholes strewn, in rows (from, to, count), in nests (middle, radius, count).
@@ -292,6 +296,8 @@ impl Scene {
             substrate_above_mm: f64::INFINITY,
             mottle: 0.06,
             specks_cm2: 0.3,
+            light_grains: 0.0,
+            grain_mm: 0.8,
             scratches: 60,
             pinholes: 60,
             pinhole_rows: Vec::new(),
@@ -537,6 +543,7 @@ impl Skin {
         skin.specks(scene, l, w, &mut rng);
         skin.scratches(scene, l, w, &mut rng);
         skin.pinholes(scene, l, w, &mut rng);
+        skin.grains(scene, l, w, &mut rng);
         for cover in &scene.covers {
             skin.cover(cover);
         }
@@ -566,6 +573,19 @@ impl Skin {
             let (x, y) = (rng.random_range(0.0..l), rng.random_range(0.0..w));
             let r = rng.random_range(0.2..0.7);
             self.dot(x, y, r, scene.coat);
+        }
+    }
+
+    /// Grains of filler amid the coat; the place stays coat in the truth.
+    fn grains(&mut self, scene: &Scene, l: f64, w: f64, rng: &mut ChaCha8Rng) {
+        // Discs strewn at random overlap: of n discs of share s each, 1 − exp(−n s) is covered.
+        let one = std::f64::consts::PI * scene.grain_mm * scene.grain_mm;
+        let count = -(1.0 - scene.light_grains).ln() * l * w / one;
+        for _ in 0..count as usize {
+            let (x, y) = (rng.random_range(0.0..l), rng.random_range(0.0..w));
+            if self.is_coat(x, y) {
+                self.dot(x, y, scene.grain_mm, scene.filler);
+            }
         }
     }
 

@@ -294,6 +294,7 @@ pub fn panel_sized(kind: Kind, length_mm: f64, width_mm: f64) -> Panel {
         cutouts: Vec::new(),
         no_sand: Vec::new(),
         no_fill: Vec::new(),
+        photo_ignore: Vec::new(),
         sand_allowance_mm: Some(0.3),
         limits: vec![Limit {
             quantity: Quantity::Gap,
