@@ -898,6 +898,7 @@ fn panel(outline: Polygon) -> Panel {
         cutouts: vec![],
         no_sand: vec![],
         no_fill: vec![],
+        photo_ignore: vec![],
         sand_allowance_mm: None,
         limits: vec![],
         zones: vec![],

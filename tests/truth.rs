@@ -110,6 +110,7 @@ fn panel(outline: Polygon, cutouts: Vec<Polygon>) -> Panel {
         cutouts,
         no_sand: vec![],
         no_fill: vec![],
+        photo_ignore: vec![],
         sand_allowance_mm: None,
         limits: vec![],
         zones: vec![],

@@ -24,7 +24,7 @@ pub const MOST_SIDE_MM: f64 = 100_000.0;
 /// Largest panel file that is read, bytes.
 pub const MOST_BYTES: u64 = 1_000_000;
 
-const KEYS: [&str; 39] = [
+const KEYS: [&str; 40] = [
     "name",
     "length",
     "width",
