@@ -537,7 +537,7 @@ fn the_sheet_says_what_readiness_still_asks() {
             .filter(|p| p.answer != Answer::Yes)
             .map(|p| p.what)
             .collect::<Vec<_>>(),
-        ["no substrate showing"]
+        ["nothing narrow unseen", "no substrate showing"]
     );
     let row = row_of(&job, now);
     assert_eq!(row.stage, "before primer");
@@ -688,6 +688,7 @@ fn ready_only_when_every_point_is_yes() {
         open(&list),
         [
             "fair at every base",
+            "nothing narrow unseen",
             "no substrate showing",
             "pinholes done"
         ]

@@ -333,7 +333,7 @@ fn with_seam(seed: u64) -> (Panel, Survey, f64) {
         feather_mm: 15.0,
     });
     let plan = SurveyPlan::straightedge(200.0);
-    let plan = if seed % 3 == 0 {
+    let plan = if seed.is_multiple_of(3) {
         plan.on_packers(3.0)
     } else {
         plan
