@@ -17,7 +17,7 @@ pub type Feature = [f64; FEATURES];
 /// Most classes.
 const MOST: usize = 7;
 /// Added to spreads before the logarithm: noise of a camera.
-const GRAIN_FLOOR: f64 = 0.004;
+pub const GRAIN_FLOOR: f64 = 0.004;
 /// Least standard deviation of a class.
 const LEAST_SD: Feature = [0.10, 0.03, 0.03, 0.22];
 /// What counts as one step apart, to begin with.

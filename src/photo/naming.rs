@@ -8,12 +8,12 @@
 //! lies on both moves neither. The weights are ours (no source), set on simulated photos.
 
 use super::blocks::{Blocks, box_sum};
-use super::classes::{Class, Classes};
+use super::classes::{self, Class, Classes};
 use super::grain::Grain;
 use super::polarity::Polarity;
 
 /// Grain (logarithm) by which coat must exceed ground.
-const LEAST_GRAINIER: f64 = 0.5;
+const LEAST_GRAINIER: f64 = 0.7;
 /// Distance in colour (rms of logarithms) that coat must have from ground.
 const LEAST_APART: f64 = 0.10;
 /// Most of each that counts.
@@ -24,7 +24,14 @@ const BY_SHARE: f64 = 0.3;
 /// Weight of the share that a pair leaves unexplained.
 const LEFT_OVER: f64 = 3.0;
 /// Most of the panel that a pair may leave so.
-const MOST_OVER: f64 = 0.12;
+const MOST_OVER: f64 = 0.3;
+/// Blocks from the rim of coat past which it is coat to the middle, and the least share of it that lies so deep.
+const DEEP: usize = 3;
+const LEAST_DEEP: f64 = 0.15;
+/// Least grain of coat, as a spread of the root of light.
+const LEAST_GRAIN: f64 = 0.025;
+/// Skew past which marks of the coat's tone are few on ground of the other: scratches and pinholes, no coat.
+const SPARSE: f64 = 1.2;
 /// How much a lead in the score makes surer.
 const SURER: f64 = 2.0;
 /// Least share of smooth ground on a panel that was blocked.
@@ -100,11 +107,42 @@ fn apart(a: &Class, b: &Class) -> f64 {
 fn score(ground: &Class, coat: &Class) -> Option<f64> {
     let grainier = coat.mean[3] - ground.mean[3];
     let far = apart(ground, coat);
-    if grainier < LEAST_GRAINIER || far < LEAST_APART {
+    let grain = coat.mean[3].exp() - classes::GRAIN_FLOOR;
+    let darker = brightness(coat) < brightness(ground);
+    if grainier < LEAST_GRAINIER
+        || far < LEAST_APART
+        || grain < LEAST_GRAIN
+        || is_sparse(coat, darker)
+    {
         return None;
     }
     let share = |c: &Class| BY_SHARE * (c.share / 0.01).ln().clamp(-1.0, 3.0);
     Some(1.2 * grainier.min(MOST_GRAINIER) + far.min(MOST_APART) + share(ground) + share(coat))
+}
+
+/// Whether a class is ground with a few marks of the coat's tone on it.
+fn is_sparse(class: &Class, coat_is_darker: bool) -> bool {
+    if coat_is_darker {
+        class.skew < -SPARSE
+    } else {
+        class.skew > SPARSE
+    }
+}
+
+/// Whether the coat of a pair fills areas. A frayed edge between two flat colours has the looks of grain too, but it is a line, and one of
+/// the two is left over.
+fn is_broad(blocks: &Blocks, classes: &Classes, [g, c]: [usize; 2]) -> bool {
+    let (roles, _) = roles(&classes.all, g, c);
+    let over = left_over(&classes.all, g, c);
+    let coat: Vec<bool> = classes
+        .of
+        .iter()
+        .map(|m| m.is_some_and(|m| roles[usize::from(m)] == Role::Coat))
+        .collect();
+    let count = |member: &[bool]| member.iter().filter(|m| **m).count() as f64;
+    let seen = classes.of.iter().filter(|m| m.is_some()).count().max(1) as f64;
+    let (all, deep) = (count(&coat), count(&inner(blocks, &coat, DEEP)));
+    over <= MOST_OVER && deep >= LEAST_DEEP * all && deep / seen >= over
 }
 
 fn brightness(c: &Class) -> f64 {
@@ -114,24 +152,20 @@ fn brightness(c: &Class) -> f64 {
 /// Name the classes; `known` is the coat's colour where the caller says it.
 pub fn name(blocks: &Blocks, grain: &Grain, classes: &Classes, known: Polarity) -> Named {
     let all = &classes.all;
-    let mut best: [Option<(f64, [usize; 2])>; 2] = [None, None];
+    let mut fits: [Vec<(f64, [usize; 2])>; 2] = [Vec::new(), Vec::new()];
     for (g, ground) in all.iter().enumerate() {
-        for (c, coat) in all.iter().enumerate() {
-            if g == c {
-                continue;
-            }
+        for (c, coat) in all.iter().enumerate().filter(|(c, _)| *c != g) {
             let way = usize::from(brightness(coat) > brightness(ground));
-            let Some(fits) = score(ground, coat) else {
-                continue;
-            };
-            // A frayed edge between two flat colours has the looks of grain, and leaves one of them over.
-            let over = left_over(all, g, c);
-            let s = fits - LEFT_OVER * over;
-            if over <= MOST_OVER && best[way].is_none_or(|(b, _)| s > b) {
-                best[way] = Some((s, [g, c]));
+            if let Some(s) = score(ground, coat) {
+                fits[way].push((s - LEFT_OVER * left_over(all, g, c), [g, c]));
             }
         }
     }
+    let best = fits.map(|mut fits| {
+        fits.sort_by(|a, b| b.0.total_cmp(&a.0));
+        fits.into_iter()
+            .find(|(_, pair)| is_broad(blocks, classes, *pair))
+    });
     let smooth: f64 = all
         .iter()
         .filter(|c| c.mean[3].exp() < ROUGH)
@@ -218,7 +252,8 @@ fn roles(all: &[Class], g: usize, c: usize) -> (Vec<Role>, Vec<f64>) {
             let grainy = (k.mean[3] - all[g].mean[3]) / reach;
             // Under a reflection coat is as bright as ground, but its grains keep their ways.
             let veiled = grainy >= VEILED && (k.skew - all[c].skew).abs() < SAME_SKEW;
-            if grainy >= GRAINY && *t > 0.2 || veiled {
+            let sparse = is_sparse(k, brightness(&all[c]) < brightness(&all[g])) && *t < 0.5;
+            if (grainy >= GRAINY && *t > 0.2 || veiled) && !sparse {
                 Role::Coat
             } else if grainy < GRAINY && *t > 0.8 {
                 Role::Other
