@@ -259,6 +259,8 @@ pub fn judge(
     let doubts = crate::observe::sound::doubts(survey, panel);
     if verdict == super::Verdict::Fair && !doubts.is_empty() {
         (verdict, reasons) = (super::Verdict::MeasureMore, doubts);
+    } else {
+        reasons.splice(0..0, doubts);
     }
     let not_checked = verdict::not_checked(&evidence);
     let measure_next = verdict::measure_next(&evidence);

@@ -241,6 +241,9 @@ fn place(own: [f64; 3], from: [f64; 3], to: [f64; 3]) -> f64 {
     top / bottom
 }
 
+/// Spread of the square root of light that coat has by itself, at least.
+const LEAST_OWN_GRAIN: f64 = 0.02;
+
 fn roles(all: &[Class], g: usize, c: usize) -> (Vec<Role>, Vec<f64>) {
     let [from, to] = [g, c].map(|k| linear(all[k].log));
     let reach = all[c].mean[3] - all[g].mean[3];
@@ -253,7 +256,9 @@ fn roles(all: &[Class], g: usize, c: usize) -> (Vec<Role>, Vec<f64>) {
             // Under a reflection coat is as bright as ground, but its grains keep their ways.
             let veiled = grainy >= VEILED && (k.skew - all[c].skew).abs() < SAME_SKEW;
             let sparse = is_sparse(k, brightness(&all[c]) < brightness(&all[g])) && *t < 0.5;
-            if (grainy >= GRAINY && *t > 0.2 || veiled) && !sparse {
+            // Speckles of a filler are no coat's grain.
+            let grains = k.mean[3].exp() - classes::GRAIN_FLOOR >= LEAST_OWN_GRAIN;
+            if (grainy >= GRAINY && grains && *t > 0.2 || veiled) && !sparse {
                 Role::Coat
             } else if grainy < GRAINY && *t > 0.8 {
                 Role::Other

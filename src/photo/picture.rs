@@ -18,7 +18,7 @@ use zune_core::options::DecoderOptions;
 use zune_jpeg::errors::DecodeErrors;
 
 /// Most pixels that are read: of a progressive JPEG they take 9 bytes each while it is unpacked, and 600 MB is the most that is used.
-pub const MOST_PIXELS: u64 = 50_000_000;
+pub const MOST_PIXELS: u64 = 48_000_000;
 /// Most pixels of all photos of one survey together: each stays in memory, 3 bytes a pixel, until the map is drawn onto it.
 pub const MOST_PIXELS_TOGETHER: u64 = 100_000_000;
 /// Most bytes that the pixels of a picture may take while it is decoded.
