@@ -542,7 +542,7 @@ fn the_sheet_says_what_readiness_still_asks() {
     let row = row_of(&job, now);
     assert_eq!(row.stage, "before primer");
     assert!(
-        row.next.starts_with("no substrate showing: sign off"),
+        row.next.starts_with("nothing narrow unseen: "),
         "{}",
         row.next
     );

@@ -774,7 +774,7 @@ fn spoil(first: u64, most: u64, time: Duration) {
         wrong.len(),
         wrong[0]
     );
-    assert_eq!(kinds.len(), 9, "every kind of input: {kinds:?}");
+    assert_eq!(kinds.len(), 10, "every kind of input: {kinds:?}");
     assert!(2 * read >= outcomes.len(), "too few were read");
 }
 

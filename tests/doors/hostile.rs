@@ -11,7 +11,7 @@ use std::time::Duration;
 /// No input takes more memory than this, MB.
 pub const MOST_MB: u64 = 600;
 /// Nor more time.
-pub const LONGEST: Duration = Duration::from_secs(10);
+pub const LONGEST: Duration = Duration::from_secs(if cfg!(debug_assertions) { 30 } else { 10 });
 
 #[track_caller]
 fn bounded(dir: &Path, arguments: &[&str]) -> Watched {
