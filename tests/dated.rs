@@ -96,7 +96,9 @@ fn date_of(name: &str) -> &str {
 /// `told` of a cycle's change at a key.
 fn told<'a>(cycle: &'a Value, of: &[&str]) -> &'a str {
     let value = of.iter().fold(cycle, |v, key| &v[*key]);
-    value.as_str().unwrap()
+    value
+        .as_str()
+        .unwrap_or_else(|| panic!("{of:?}: {cycle:#}"))
 }
 
 fn patches(cycle: &Value) -> u64 {

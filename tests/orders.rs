@@ -150,6 +150,19 @@ fn the_mixing_card_splits_no_depth_that_no_filler_fills() {
     );
 }
 
+/// A simulated panel with a high of over 0.3 mm, and its survey.
+fn with_a_high() -> (Panel, Survey) {
+    let high = |j: &Judgement| {
+        let mut regions = j.regions.iter();
+        regions.any(|r| r.kind == RegionKind::High && r.worst_mm.value > 0.3)
+    };
+    let (panel, survey, _) = (38..80)
+        .map(judged)
+        .find(|(_, _, j)| high(j))
+        .expect("one of forty panels has a high");
+    (panel, survey)
+}
+
 #[test]
 fn grit_is_chosen_by_what_may_come_off_and_its_scratches_count() {
     for pair in GRITS.windows(2) {
@@ -159,7 +172,7 @@ fn grit_is_chosen_by_what_may_come_off_and_its_scratches_count() {
     assert_eq!(Grit::no_deeper(0.2).name, "P40");
     assert_eq!(Grit::no_deeper(0.05).name, "P80");
     assert_eq!(Grit::no_deeper(0.0).name, "P320");
-    let (mut panel, survey, _) = judged(38);
+    let (mut panel, survey) = with_a_high();
     panel.sand_allowance_mm = None;
     panel.skin.film.of = Some(FilmOf::Filler);
     for film_mm in [0.20, 0.35, 0.6] {
@@ -204,7 +217,7 @@ fn grit_is_chosen_by_what_may_come_off_and_its_scratches_count() {
 
 #[test]
 fn a_film_that_nobody_named_allows_no_sanding() {
-    let (mut panel, survey, _) = judged(38);
+    let (mut panel, survey) = with_a_high();
     panel.sand_allowance_mm = None;
     panel.skin.film.all_mm = Some(0.35);
     let (_, j) = found_and_judged(&panel, &survey);

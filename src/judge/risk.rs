@@ -155,7 +155,8 @@ impl Doubt {
                     ((at[axis] - NEAR_MM) / STEP_MM).round() * STEP_MM,
                     ((at[axis] + NEAR_MM) / STEP_MM).round() * STEP_MM,
                 ]
-                .map(|v| v.clamp(from, to));
+                // Rounding gives −0, which prints its sign.
+                .map(|v| v.clamp(from, to) + 0.0);
                 Doubt {
                     at,
                     p,
