@@ -27,6 +27,7 @@ mod reading_files;
 mod repeats;
 mod samples;
 mod samples_read;
+mod sanded;
 mod show;
 mod support;
 mod target_files;

@@ -3,6 +3,7 @@
 pub mod coat_cells;
 pub mod levels;
 pub mod render;
+pub mod sanded_photo;
 pub mod shop_floor;
 pub mod simulate;
 pub mod targets;
