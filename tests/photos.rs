@@ -583,6 +583,7 @@ fn two_photos_see_what_one_could_not() {
         cell_mm: 10.0,
         coat: other.clone(),
         seen: other.clone(),
+        sure: other.clone(),
         substrate: other,
     };
     assert!(cells::merge(&[small, merged.reading.cells]).is_err());

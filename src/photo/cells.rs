@@ -7,6 +7,8 @@ use ndarray::{Array2, Zip};
 
 /// Least share of a cell that must be seen to say what is on it.
 pub const LEAST_SEEN: f64 = 0.2;
+/// Weight of a photo that is not sure of a cell, against one that is.
+const LEAST_WEIGHT: f64 = 1e-3;
 
 /// What a pixel of the raster is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -21,13 +23,14 @@ pub enum Pixel {
     Substrate,
 }
 
-/// Shares in cells of `per` × `per` pixels; `width` pixels to the row.
+/// Shares in cells of `per` × `per` pixels; `width` pixels to the row. All that is seen is as certain as `sure` says, 0 to 1.
 pub fn shares(
     panel: &Panel,
     pixels: &[Pixel],
     width: usize,
     per: usize,
     cell_mm: f64,
+    sure: f64,
 ) -> CoatCells {
     let across = (panel.length_mm / cell_mm).ceil().max(1.0) as usize;
     let down = (panel.width_mm / cell_mm).ceil().max(1.0) as usize;
@@ -62,12 +65,13 @@ pub fn shares(
         cell_mm,
         coat: share(1),
         substrate: share(2).mapv(|v| if v.is_nan() { 0.0 } else { v }),
+        sure: seen.mapv(|s| if s < LEAST_SEEN { 0.0 } else { sure }),
         seen,
     }
 }
 
-/// Several photos of one panel as one: shares are means weighted by what each photo sees of the cell; the share seen is that of the
-/// photo that sees most of it.
+/// Several photos of one panel as one: shares are means weighted by what each photo sees of the cell and how surely; the share seen is
+/// that of the photo that sees most of it, the certainty that of the surest that weighs.
 ///
 /// # Errors
 /// [`Error::Calculation`] when there is none, or when the cells are not those of one panel.
@@ -84,8 +88,13 @@ pub fn merge(photos: &[CoatCells]) -> Result<CoatCells, Error> {
         ));
     }
     let dim = first.coat.dim();
+    // A photo that is not sure speaks only where no other does.
     let weight = |p: &CoatCells, at: (usize, usize)| {
-        if p.coat[at].is_nan() { 0.0 } else { p.seen[at] }
+        if p.coat[at].is_nan() {
+            0.0
+        } else {
+            p.seen[at] * p.sure[at].max(LEAST_WEIGHT)
+        }
     };
     let mean = |of: &dyn Fn(&CoatCells, (usize, usize)) -> f64, none: f64| {
         Array2::from_shape_fn(dim, |at| {
@@ -101,6 +110,10 @@ pub fn merge(photos: &[CoatCells]) -> Result<CoatCells, Error> {
         cell_mm: first.cell_mm,
         coat: mean(&|p, at| p.coat[at], f64::NAN),
         substrate: mean(&|p, at| p.substrate[at], 0.0),
+        sure: Array2::from_shape_fn(dim, |at| {
+            let seeing = photos.iter().filter(|p| weight(p, at) > 0.0);
+            seeing.map(|p| p.sure[at]).fold(0.0, f64::max)
+        }),
         seen: Array2::from_shape_fn(dim, |at| {
             photos.iter().map(|p| p.seen[at]).fold(0.0, f64::max)
         }),

@@ -206,7 +206,7 @@ fn one_colour(
             .into(),
     };
     PhotoReading {
-        cells: cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm),
+        cells: cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm, 0.0),
         polarity: Polarity::Auto,
         sure: 0.0,
         substrate_seen: false,
@@ -271,7 +271,9 @@ fn two_colours(
             _ => Pixel::NotSeen,
         })
         .collect();
-    let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm);
+    // A colour taken by a toss of the coin tells nothing.
+    let sure = (2.0 * found.sure - 1.0).clamp(0.0, 1.0);
+    let cells = cells::shares(panel, &pixels, raster.size[0], per, options.cell_mm, sure);
     let tone_of_coat: Vec<f32> = tones
         .tone
         .iter()

@@ -40,6 +40,9 @@ pub struct CoatCells {
     pub seen: Array2<f64>,
     /// Share of the cell's seen area that shows substrate, 0 to 1.
     pub substrate: Array2<f64>,
+    /// How certain the coat share is, 0 to 1: with this chance it is as read, and with the rest nothing is known of the cell. 0 where
+    /// nothing is seen. Whoever reasons from a cell weighs it by this.
+    pub sure: Array2<f64>,
 }
 
 impl CoatCells {

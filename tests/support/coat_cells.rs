@@ -120,6 +120,7 @@ pub fn cells(
         cell_mm,
         substrate: Array2::zeros((cy, cx)),
         coat: share,
+        sure: seen.mapv(|s| f64::from(u8::from(s > 0.0))),
         seen,
     }
 }
