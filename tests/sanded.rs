@@ -5,10 +5,15 @@ use crate::support::sanded_photo::{
     self, Blocked, Board, CELL_MM, Coat, JUDGING, Job, Photo, TUNING, gaps,
 };
 use crate::support::simulate::{self, Kind, Truth};
-use lowspot::photo::{picture, placement::Placement};
+use lowspot::photo::placement::Placement;
 use rayon::prelude::*;
 
-fn panel_of(truth: &Truth) -> (impl Fn(f64, f64) -> f64 + Sync, impl Fn(f64, f64) -> f64 + Sync) {
+fn panel_of(
+    truth: &Truth,
+) -> (
+    impl Fn(f64, f64) -> f64 + Sync,
+    impl Fn(f64, f64) -> f64 + Sync,
+) {
     (
         |x: f64, y: f64| truth.form(x, y),
         |x: f64, y: f64| truth.defects(x, y),
@@ -65,7 +70,9 @@ fn coat_stays_where_the_board_does_not_reach() {
         high += kept(&truth, &photo, -9.0, -0.02) / 4.0;
         soft += kept(&truth, &taken(&truth, &tiny(seed, Board::SOFT)), 0.15, 0.3) / 4.0;
     }
-    println!("kept at 0.15-0.30 mm low: long board {long:.2}, soft pad {soft:.2}; on highs {high:.2}");
+    println!(
+        "kept at 0.15-0.30 mm low: long board {long:.2}, soft pad {soft:.2}; on highs {high:.2}"
+    );
     assert!(long > 0.85 && soft < 0.3 && high < 0.02);
 }
 
@@ -113,12 +120,17 @@ fn a_panel_not_blocked_is_all_coat_and_one_without_coat_is_bare() {
         ..job.clone()
     };
     let (not, bare, begun) = (mean(&not), mean(&bare), mean(&begun));
-    assert!(not > 0.97 && bare == 0.0 && (0.8..0.99).contains(&begun), "{not} {bare} {begun}");
+    assert!(
+        not > 0.97 && bare == 0.0 && (0.8..0.99).contains(&begun),
+        "{not} {bare} {begun}"
+    );
 }
 
 /// What the picture shows at a cell: mean logarithm of its linear light, over 5 mm means, and their spread.
 fn tones(truth: &Truth, photo: &Photo) -> Vec<(f64, f64, bool)> {
-    let (picture, _) = picture::decode(&photo.jpeg, "photo.jpg").expect("a photo");
+    let picture = image::load_from_memory(&photo.jpeg)
+        .expect("a photo")
+        .to_rgb8();
     let pairs: Vec<([f64; 2], [f64; 2])> = photo
         .targets
         .iter()
@@ -126,7 +138,7 @@ fn tones(truth: &Truth, photo: &Photo) -> Vec<(f64, f64, bool)> {
         .collect();
     let placement = Placement::from_homography(homography(&pairs)).expect("a homography");
     let linear = |v: u8| (f64::from(v) / 255.0).powf(2.2);
-    let [w, h] = [picture.rgb.width(), picture.rgb.height()];
+    let [w, h] = [picture.width(), picture.height()];
     let mut all = Vec::new();
     for ((iy, ix), judged) in photo.truth.judged.indexed_iter() {
         if !judged {
@@ -142,7 +154,7 @@ fn tones(truth: &Truth, photo: &Photo) -> Vec<(f64, f64, bool)> {
                         let [c, r] = placement.point_in_photo(x, y)?;
                         let (c, r) = (c as u32, r as u32);
                         if c < w && r < h {
-                            sum += linear(picture.rgb.get_pixel(c, r).0[1]);
+                            sum += linear(picture.get_pixel(c, r).0[1]);
                             n += 1.0;
                         }
                     }
@@ -161,7 +173,7 @@ fn tones(truth: &Truth, photo: &Photo) -> Vec<(f64, f64, bool)> {
 }
 
 /// Least squares in the plain way: enough for a flat panel seen by a lens that does not bend.
-fn homography(pairs: &[([f64; 2], [f64; 2])]) -> nalgebra::Matrix3<f64> {
+fn homography(pairs: &[([f64; 2], [f64; 2])]) -> [[f64; 3]; 3] {
     let mut a = nalgebra::DMatrix::zeros(2 * pairs.len(), 8);
     let mut b = nalgebra::DVector::zeros(2 * pairs.len());
     for (k, ([x, y], [u, v])) in pairs.iter().enumerate() {
@@ -177,7 +189,7 @@ fn homography(pairs: &[([f64; 2], [f64; 2])]) -> nalgebra::Matrix3<f64> {
         }
     }
     let h = a.svd(true, true).solve(&b, 1e-12).expect("solved");
-    nalgebra::Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0)
+    [[h[0], h[1], h[2]], [h[3], h[4], h[5]], [h[6], h[7], 1.0]]
 }
 
 /// The picture shows its truth: on even light coat is told from bare skin by cell means, and its grain is spread as measured elsewhere.
@@ -212,8 +224,14 @@ fn the_picture_is_that_of_its_truth() {
         let (c, b) = (of(true), of(false));
         println!("{coat:?}: coat {c:.2?}, bare {b:.2?}");
         assert!(c.3 > 100.0 && b.3 > 2000.0);
-        assert!(b.0 - c.0 > 3.0 * (c.1 + b.1) / 2.0, "coat {c:?}, bare {b:?}");
-        assert!((0.1..0.5).contains(&c.2) && b.2 < 0.1, "coat {c:?}, bare {b:?}");
+        assert!(
+            b.0 - c.0 > 3.0 * (c.1 + b.1) / 2.0,
+            "coat {c:?}, bare {b:?}"
+        );
+        assert!(
+            (0.1..0.5).contains(&c.2) && b.2 < 0.1,
+            "coat {c:?}, bare {b:?}"
+        );
     }
 }
 
@@ -226,7 +244,11 @@ fn photos_to_look_at() {
     };
     let dir = std::path::PathBuf::from(dir);
     (0..12u64).into_par_iter().for_each(|seed| {
-        let kind = if seed % 2 == 0 { Kind::Flat } else { Kind::Crowned };
+        let kind = if seed % 2 == 0 {
+            Kind::Flat
+        } else {
+            Kind::Crowned
+        };
         let truth = simulate::truth_sized(kind, 1500.0, 1000.0, seed, 1.0);
         let job = Job::shop(seed);
         let photo = taken(&truth, &job);

@@ -105,6 +105,7 @@ fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
         photo: sample.photo.iter().map(|p| dir.join(p)).collect(),
         targets: Vec::new(),
         coat: CoatWord::Auto,
+        block: None,
         reference: ReferenceWord::BestFit,
         grid: "10".into(),
         out: dir.join("map"),

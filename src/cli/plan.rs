@@ -118,6 +118,7 @@ fn as_map(args: &PlanArgs) -> MapArgs {
         photo: args.photo.clone(),
         targets: args.targets.clone(),
         coat: CoatWord::Auto,
+        block: None,
         reference: args.reference,
         grid: "10".into(),
         out: args.out.clone(),

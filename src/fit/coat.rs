@@ -31,8 +31,6 @@ const LOOK_MM: f64 = 20.0;
 const MOST_LOOKS: f64 = 40_000.0;
 /// Cells nearer to each other than this err together, mm: a look counts for its area over this squared.
 const TOGETHER_MM: f64 = 80.0;
-/// Share of cells that are simply wrong.
-const WRONG_SHARE: f64 = 0.03;
 /// A cell with less than this of its weight left is set aside.
 const SET_ASIDE: f64 = 0.3;
 /// Most Newton steps, and most rounds of weights.
@@ -90,6 +88,10 @@ pub struct Looks {
     area_mm2: f64,
     /// Neighbours along x and y.
     near: Vec<[Option<usize>; 4]>,
+    /// Blocks along x and y, the number of the look in each (ix·ny + iy), and the block of each look.
+    count: [usize; 2],
+    number: Vec<Option<usize>>,
+    block: Vec<usize>,
 }
 
 impl Looks {
@@ -106,6 +108,9 @@ impl Looks {
             weight: Vec::new(),
             area_mm2: picture.cell_mm * picture.cell_mm,
             near: Vec::new(),
+            count: picture.count,
+            number: Vec::new(),
+            block: Vec::new(),
         };
         let mut number = vec![None; picture.share.len()];
         for k in 0..picture.share.len() {
@@ -114,6 +119,7 @@ impl Looks {
                 continue;
             }
             number[k] = Some(looks.at.len());
+            looks.block.push(k);
             looks.splines.push(basis.at(x, y, 0, 0));
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
@@ -126,7 +132,48 @@ impl Looks {
             .filter(|&k| number[k].is_some())
             .map(|k| picture.around(k).map(|n| n.and_then(|n| number[n])))
             .collect();
+        looks.number = number;
         looks
+    }
+
+    /// Share of coat of each look.
+    pub fn share(&self) -> &[f64] {
+        &self.share
+    }
+
+    /// What each look counts for.
+    pub fn weight(&self) -> &[f64] {
+        &self.weight
+    }
+
+    /// Side of a look, mm.
+    pub fn side_mm(&self) -> f64 {
+        self.area_mm2.sqrt()
+    }
+
+    /// Middle of look k, mm.
+    pub fn at(&self, k: usize) -> [f64; 2] {
+        self.at[k]
+    }
+
+    /// Looks beside look k.
+    pub fn around(&self, k: usize) -> [Option<usize>; 4] {
+        self.near[k]
+    }
+
+    /// Blocks along x and y.
+    pub fn count(&self) -> [usize; 2] {
+        self.count
+    }
+
+    /// Block of look k along x and y.
+    pub fn block(&self, k: usize) -> [usize; 2] {
+        [self.block[k] / self.count[1], self.block[k] % self.count[1]]
+    }
+
+    /// The look of a block; `None` where nothing is seen.
+    pub fn of_block(&self, [ix, iy]: [usize; 2]) -> Option<usize> {
+        *self.number.get(ix * self.count[1] + iy)?
     }
 
     /// Whether nothing was seen.
@@ -134,7 +181,8 @@ impl Looks {
         self.at.is_empty()
     }
 
-    fn values(&self, coefficients: &[f64]) -> Vec<f64> {
+    /// Value of splines at each look.
+    pub fn values(&self, coefficients: &[f64]) -> Vec<f64> {
         let at = |s: &[(usize, f64); 16]| s.iter().map(|&(k, w)| w * coefficients[k]).sum();
         self.splines.iter().map(at).collect()
     }
@@ -201,6 +249,31 @@ pub struct Setting {
     pub sigma_mm: f64,
     /// Softness of the coat's level, mm.
     pub softness_mm: f64,
+    /// How far coat and bare skin can be believed.
+    pub shares: Shares,
+}
+
+/// How far coat and bare skin can be believed: a look is coated with the chance left + (kept − left)·σ(u).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shares {
+    /// Share of coat that stays on what is low.
+    pub kept: f64,
+    /// Share of coat that stays on what is not.
+    pub left: f64,
+}
+
+impl Shares {
+    /// A look that believes in its share f of coat only as far as the surface there lets it: its weight, and the share of what is left
+    /// of it. Coat on high skin may be what stays anyhow, bare skin on a low may be what the block cleaned anyhow (one step of EM,
+    /// Dempster, Laird and Rubin 1977).
+    fn believed(&self, u: f64, f: f64) -> [f64; 2] {
+        let p = 1.0 / (1.0 + (-u).exp());
+        let span = (self.kept - self.left).max(0.0);
+        let coat = span * p / (self.left + span * p).max(1e-9);
+        let bare = span * (1.0 - p) / (1.0 - self.kept + span * (1.0 - p)).max(1e-9);
+        let weight = f * coat + (1.0 - f) * bare;
+        [weight, if weight > 0.0 { f * coat / weight } else { f }]
+    }
 }
 
 /// The joint solution.
@@ -212,8 +285,8 @@ pub struct Mode<'s> {
     pub factor: Factor<'s>,
     /// Curvature of each look at the mode, times σ².
     pub curvature: Vec<f64>,
-    /// Weight that each look has kept, 0 to 1.
-    pub kept: Vec<f64>,
+    /// Weight that each look has kept, 0 to 1, and the share of coat of what it has kept.
+    pub kept: Vec<[f64; 2]>,
     /// Objective: −log posterior up to a constant.
     pub objective: f64,
     /// Newton steps.
@@ -239,7 +312,7 @@ pub fn solve<'s>(
     setting: &Setting,
     start: Vec<f64>,
 ) -> Result<Mode<'s>, Error> {
-    let mut kept = vec![1.0; looks.at.len()];
+    let mut kept: Vec<[f64; 2]> = looks.share.iter().map(|f| [1.0, *f]).collect();
     let mut steps = 0;
     let mut mode = newton(system, normal, looks, setting, start, &kept)?;
     for _ in 1..ROUNDS {
@@ -248,16 +321,8 @@ pub fn solve<'s>(
         let mut change = 0.0f64;
         for (k, kept) in kept.iter_mut().enumerate() {
             let u = (-PLAIN_LEVEL_MM - level[k]) / setting.softness_mm;
-            let f = looks.share[k];
-            // How much less likely than the best that a look of this share could be.
-            let best = [f, 1.0 - f]
-                .iter()
-                .filter(|v| **v > 0.0)
-                .map(|v| v * v.ln())
-                .sum::<f64>();
-            let likely = (-best - logistic(u, f).0).exp() * (1.0 - WRONG_SHARE);
-            let next = likely / (likely + WRONG_SHARE / 2.0);
-            change = change.max((next - *kept).abs());
+            let next = setting.shares.believed(u, looks.share[k]);
+            change = change.max((next[0] - kept[0]).abs());
             *kept = next;
         }
         mode = newton(system, normal, looks, setting, mode.unknowns, &kept)?;
@@ -277,15 +342,20 @@ fn newton<'s>(
     looks: &Looks,
     setting: &Setting,
     start: Vec<f64>,
-    kept: &[f64],
+    kept: &[[f64; 2]],
 ) -> Result<Mode<'s>, Error> {
     let s = setting.softness_mm;
     let variance = setting.sigma_mm * setting.sigma_mm;
     let matrix = system.matrix(normal, setting.range_mm, setting.ratio, setting.sigma_mm);
-    let weight: Vec<f64> = looks.weight.iter().zip(kept).map(|(w, k)| w * k).collect();
+    let weight: Vec<f64> = looks
+        .weight
+        .iter()
+        .zip(kept)
+        .map(|(w, k)| w * k[0])
+        .collect();
     let cost = |delta: &[f64]| -> f64 {
-        let all = delta.iter().zip(&looks.share).zip(&weight);
-        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0)
+        let all = delta.iter().zip(kept).zip(&weight);
+        all.map(|((d, k), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, k[1]).0)
             .sum()
     };
     let mut x = start;
@@ -295,7 +365,7 @@ fn newton<'s>(
         let (mut pull, mut curvature) = (vec![0.0; weight.len()], vec![0.0; weight.len()]);
         let mut products = Products::new(&system.basis);
         for k in 0..weight.len() {
-            let (_, slope, bend) = logistic((-PLAIN_LEVEL_MM - delta[k]) / s, looks.share[k]);
+            let (_, slope, bend) = logistic((-PLAIN_LEVEL_MM - delta[k]) / s, kept[k][1]);
             pull[k] = -variance * weight[k] * slope / s;
             curvature[k] = variance * weight[k] * bend / (s * s);
             if curvature[k] > 0.0 {
@@ -424,12 +494,12 @@ impl Problem {
             right: normal.right.clone(),
             square: normal.square,
             looks: all,
-            share: looks.share.clone(),
+            share: mode.kept.iter().map(|k| k[1]).collect(),
             weight: looks
                 .weight
                 .iter()
                 .zip(&mode.kept)
-                .map(|(w, k)| w * k)
+                .map(|(w, k)| w * k[0])
                 .collect(),
             sigma_mm: setting.sigma_mm,
             level_mm: PLAIN_LEVEL_MM,
@@ -477,7 +547,7 @@ impl Mode<'_> {
         readings: &[[f64; 2]],
     ) -> CoatFit {
         let height = looks.values(&self.height_over_shape(system));
-        let aside: Vec<bool> = self.kept.iter().map(|k| *k < SET_ASIDE).collect();
+        let aside: Vec<bool> = self.kept.iter().map(|k| k[0] < SET_ASIDE).collect();
         // Where coat and bare skin meet, the height is the level.
         let mut edge: Vec<f64> = (0..height.len())
             .filter(|&k| !aside[k] && (0.3..0.7).contains(&looks.share[k]))

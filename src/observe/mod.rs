@@ -4,11 +4,13 @@
 //! Out: one [`Survey`], lengths in mm, every reading as it was written. Nothing is altered or dropped here.
 
 pub mod blank;
+mod block;
 mod names;
 pub mod notes;
 pub mod sound;
 pub mod table;
 
+pub use block::Block;
 pub use sound::check_carries;
 
 use crate::panel::Panel;
@@ -171,6 +173,8 @@ pub struct Conditions {
     pub skin_c: Option<f64>,
     /// Where the panel was supported, as written.
     pub supports: Option<String>,
+    /// What the guide coat was blocked with.
+    pub block: Option<Block>,
 }
 
 impl Conditions {
@@ -191,6 +195,12 @@ impl Conditions {
             }
         }
         self.skin_c = self.skin_c.or(other.skin_c);
+        match (self.block, other.block) {
+            (Some(a), Some(b)) if a != b => {
+                differing.push(("block", a.words().into(), b.words().into()));
+            }
+            (mine, theirs) => self.block = mine.or(theirs),
+        }
         differing
     }
 }
@@ -342,6 +352,7 @@ impl Survey {
                 "date" => "was the panel touched between them?",
                 "panel" => "the right files?",
                 "supports" => "a panel on other supports has another shape",
+                "block" => "the first is taken",
                 _ => continue,
             };
             self.warnings.push(Warning {

@@ -377,7 +377,9 @@ fn rng(seed: u64, stream: u64) -> ChaCha8Rng {
 /// 0 to 1, for a place on a lattice.
 fn hash(i: i64, j: i64, salt: u64) -> f64 {
     let mut h = (i as u64).wrapping_mul(0xff51_afd7_ed55_8ccd)
-        ^ (j as u64).wrapping_mul(0xc4ce_b9fe_1a85_ec53).rotate_left(29)
+        ^ (j as u64)
+            .wrapping_mul(0xc4ce_b9fe_1a85_ec53)
+            .rotate_left(29)
         ^ salt.wrapping_mul(0x9e37_79b9_7f4a_7c15);
     h ^= h >> 33;
     h = h.wrapping_mul(0xff51_afd7_ed55_8ccd);
@@ -530,10 +532,7 @@ fn from_stretch(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> (f64, f64) {
     let length = ux.hypot(uy).max(1e-9);
     let along = ((p[0] - a[0]) * ux + (p[1] - a[1]) * uy) / length;
     let t = along.clamp(0.0, length) / length;
-    (
-        (p[0] - a[0] - t * ux).hypot(p[1] - a[1] - t * uy),
-        along,
-    )
+    ((p[0] - a[0] - t * ux).hypot(p[1] - a[1] - t * uy), along)
 }
 
 impl Thing {
@@ -553,7 +552,11 @@ impl Thing {
                 }
                 let tick = *ruler && off > 0.3 * half && along.rem_euclid(10.0) < 1.0;
                 let creased = 1.0 + 0.05 * noise(x / 6.0, y / 6.0, 61);
-                Some(if tick { [0.03; 3] } else { colour.map(|c| c * creased) })
+                Some(if tick {
+                    [0.03; 3]
+                } else {
+                    colour.map(|c| c * creased)
+                })
             }
             Thing::Hand { at, turn, colour } => {
                 let (sin, cos) = turn.sin_cos();
@@ -566,7 +569,8 @@ impl Thing {
                 });
                 let thumb = from_stretch(p, [-5.0, -35.0], [45.0, -75.0]).0 < 11.0;
                 let arm = from_stretch(p, [-40.0, 0.0], [-700.0, 10.0]).0 < 33.0;
-                let shade = 0.9 + 0.12 * hills(p[0] / 25.0, p[1] / 25.0, 62)
+                let shade = 0.9
+                    + 0.12 * hills(p[0] / 25.0, p[1] / 25.0, 62)
                     + 0.03 * noise(p[0] / 2.0, p[1] / 2.0, 63);
                 (palm || fingers || thumb || arm).then(|| colour.map(|c| c * shade))
             }
@@ -645,7 +649,11 @@ impl<'a> Skin<'a> {
             let pencil = k >= job.scratches;
             let at = somewhere(&mut rng);
             // Scratches run with the strokes, either way across.
-            let side = if rng.random_range(0.0..1.0) < 0.5 { 0.9 } else { -0.7 };
+            let side = if rng.random_range(0.0..1.0) < 0.5 {
+                0.9
+            } else {
+                -0.7
+            };
             let angle = if pencil {
                 rng.random_range(0.0..3.1)
             } else {
@@ -653,13 +661,25 @@ impl<'a> Skin<'a> {
             };
             let span = rng.random_range(40.0..300.0);
             let wide = rng.random_range(0.3..1.1);
-            scratch(&mut lines, at, angle, span, wide, if pencil { 2 } else { 1 });
+            scratch(
+                &mut lines,
+                at,
+                angle,
+                span,
+                wide,
+                if pencil { 2 } else { 1 },
+            );
         }
         let salt = rng.random_range(0..u64::MAX / 2);
         let mut things = Vec::new();
         for _ in 0..job.tapes {
             let (a, b) = (somewhere(&mut rng), somewhere(&mut rng));
-            let paints = [[0.10, 0.22, 0.50], [0.70, 0.55, 0.12], [0.25, 0.45, 0.22], [0.7, 0.66, 0.5]];
+            let paints = [
+                [0.10, 0.22, 0.50],
+                [0.70, 0.55, 0.12],
+                [0.25, 0.45, 0.22],
+                [0.7, 0.66, 0.5],
+            ];
             things.push(Thing::Strip {
                 from: a,
                 to: b,
@@ -811,8 +831,8 @@ impl<'a> Skin<'a> {
             Coat::Mist { radius_mm, layers } => {
                 let cell = 2.2 * radius_mm;
                 // Mean number of droplets a cell so that layers of them lie on each other; a third of the radius is spread.
-                let count = layers * cell * cell
-                    / (std::f64::consts::PI * radius_mm * radius_mm * 1.1);
+                let count =
+                    layers * cell * cell / (std::f64::consts::PI * radius_mm * radius_mm * 1.1);
                 let (i, j) = ((x / cell).floor() as i64, (y / cell).floor() as i64);
                 let mut bare = 1.0;
                 for dj in -1..=1 {
@@ -851,7 +871,10 @@ impl<'a> Skin<'a> {
     fn spot(&self, x: f64, y: f64) -> Spot {
         let (job, salt) = (self.job, self.salt);
         if let Some(colour) = self.thing(x, y) {
-            return Spot { colour, sheen: 0.02 };
+            return Spot {
+                colour,
+                sheen: 0.02,
+            };
         }
         let (layer, other) = self.layer(x, y);
         let kept = self.kept(x, y);
@@ -898,7 +921,10 @@ impl<'a> Skin<'a> {
     }
 
     fn truth(&self, light: &Light, h: &dyn Fn(f64, f64) -> [f64; 2]) -> TrueCells {
-        let [nx, ny] = self.panel.size_mm.map(|l| (l / CELL_MM - 1e-9).ceil() as usize);
+        let [nx, ny] = self
+            .panel
+            .size_mm
+            .map(|l| (l / CELL_MM - 1e-9).ceil() as usize);
         let dim = (ny, nx);
         let middle = |i: usize| (i as f64 + 0.5) * CELL_MM;
         // Nine looks a cell.
@@ -912,7 +938,9 @@ impl<'a> Skin<'a> {
                 / 9.0
         };
         let hidden = Array2::from_shape_fn(dim, |(iy, ix)| {
-            over(iy, ix, &|x, y| f64::from(u8::from(self.thing(x, y).is_some())))
+            over(iy, ix, &|x, y| {
+                f64::from(u8::from(self.thing(x, y).is_some()))
+            })
         });
         let coat = Array2::from_shape_fn(dim, |(iy, ix)| over(iy, ix, &|x, y| self.kept(x, y)));
         let judged = Array2::from_shape_fn(dim, |(iy, ix)| {
@@ -1008,7 +1036,11 @@ impl<'a> Light<'a> {
                 let turn: f64 = rng.random_range(0.0..std::f64::consts::TAU);
                 let off = rng.random_range(0.3..0.8) * size;
                 let warm: f64 = rng.random_range(-0.08..0.08);
-                let power = if k == 0 { 1.0 } else { rng.random_range(0.2..0.6) };
+                let power = if k == 0 {
+                    1.0
+                } else {
+                    rng.random_range(0.2..0.6)
+                };
                 Lamp {
                     at: [
                         length / 2.0 + off * turn.cos(),
@@ -1025,13 +1057,27 @@ impl<'a> Light<'a> {
                 rng.random_range(0.0..1.0) * width,
             ],
             half: if shadow {
-                [rng.random_range(0.1..0.4) * size, rng.random_range(0.05..0.25) * size]
+                [
+                    rng.random_range(0.1..0.4) * size,
+                    rng.random_range(0.05..0.25) * size,
+                ]
             } else {
-                [rng.random_range(0.05..0.12) * size, rng.random_range(0.05..0.1) * size]
+                [
+                    rng.random_range(0.05..0.12) * size,
+                    rng.random_range(0.05..0.1) * size,
+                ]
             },
             turn: rng.random_range(0.0..3.1),
-            soft: if shadow { rng.random_range(5.0..70.0) } else { rng.random_range(6.0..30.0) },
-            strength: if shadow { rng.random_range(0.3..0.65) } else { rng.random_range(0.1..0.5) },
+            soft: if shadow {
+                rng.random_range(5.0..70.0)
+            } else {
+                rng.random_range(6.0..30.0)
+            },
+            strength: if shadow {
+                rng.random_range(0.3..0.65)
+            } else {
+                rng.random_range(0.1..0.5)
+            },
             bars: !shadow,
         };
         let shadows = (0..job.shadows).map(|_| pane(true)).collect();
@@ -1074,7 +1120,10 @@ impl<'a> Light<'a> {
 
     /// Light that the panel mirrors at a place, as windows do.
     fn mirrored(&self, x: f64, y: f64, _photo: [f64; 2]) -> f64 {
-        self.windows.iter().map(|w| w.strength * w.cover(x, y)).sum()
+        self.windows
+            .iter()
+            .map(|w| w.strength * w.cover(x, y))
+            .sum()
     }
 }
 
@@ -1122,9 +1171,10 @@ impl<'a> Camera<'a> {
             focal: 0.82 * w.max(h),
             middle: [w / 2.0, h / 2.0],
             radial: job.radial,
-            taped: [tape(length, &|x| (panel.form)(x, width / 2.0)), tape(width, &|y| {
-                (panel.form)(length / 2.0, y)
-            })],
+            taped: [
+                tape(length, &|x| (panel.form)(x, width / 2.0)),
+                tape(width, &|y| (panel.form)(length / 2.0, y)),
+            ],
         };
         for _ in 0..400 {
             let corners = [[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]];
@@ -1234,15 +1284,17 @@ pub fn photo(panel: Panel, job: &Job) -> Photo {
     let [w, h] = job.size_px;
     let [length, width] = panel.size_mm;
     let mut pixels = vec![[0f32; 3]; w * h];
-    pixels.par_chunks_mut(w).enumerate().for_each(|(row, line)| {
-        let mut at = [length / 2.0, width / 2.0];
-        for (column, pixel) in line.iter_mut().enumerate() {
-            let (place, back) =
-                camera.place(column as f64 + 0.5, row as f64 + 0.5, at);
-            at = place.map(|v| v.clamp(-2000.0, 6000.0));
-            *pixel = seen(&skin, &light, place, back).map(|v| v as f32);
-        }
-    });
+    pixels
+        .par_chunks_mut(w)
+        .enumerate()
+        .for_each(|(row, line)| {
+            let mut at = [length / 2.0, width / 2.0];
+            for (column, pixel) in line.iter_mut().enumerate() {
+                let (place, back) = camera.place(column as f64 + 0.5, row as f64 + 0.5, at);
+                at = place.map(|v| v.clamp(-2000.0, 6000.0));
+                *pixel = seen(&skin, &light, place, back).map(|v| v as f32);
+            }
+        });
     let jpeg = develop(job, pixels, &skin, &camera);
     let mut rng = rng(job.seed, 5);
     let targets = places
@@ -1261,6 +1313,14 @@ pub fn photo(panel: Panel, job: &Job) -> Photo {
         targets,
         truth: skin.truth(&light, &|x, y| camera.photo(x, y)),
     }
+}
+
+/// The truth of a photo without the photo: for tests that ask what a perfect reading of it would do.
+pub fn cells(panel: Panel, job: &Job) -> TrueCells {
+    let skin = Skin::new(job, panel, &target_places(panel.size_mm));
+    let light = Light::new(job, panel);
+    let camera = Camera::new(job, panel);
+    skin.truth(&light, &|x, y| camera.photo(x, y))
 }
 
 /// Linear light of a pixel: four looks within it.
@@ -1286,10 +1346,13 @@ fn seen(skin: &Skin, light: &Light, place: [f64; 2], back: [[f64; 2]; 2]) -> Rgb
                 sum[k] += arm[k] * lit[k];
             }
         } else {
-            let floor = 0.16
-                + 0.03 * noise(x / 90.0, y / 90.0, 81)
-                + 0.02 * noise(x / 7.0, y / 7.0, 82);
-            let board = if (x / 120.0).rem_euclid(1.0) < 0.02 { 0.5 } else { 1.0 };
+            let floor =
+                0.16 + 0.03 * noise(x / 90.0, y / 90.0, 81) + 0.02 * noise(x / 7.0, y / 7.0, 82);
+            let board = if (x / 120.0).rem_euclid(1.0) < 0.02 {
+                0.5
+            } else {
+                1.0
+            };
             let hue = [1.0, 0.93 - 0.1 * hash(0, 0, skin.salt), 0.85];
             for k in 0..3 {
                 sum[k] += floor.max(0.02) * board * hue[k] * lit[k].min(2.0);
@@ -1316,28 +1379,37 @@ fn develop(job: &Job, mut pixels: Vec<[f32; 3]>, skin: &Skin, camera: &Camera) -
         })
         .collect();
     levels.sort_by(f32::total_cmp);
-    let bright = levels.get(levels.len() * 92 / 100).copied().unwrap_or(1.0).max(0.05);
+    let bright = levels
+        .get(levels.len() * 92 / 100)
+        .copied()
+        .unwrap_or(1.0)
+        .max(0.05);
     let mut rng = rng(job.seed, 4);
     // A dark panel is not exposed up to white.
     let gain = (rng.random_range(0.55..0.85) / f64::from(bright)).min(2.2);
     let mut bytes = vec![0u8; w * h * 3];
-    bytes.par_chunks_mut(w * 3).enumerate().for_each(|(row, line)| {
-        let mut own = self::rng(job.seed ^ (row as u64) << 20, 6);
-        for column in 0..w {
-            let (dx, dy) = (
-                (column as f64 / w as f64 - 0.5) * 2.0,
-                (row as f64 / h as f64 - 0.5) * 2.0,
-            );
-            let falls = 1.0 - 0.12 * (dx * dx + dy * dy) / 2.0;
-            for k in 0..3 {
-                let linear = gain * falls * job.cast[k] * f64::from(pixels[row * w + column][k]);
-                // Shot noise grows with the root of the light; told at mid grey.
-                let sd = job.noise / 255.0 * (0.25 + 0.75 * (linear.max(0.0) / 0.2).sqrt()) * 0.6;
-                let linear = linear + sd * own.sample::<f64, _>(StandardNormal);
-                line[column * 3 + k] = (255.0 * srgb(linear)).round().clamp(0.0, 255.0) as u8;
+    bytes
+        .par_chunks_mut(w * 3)
+        .enumerate()
+        .for_each(|(row, line)| {
+            let mut own = self::rng(job.seed ^ (row as u64) << 20, 6);
+            for column in 0..w {
+                let (dx, dy) = (
+                    (column as f64 / w as f64 - 0.5) * 2.0,
+                    (row as f64 / h as f64 - 0.5) * 2.0,
+                );
+                let falls = 1.0 - 0.12 * (dx * dx + dy * dy) / 2.0;
+                for k in 0..3 {
+                    let linear =
+                        gain * falls * job.cast[k] * f64::from(pixels[row * w + column][k]);
+                    // Shot noise grows with the root of the light; told at mid grey.
+                    let sd =
+                        job.noise / 255.0 * (0.25 + 0.75 * (linear.max(0.0) / 0.2).sqrt()) * 0.6;
+                    let linear = linear + sd * own.sample::<f64, _>(StandardNormal);
+                    line[column * 3 + k] = (255.0 * srgb(linear)).round().clamp(0.0, 255.0) as u8;
+                }
             }
-        }
-    });
+        });
     let mut jpeg = Vec::new();
     JpegEncoder::new_with_quality(&mut jpeg, job.quality)
         .encode(&bytes, w as u32, h as u32, image::ExtendedColorType::Rgb8)
@@ -1368,22 +1440,25 @@ fn blur(pixels: &mut Vec<[f32; 3]>, w: usize, h: usize, sd: f64) {
     for down in [false, true] {
         let from = std::mem::take(pixels);
         *pixels = vec![[0.0; 3]; w * h];
-        pixels.par_chunks_mut(w).enumerate().for_each(|(row, line)| {
-            for (column, out) in line.iter_mut().enumerate() {
-                let mut sum = [0f32; 3];
-                for (weight, k) in weights.iter().zip(-reach..=reach) {
-                    let (c, r) = if down {
-                        (column, (row as i64 + k).clamp(0, h as i64 - 1) as usize)
-                    } else {
-                        ((column as i64 + k).clamp(0, w as i64 - 1) as usize, row)
-                    };
-                    let p = from[r * w + c];
-                    for n in 0..3 {
-                        sum[n] += weight * p[n];
+        pixels
+            .par_chunks_mut(w)
+            .enumerate()
+            .for_each(|(row, line)| {
+                for (column, out) in line.iter_mut().enumerate() {
+                    let mut sum = [0f32; 3];
+                    for (weight, k) in weights.iter().zip(-reach..=reach) {
+                        let (c, r) = if down {
+                            (column, (row as i64 + k).clamp(0, h as i64 - 1) as usize)
+                        } else {
+                            ((column as i64 + k).clamp(0, w as i64 - 1) as usize, row)
+                        };
+                        let p = from[r * w + c];
+                        for n in 0..3 {
+                            sum[n] += weight * p[n];
+                        }
                     }
+                    *out = sum.map(|v| v / total);
                 }
-                *out = sum.map(|v| v / total);
-            }
-        });
+            });
     }
 }
