@@ -28,6 +28,7 @@ mod repeats;
 mod samples;
 mod samples_read;
 mod sanded;
+mod set_aside;
 mod show;
 mod support;
 mod target_files;

@@ -2,37 +2,44 @@
 //! and how far does bare skin mean "not low" here?
 //!
 //! The readings alone give each cell's height over the shape, mean m and standard deviation s, of a field as strong everywhere
-//! (what was found is not what is there between the lines). With z = −m/√(s² + s₀²) a cell is coated with the chance
-//! P = ε + (q − ε)·σ(a + b·z): the readings know nothing where z = 0, and there the coat is as common as it is. q is the share of coat
-//! that stays on what is surely low, ε what stays on what is surely not. b = 0 is a photo that has nothing to do with the readings;
-//! b < 0, or coat and bare changed over, one whose colours were taken the wrong way round. All is weighed on a grid of the four
+//! (what was found is not what is there between the lines). With z = −(m + t)/√(s² + s₀²) a cell is coated with the chance
+//! P = ε + (q − ε)·σ(a + b·z): t is the depth from which on coat stays, below a field that is nothing on the mean, not on fair skin; where the
+//! readings know nothing, z is near 0, and there the coat is as common as it is. q is the share of coat that stays on what is surely low, ε what
+//! stays on what is surely not. b = 0 is a photo that has nothing to do with the readings;
+//! b < 0, or coat and bare changed over, one whose colours were taken the wrong way round. All is weighed on a grid of the
 //! numbers, by the likelihood of the cells under the prior of the block that was used.
 //!
 //! Lows are few and large, so a photo of another panel may agree by chance. How well it would by chance is seen from the photo
 //! itself, laid onto the panel mirrored, turned and shifted: the right place must be among the best of those.
 
 use super::coat::{Looks, Shares};
+use super::outline::LEAST_SURE;
 use crate::observe::Block;
 use crate::photo::CoatCells;
+use rayon::prelude::*;
 
 /// What else parts a cell from the readings' surface, s₀, mm: the coat's own level and its slow part.
 const BESIDE_MM: f64 = 0.06;
-/// Grid of the numbers of the model.
-const SLOPES: [f64; 6] = [0.4, 0.7, 1.0, 1.5, 2.2, 3.2];
-const OFFSETS: usize = 13;
-const OFFSET_SPAN: f64 = 3.0;
+/// Grid of the numbers of the model: t (mm), b, a, q, ε.
+const LEVELS_MM: [f64; 9] = [-0.15, -0.1, -0.06, -0.03, 0.0, 0.04, 0.1, 0.18, 0.3];
+const SLOPES: [f64; 5] = [0.5, 0.8, 1.2, 1.8, 2.7];
+const OFFSETS: [f64; 9] = [-3.0, -2.4, -1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0];
 /// Shares that stay on what is surely low.
-const KEPT: [f64; 9] = [0.05, 0.12, 0.25, 0.4, 0.55, 0.7, 0.82, 0.92, 0.98];
+const KEPT: [f64; 8] = [0.06, 0.15, 0.3, 0.5, 0.7, 0.82, 0.92, 0.98];
 /// Shares that stay on what is surely not low.
-const LEFT: [f64; 5] = [0.01, 0.03, 0.08, 0.16, 0.3];
+const LEFT: [f64; 4] = [0.01, 0.03, 0.08, 0.2];
+/// The level by which places are told: 0, the mean of the field.
+const FAIR_LEVEL: usize = 4;
+/// Most coat that is believed to stay on what is not low, in the fit: more than that is what the readings do not know.
+const MOST_LEFT: f64 = 0.05;
 /// Evidence that the colours or the place must have over none at all, in natural logarithms: 20 to 1.
 const ENOUGH: f64 = 3.0;
 /// Share of the evidence that a right photo would bring on this survey that must be there.
-const SHARE_OF_EXPECTED: f64 = 0.25;
+const SHARE_OF_EXPECTED: f64 = 0.5;
 /// Evidence that readings must be able to give before a photo is judged by them at all.
 const CAN_JUDGE: f64 = 6.0;
 /// A photo in its place must be among this share of the best of all places that are tried.
-const BEST_SHARE: f64 = 0.03;
+const BEST_SHARE: f64 = 0.02;
 /// Shifts tried along each side, and how far a shift must be to be another place, mm.
 const SHIFTS: [usize; 2] = [9, 7];
 const ELSEWHERE_MM: f64 = 150.0;
@@ -50,22 +57,31 @@ pub struct Belief {
     pub kept: [f64; 2],
     /// The same for what is surely not low.
     pub left: [f64; 2],
+    /// Depth from which on coat stays, mm: median, and standard deviation of its logarithm.
+    pub level_mm: [f64; 2],
 }
 
 impl Belief {
     /// By the block (worked out on simulated blocking with boards of 450, 250 and 130 mm; common practice names no figure): a long board
     /// leaves nearly all coat in lows, a soft pad cleans most of them. Not told: nearly open.
     pub fn of(block: Option<Block>) -> Belief {
-        let (kept, worth) = match block {
-            Some(Block::LongBoard) => (0.95, 20.0),
-            Some(Block::HardBlock) => (0.80, 10.0),
-            Some(Block::SoftPad) => (0.20, 10.0),
-            None => (0.85, 3.0),
+        let (kept, worth, level_mm) = match block {
+            Some(Block::LongBoard) => (0.95, 20.0, [0.04, 0.4]),
+            Some(Block::HardBlock) => (0.80, 10.0, [0.08, 0.8]),
+            Some(Block::SoftPad) => (0.20, 10.0, [0.15, 1.0]),
+            None => (0.85, 3.0, [0.045, 0.8]),
         };
         Belief {
             kept: [kept, worth],
             left: [0.05, 6.0],
+            level_mm,
         }
+    }
+
+    /// What this level has against it, in units of log likelihood.
+    pub fn against_level(&self, level_mm: f64) -> f64 {
+        let [median, sd] = self.level_mm;
+        ((level_mm / median).ln() / sd).powi(2) / 2.0
     }
 }
 
@@ -120,9 +136,13 @@ impl Agreement {
         self.standing != Standing::Contradicts
     }
 
-    /// The cells as they go into the fit; `None` when they do not.
+    /// The cells as they go into the fit; `None` when they do not, or when the photo is sure of none of them.
     pub fn taken(&self, cells: &CoatCells) -> Option<CoatCells> {
+        let told = cells.coat.indexed_iter().any(|(at, share)| {
+            share.is_finite() && cells.seen[at] > 0.0 && cells.sure[at] >= LEAST_SURE
+        });
         match self.standing {
+            _ if !told => None,
             Standing::Agrees | Standing::Open => Some(cells.clone()),
             Standing::ColoursSwapped => Some(CoatCells {
                 coat: cells.coat.mapv(|share| 1.0 - share),
@@ -140,7 +160,7 @@ pub fn shares(weighed: &[Agreement]) -> Shares {
     let mean = |of: fn(&Agreement) -> f64| used().map(of).sum::<f64>() / n;
     Shares {
         kept: mean(|w| w.kept),
-        left: mean(|w| w.left),
+        left: mean(|w| w.left).min(MOST_LEFT),
     }
 }
 
@@ -220,7 +240,7 @@ impl Classes {
     }
 }
 
-/// One setting of the four numbers.
+/// One setting of the numbers but t, which is in z.
 #[derive(Clone, Copy, Debug)]
 struct Model {
     offset: f64,
@@ -236,54 +256,72 @@ impl Model {
     }
 }
 
-/// Evidence over the grid, the best setting, and the mean shares.
+/// Evidence over the grid, the best setting with the level it stands at, and the mean shares.
 struct Weighed {
     evidence: f64,
     best: Model,
+    level: usize,
     kept: f64,
     left: f64,
 }
 
-fn weigh(classes: &Classes, slopes: &[f64], prior: &Belief) -> Weighed {
-    let mut all: Vec<(f64, Model)> = Vec::new();
-    let mut priors = Vec::new();
+/// Weigh the classes of each level.
+fn weigh(levels: &[Classes], slopes: &[f64], prior: &Belief) -> Weighed {
+    let mut models = Vec::new();
     for &slope in slopes {
-        for k in 0..OFFSETS {
-            let offset = OFFSET_SPAN * (2.0 * k as f64 / (OFFSETS - 1) as f64 - 1.0) - 1.0;
+        for offset in OFFSETS {
             for kept in KEPT {
                 for left in LEFT.into_iter().filter(|l| *l < kept) {
-                    let model = Model {
-                        offset,
-                        slope,
-                        kept,
-                        left,
-                    };
                     let before = belief(kept, prior.kept) + belief(left, prior.left);
-                    priors.push(before);
-                    all.push((before + classes.of(&model), model));
+                    models.push((
+                        before,
+                        Model {
+                            offset,
+                            slope,
+                            kept,
+                            left,
+                        },
+                    ));
                 }
             }
         }
     }
+    let all: Vec<(f64, usize, Model)> = levels
+        .par_iter()
+        .enumerate()
+        .flat_map_iter(|(k, classes)| {
+            models
+                .iter()
+                .map(move |(before, model)| (before + classes.of(model), k, *model))
+        })
+        .collect();
     let logs: Vec<f64> = all.iter().map(|a| a.0).collect();
     let total = log_sum(&logs);
+    let before: Vec<f64> = models.iter().map(|m| m.0).collect();
     let mean = |of: fn(&Model) -> f64| {
         all.iter()
-            .map(|(log, model)| (log - total).exp() * of(model))
+            .map(|(log, _, model)| (log - total).exp() * of(model))
             .sum::<f64>()
     };
-    let best = all.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map_or(
+    let nothing = (
+        0.0,
+        0,
         Model {
             offset: 0.0,
             slope: 0.0,
             kept: 0.5,
             left: 0.1,
         },
-        |a| a.1,
     );
+    let best = all
+        .iter()
+        .copied()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .unwrap_or(nothing);
     Weighed {
-        evidence: total - log_sum(&priors),
-        best,
+        evidence: total - log_sum(&before) - (levels.len() as f64).ln(),
+        best: best.2,
+        level: best.1,
         kept: mean(|m| m.kept),
         left: mean(|m| m.left),
     }
@@ -291,40 +329,42 @@ fn weigh(classes: &Classes, slopes: &[f64], prior: &Belief) -> Weighed {
 
 /// Weigh a photo's looks under what the readings alone know there.
 pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
-    let z: Vec<f64> = known
-        .mean_mm
+    let z_at = |level: f64| -> Vec<f64> {
+        let both = known.mean_mm.iter().zip(&known.sd_mm);
+        both.map(|(m, s)| -(m + level) / (s * s + BESIDE_MM * BESIDE_MM).sqrt())
+            .collect()
+    };
+    let z: Vec<Vec<f64>> = LEVELS_MM.iter().map(|t| z_at(*t)).collect();
+    let classes: Vec<Classes> = z
         .iter()
-        .zip(&known.sd_mm)
-        .map(|(m, s)| -m / (s * s + BESIDE_MM * BESIDE_MM).sqrt())
+        .map(|z| Classes::new(z, looks.share(), looks.weight()))
         .collect();
-    let classes = Classes::new(&z, looks.share(), looks.weight());
-    let none = weigh(&classes, &[0.0], prior);
+    let turned: Vec<Classes> = classes.iter().map(Classes::swapped).collect();
+    // Without a slope z does not matter: one level stands for all.
+    let none = weigh(&classes[..1], &[0.0], prior);
     let read = weigh(&classes, &SLOPES, prior);
-    let turned = classes.swapped();
-    let none_turned = weigh(&turned, &[0.0], prior);
+    let none_turned = weigh(&turned[..1], &[0.0], prior);
     let swapped = weigh(&turned, &SLOPES, prior);
     let evidence = [
         read.evidence - none.evidence,
         swapped.evidence - none_turned.evidence,
     ];
-    let expected = expected(&classes, &none.best);
-    let places = places(looks, &z, known);
-    let by_chance = |best: &Model, none: &Model, swap: bool| {
-        let own = Laid::new(looks, &z, best, none, swap);
-        own.by_chance()
+    let expected = expected(&classes[read.level], &none.best, prior);
+    let by_chance = |own: &Weighed, none: &Weighed, swap: bool| {
+        Laid::new(looks, &z[own.level], &own.best, &none.best, swap).by_chance()
     };
-    let standing = |evidence: f64, chance: f64| {
+    let passes = |evidence: f64, chance: f64| {
         evidence >= ENOUGH.max(SHARE_OF_EXPECTED * expected) && chance <= BEST_SHARE
     };
-    let chance = by_chance(&read.best, &none.best, false);
-    let (standing, by_chance) = if standing(evidence[0], chance) {
+    let chance = by_chance(&read, &none, false);
+    let (standing, by_chance) = if passes(evidence[0], chance) {
         (Standing::Agrees, chance)
     } else if expected < CAN_JUDGE && evidence[0] > -ENOUGH && evidence[1] < ENOUGH {
         (Standing::Open, chance)
     } else {
-        let chance = by_chance(&swapped.best, &none_turned.best, true);
-        if standing(evidence[1], chance) && evidence[1] > evidence[0] + ENOUGH {
-            (Standing::ColoursSwapped, chance)
+        let turned = by_chance(&swapped, &none_turned, true);
+        if passes(evidence[1], turned) && evidence[1] > evidence[0] + ENOUGH {
+            (Standing::ColoursSwapped, turned)
         } else {
             (Standing::Contradicts, chance)
         }
@@ -341,17 +381,17 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
         by_chance,
         kept: own.kept,
         left: own.left,
-        places,
+        places: places(looks, &z[FAIR_LEVEL], known),
     }
 }
 
 /// What a right photo would bring: the mean evidence over what an ordinary block leaves, coat as common as here.
-fn expected(classes: &Classes, none: &Model) -> f64 {
+fn expected(classes: &Classes, none: &Model, prior: &Belief) -> f64 {
     let base = none.chance(0.0).clamp(0.02, 0.98);
     let right = Model {
         offset: (base / (1.0 - base)).ln(),
-        slope: 1.0,
-        kept: 0.95,
+        slope: 1.2,
+        kept: prior.kept[0].clamp(0.05, 0.98),
         left: 0.03,
     };
     let mut sum = 0.0;

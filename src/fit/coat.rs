@@ -15,8 +15,9 @@ use crate::panel::Panel;
 use crate::photo::CoatCells;
 use crate::problem::Error;
 
-/// Depth at which coat stays, mm, until the cells say otherwise: about what blocking reaches (common practice, no source).
-pub const PLAIN_LEVEL_MM: f64 = 0.035;
+/// Depths at which coat may stay, mm: about what a long board reaches (common practice, no source), and what shorter and softer blocks
+/// leave bare. The first at which the next is no better is taken.
+pub const LEVELS_MM: [f64; 6] = [0.035, 0.06, 0.1, 0.16, 0.25, 0.4];
 /// Softness s of that depth, mm: far softer than the block's own 0.01-0.02 mm, since the domes are not the lows' own shape near their
 /// outline and a hard level would bend whole lows to it (tried on simulated panels: 0.01 the worst, 0.05 the best).
 pub const SOFTNESS_MM: f64 = 0.05;
@@ -123,7 +124,8 @@ impl Looks {
             looks.splines.push(basis.at(x, y, 0, 0));
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
-            let independent = looks.area_mm2 / (TOGETHER_MM * TOGETHER_MM);
+            let together = TOGETHER_MM;
+            let independent = looks.area_mm2 / (together * together);
             looks
                 .weight
                 .push(picture.seen[k].min(1.0) * independent.min(1.0));
@@ -249,6 +251,8 @@ pub struct Setting {
     pub sigma_mm: f64,
     /// Softness of the coat's level, mm.
     pub softness_mm: f64,
+    /// Depth below the shape at which coat stays, mm, but for its slow part.
+    pub level_mm: f64,
     /// How far coat and bare skin can be believed.
     pub shares: Shares,
 }
@@ -263,6 +267,13 @@ pub struct Shares {
 }
 
 impl Shares {
+    /// −log likelihood of a share f of coat at u.
+    fn loss(&self, u: f64, f: f64) -> f64 {
+        let p = self.left + (self.kept - self.left).max(0.0) / (1.0 + (-u).exp());
+        let p = p.clamp(1e-6, 1.0 - 1e-6);
+        -f * p.ln() - (1.0 - f) * (1.0 - p).ln()
+    }
+
     /// A look that believes in its share f of coat only as far as the surface there lets it: its weight, and the share of what is left
     /// of it. Coat on high skin may be what stays anyhow, bare skin on a low may be what the block cleaned anyhow (one step of EM,
     /// Dempster, Laird and Rubin 1977).
@@ -287,8 +298,12 @@ pub struct Mode<'s> {
     pub curvature: Vec<f64>,
     /// Weight that each look has kept, 0 to 1, and the share of coat of what it has kept.
     pub kept: Vec<[f64; 2]>,
+    /// Its part without the looks.
+    quadratic: f64,
     /// Objective: −log posterior up to a constant.
     pub objective: f64,
+    /// The same with the looks' whole likelihood, which can be set beside that at another level.
+    pub whole: f64,
     /// Newton steps.
     pub steps: usize,
 }
@@ -320,7 +335,7 @@ pub fn solve<'s>(
         let level = looks.values(&system.seen_by_cells(&mode.unknowns));
         let mut change = 0.0f64;
         for (k, kept) in kept.iter_mut().enumerate() {
-            let u = (-PLAIN_LEVEL_MM - level[k]) / setting.softness_mm;
+            let u = (-setting.level_mm - level[k]) / setting.softness_mm;
             let next = setting.shares.believed(u, looks.share[k]);
             change = change.max((next[0] - kept[0]).abs());
             *kept = next;
@@ -330,6 +345,16 @@ pub fn solve<'s>(
             break;
         }
     }
+    let level = looks.values(&system.seen_by_cells(&mode.unknowns));
+    let terms = looks.weight.iter().zip(&looks.share).zip(&level);
+    let whole: f64 = terms
+        .map(|((w, f), d)| {
+            w * setting
+                .shares
+                .loss((-setting.level_mm - d) / setting.softness_mm, *f)
+        })
+        .sum();
+    mode.whole = mode.quadratic + whole;
     mode.steps += steps;
     mode.kept = kept;
     Ok(mode)
@@ -355,7 +380,7 @@ fn newton<'s>(
         .collect();
     let cost = |delta: &[f64]| -> f64 {
         let all = delta.iter().zip(kept).zip(&weight);
-        all.map(|((d, k), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, k[1]).0)
+        all.map(|((d, k), w)| w * logistic((-setting.level_mm - d) / s, k[1]).0)
             .sum()
     };
     let mut x = start;
@@ -365,7 +390,7 @@ fn newton<'s>(
         let (mut pull, mut curvature) = (vec![0.0; weight.len()], vec![0.0; weight.len()]);
         let mut products = Products::new(&system.basis);
         for k in 0..weight.len() {
-            let (_, slope, bend) = logistic((-PLAIN_LEVEL_MM - delta[k]) / s, kept[k][1]);
+            let (_, slope, bend) = logistic((-setting.level_mm - delta[k]) / s, kept[k][1]);
             pull[k] = -variance * weight[k] * slope / s;
             curvature[k] = variance * weight[k] * bend / (s * s);
             if curvature[k] > 0.0 {
@@ -387,7 +412,9 @@ fn newton<'s>(
             let quadratic =
                 (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
             return Ok(Mode {
+                quadratic,
                 objective: quadratic + cost(&delta),
+                whole: quadratic + cost(&delta),
                 unknowns: x,
                 factor,
                 curvature,
@@ -502,7 +529,7 @@ impl Problem {
                 .map(|(w, k)| w * k[0])
                 .collect(),
             sigma_mm: setting.sigma_mm,
-            level_mm: PLAIN_LEVEL_MM,
+            level_mm: setting.level_mm,
             softness_mm: setting.softness_mm,
             solution: mode.unknowns.clone(),
             objective: mode.objective,

@@ -196,8 +196,9 @@ pub fn fit_with_photos(
     }
     let cells = cells::merge(&used)?;
     let shares = agree::shares(&weighed);
+    let believed = Believed { shares, belief };
     let (joint, alone) = rayon::join(
-        || settled(panel, survey, Some(&cells))?.surface(survey, Some(shares)),
+        || settled(panel, survey, Some(&cells))?.surface(survey, Some(believed)),
         || alone.surface(survey, None),
     );
     let mut surface = joint?;
@@ -292,10 +293,13 @@ pub fn joint_problem(
     let Settled { fitted, looks, .. } = settled(panel, survey, Some(cells))?;
     let Some(looks) = looks else { return Ok(None) };
     let normal = fitted.system.normal(&fitted.y, &fitted.extra());
-    let setting = fitted.joint_setting(agree::shares(std::slice::from_ref(&weighed)));
+    let believed = Believed {
+        shares: agree::shares(std::slice::from_ref(&weighed)),
+        belief,
+    };
     let start = fitted.solve()?.unknowns;
     mark();
-    let mode = coat::solve(&fitted.system, &normal, &looks, &setting, start)?;
+    let (setting, mode) = fitted.joint(&normal, &looks, believed, start)?;
     mark();
     Ok(Some(coat::Problem::of(
         &fitted.system,
@@ -304,6 +308,13 @@ pub fn joint_problem(
         &setting,
         &mode,
     )))
+}
+
+/// How far the looks can be believed.
+#[derive(Clone, Copy)]
+struct Believed {
+    shares: coat::Shares,
+    belief: agree::Belief,
 }
 
 /// A fit before its last solution.
@@ -315,7 +326,7 @@ struct Settled {
 
 impl Settled {
     /// The last solution: of the readings and, where `shares` says how far they can be believed, the looks.
-    fn surface(self, survey: &Survey, shares: Option<coat::Shares>) -> Result<Surface, Error> {
+    fn surface(self, survey: &Survey, shares: Option<Believed>) -> Result<Surface, Error> {
         let looks = self.looks.as_ref().zip(shares);
         self.fitted.into_surface(survey, &self.noise, looks)
     }
@@ -675,7 +686,7 @@ impl Fitted {
         mut self,
         survey: &Survey,
         noise: &BTreeMap<Tool, f64>,
-        looks: Option<(&coat::Looks, coat::Shares)>,
+        looks: Option<(&coat::Looks, Believed)>,
     ) -> Result<Surface, Error> {
         let mut misread = std::mem::take(&mut self.misread);
         let mut solved = self.solve()?;
@@ -832,12 +843,37 @@ impl Fitted {
         Ok(agree::weigh_photo(&looks, &known, belief))
     }
 
-    fn joint_setting(&self, shares: coat::Shares) -> coat::Setting {
+    /// Readings and looks solved together, at the level of the coat that both like best.
+    fn joint(
+        &self,
+        normal: &system::Normal,
+        looks: &coat::Looks,
+        believed: Believed,
+        start: Vec<f64>,
+    ) -> Result<(coat::Setting, coat::Mode<'_>), Error> {
+        let mut best: Option<(f64, coat::Setting, coat::Mode)> = None;
+        for level_mm in coat::LEVELS_MM {
+            let setting = self.joint_setting(believed.shares, level_mm);
+            let from = best.as_ref().map_or(&start, |b| &b.2.unknowns).clone();
+            let mode = coat::solve(&self.system, normal, looks, &setting, from)?;
+            let cost = mode.whole + believed.belief.against_level(level_mm);
+            if best.as_ref().is_some_and(|b| cost >= b.0) {
+                break;
+            }
+            best = Some((cost, setting, mode));
+        }
+        let nothing = || Error::Calculation("no level of the coat was tried".into());
+        best.map(|(_, setting, mode)| (setting, mode))
+            .ok_or_else(nothing)
+    }
+
+    fn joint_setting(&self, shares: coat::Shares, level_mm: f64) -> coat::Setting {
         coat::Setting {
             range_mm: self.numbers.range_mm,
             ratio: self.numbers.ratio,
             sigma_mm: self.numbers.sigma_mm,
             softness_mm: coat::SOFTNESS_MM,
+            level_mm,
             shares,
         }
     }
@@ -847,12 +883,11 @@ impl Fitted {
         &'s self,
         solved: &mut system::Solved<'s>,
         looks: &coat::Looks,
-        shares: coat::Shares,
+        shares: Believed,
     ) -> Result<coat::Seen, Error> {
         let normal = self.system.normal(&self.y, &self.extra());
-        let setting = self.joint_setting(shares);
         let start = std::mem::take(&mut solved.unknowns);
-        let mode = coat::solve(&self.system, &normal, looks, &setting, start)?;
+        let (setting, mode) = self.joint(&normal, looks, shares, start)?;
         let places: Vec<[f64; 2]> = self
             .system
             .rows

@@ -259,9 +259,10 @@ impl Judgement {
     pub fn with_photos(mut self, findings: PhotoFindings, panel: &Panel, units: Units) -> Self {
         let coated: f64 = findings.coat.lows().map(|a| a.area_cm2).sum();
         let share = coated / panel.area_cm2().max(1.0);
-        if self.verdict == Verdict::Fair && (!findings.clashes.is_empty() || share > MUCH_COAT) {
+        let against = !findings.clashes.is_empty() || findings.set_aside().next().is_some();
+        if self.verdict == Verdict::Fair && (against || share > MUCH_COAT) {
             self.verdict = Verdict::MeasureMore;
-            self.reasons = vec![if findings.clashes.is_empty() {
+            self.reasons = vec![if !against {
                 format!(
                     "the readings are within the limits, but coat is left on {:.0} % of the panel: block it through, or check that the \
                      photo is of this panel as it was read",
