@@ -34,8 +34,9 @@ const FAIR_LEVEL: usize = 4;
 const MOST_LEFT: f64 = 0.05;
 /// Evidence that the colours or the place must have over none at all, in natural logarithms: 20 to 1.
 const ENOUGH: f64 = 3.0;
-/// Share of the evidence that a right photo would bring on this survey that must be there.
-const SHARE_OF_EXPECTED: f64 = 0.5;
+/// Share of the evidence that a right photo would bring on this survey that must be there: as the photo was read, and with its colours
+/// changed over, which is rarer and so must show more.
+const SHARE_OF_EXPECTED: [f64; 2] = [0.7, 1.2];
 /// Evidence that readings must be able to give before a photo is judged by them at all.
 const CAN_JUDGE: f64 = 6.0;
 /// A photo in its place must be among this share of the best of all places that are tried.
@@ -353,17 +354,17 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
     let by_chance = |own: &Weighed, none: &Weighed, swap: bool| {
         Laid::new(looks, &z[own.level], &own.best, &none.best, swap).by_chance()
     };
-    let passes = |evidence: f64, chance: f64| {
-        evidence >= ENOUGH.max(SHARE_OF_EXPECTED * expected) && chance <= BEST_SHARE
+    let passes = |way: usize, chance: f64| {
+        evidence[way] >= ENOUGH.max(SHARE_OF_EXPECTED[way] * expected) && chance <= BEST_SHARE
     };
     let chance = by_chance(&read, &none, false);
-    let (standing, by_chance) = if passes(evidence[0], chance) {
+    let (standing, by_chance) = if passes(0, chance) {
         (Standing::Agrees, chance)
     } else if expected < CAN_JUDGE && evidence[0] > -ENOUGH && evidence[1] < ENOUGH {
         (Standing::Open, chance)
     } else {
         let turned = by_chance(&swapped, &none_turned, true);
-        if passes(evidence[1], turned) && evidence[1] > evidence[0] + ENOUGH {
+        if passes(1, turned) && evidence[1] > evidence[0] + ENOUGH {
             (Standing::ColoursSwapped, turned)
         } else {
             (Standing::Contradicts, chance)
