@@ -98,9 +98,9 @@ pub struct Warning {
 /// How a pressing warning stands at the top.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Pressing {
-    /// One word: "STALE", "HELD".
+    /// A word or two: "TOUCHED SINCE", "HANDS OFF".
     pub label: &'static str,
-    /// The rest, without that word.
+    /// The rest, without those words.
     pub text: String,
     /// The same with its label, where there is room for half a line.
     #[serde(skip)]

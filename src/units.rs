@@ -25,7 +25,7 @@ pub fn mm_per(unit: &str) -> Option<f64> {
         "mm" => 1.0,
         "cm" => 10.0,
         "m" => 1000.0,
-        "in" | "\"" => MM_PER_INCH,
+        "in" | "\"" | "\u{2033}" | "\u{201d}" => MM_PER_INCH,
         "thou" => MM_PER_INCH / 1000.0,
         "ft" => 12.0 * MM_PER_INCH,
         _ => return None,
@@ -48,7 +48,23 @@ pub fn number(text: &str) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-/// A length in mm: a number, then a unit word or none (mm).
+/// A fraction such as 3/32, as rules in inches are read.
+///
+/// ```
+/// assert_eq!(lowspot::units::fraction("3/32"), Some(0.09375));
+/// assert_eq!(lowspot::units::fraction("3/0"), None);
+/// ```
+pub fn fraction(text: &str) -> Option<f64> {
+    let (above, below) = text.split_once('/')?;
+    let digits = |t: &str| !t.is_empty() && t.len() < 5 && t.chars().all(|c| c.is_ascii_digit());
+    if !digits(above) || !digits(below) {
+        return None;
+    }
+    let (above, below): (f64, f64) = (above.parse().ok()?, below.parse().ok()?);
+    (below > 0.0).then(|| above / below)
+}
+
+/// A length in mm: a number, then a unit word or none (mm). Inches and feet may be a fraction: `3/32"`.
 ///
 /// ```
 /// assert!((lowspot::units::length("12 in").unwrap() - 304.8).abs() < 1e-9);
@@ -61,10 +77,15 @@ pub fn number(text: &str) -> Option<f64> {
 pub fn length(text: &str) -> Result<f64, String> {
     let text = text.trim();
     let split = text
-        .find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == ' ')
+        .find(|c: char| {
+            c.is_ascii_alphabetic() && c != 'e' && c != 'E'
+                || matches!(c, '"' | '\u{2033}' | '\u{201d}' | ' ')
+        })
         .unwrap_or(text.len());
     let (digits, unit) = (text[..split].trim(), text[split..].trim());
-    let value = number(digits).ok_or_else(|| {
+    let part =
+        fraction(digits).filter(|_| matches!(unit, "in" | "\"" | "\u{2033}" | "\u{201d}" | "ft"));
+    let value = number(digits).or(part).ok_or_else(|| {
         format!("\"{text}\" is not a length; expected a number and a unit such as 300 mm or 12 in")
     })?;
     if unit.is_empty() {

@@ -279,11 +279,11 @@ fn of_a_stale_survey_no_forecast_is_drawn() {
     assert!(trend.advice.forecast.is_some());
     let drawn = |trend: &trend::Trend| shown::chart::svg(trend).unwrap();
     let holds = drawn(&trend);
-    assert!(holds.contains("expected") && !holds.contains("STALE"));
+    assert!(holds.contains("expected") && !holds.contains("TOUCHED"));
     trend.stale = Some("entry 3 came after".into());
     let stale = drawn(&trend);
     assert!(!stale.contains("expected") && !stale.contains("next"));
-    assert!(stale.contains("STALE"));
+    assert!(stale.contains("TOUCHED SINCE"));
 }
 
 // -------------------------------------------------------------------------------- another cycle?
@@ -436,7 +436,7 @@ fn a_hold_is_shown_until_it_runs_out_or_is_released() {
     let (held, free, waiting) = row(&job, at(day(3), 14));
     assert_eq!(
         held.as_deref(),
-        Some("held by M until 2026-03-04 14:00: wet")
+        Some("M is at it until 2026-03-04 14:00: wet")
     );
     assert_eq!(free.as_deref(), Some("2026-03-04 14:00"));
     let (over, none, less) = row(&job, at(day(4), 15));
@@ -492,6 +492,96 @@ fn cycles_to_come_are_learned_from_the_panels_own() {
     }
 }
 
+/// One row of the sheet, of a panel that has neither budget nor hinge.
+fn row(job: &Job, now: Timestamp) -> (String, String) {
+    let rows = sheet(&[job.standing(now)], now);
+    (rows[0].stage.to_string(), rows[0].next.clone())
+}
+
+/// The same, where the panel's file can be read.
+fn row_of(job: &Job, now: Timestamp) -> floor::Row {
+    let all = floor::rows(
+        &[job.standing(now)],
+        &floor::Asked {
+            limits: &HashMap::new(),
+            panels: &|_| Some(panel()),
+            shop: &Shop::default(),
+            now,
+        },
+    );
+    all.into_iter().next().unwrap()
+}
+
+#[test]
+fn the_sheet_says_what_readiness_still_asks() {
+    let now = at(day(20), 12);
+    // Fair, pinholes done, nobody looked for substrate yet.
+    let job = Job::default()
+        .and(Kind::Fill, day(1))
+        .and(Kind::Block, day(4))
+        .survey(day(4), found(0.2, 0.05))
+        .and(Kind::Pinholes, day(5));
+    let list = ready::list(&job.standing(now), &panel(), &Shop::default(), now);
+    assert_eq!(
+        list.iter()
+            .filter(|p| p.answer != Answer::Yes)
+            .map(|p| p.what)
+            .collect::<Vec<_>>(),
+        ["no substrate showing"]
+    );
+    let row = row_of(&job, now);
+    assert_eq!(row.stage, "before primer");
+    assert!(
+        row.next.starts_with("no substrate showing: sign off"),
+        "{}",
+        row.next
+    );
+    let signed = job.and(Kind::SignOff, day(6)).with(|e| {
+        e.who = Some("K".into());
+        e.facts.base_mm = Some(300.0);
+        e.facts.means = Some(Means::RakingLight);
+    });
+    // Weighing is asked of what moves or has a budget, not of this.
+    assert_eq!(row_of(&signed, now).stage, "ready for primer");
+}
+
+#[test]
+fn after_primer_guide_coat_block_and_sign_off_the_job_is_at_its_end() {
+    let now = at(day(20), 12);
+    let job = Job {
+        entries: all_done(),
+        ..Job::default()
+    };
+    let job = job
+        .and(Kind::Prime, day(7))
+        .and(Kind::GuideCoat, day(9))
+        .and(Kind::Block, day(9));
+    assert_eq!(row(&job, now).0, "build primer");
+    let job = job.and(Kind::SignOff, day(9)).with(|e| {
+        e.who = Some("K".into());
+        e.facts.base_mm = Some(300.0);
+        e.facts.means = Some(Means::GuideCoat);
+    });
+    let (stage, next) = row(&job, now);
+    assert_eq!(stage, "primed, done");
+    assert!(!next.contains("prime"), "{next}");
+    assert_eq!(row_of(&job, now).hands_on_hours.value, 0.0);
+    // Filled again: it is not.
+    let again = job.and(Kind::Fill, day(10));
+    assert_eq!(row(&again, now).0, "block");
+    // Not while the primer cures.
+    let wet = Job {
+        entries: all_done(),
+        ..Job::default()
+    };
+    let wet = wet
+        .and(Kind::Prime, day(19))
+        .and(Kind::Block, day(19))
+        .and(Kind::SignOff, day(19))
+        .with(|e| e.facts.base_mm = Some(300.0));
+    assert_ne!(row(&wet, at(day(19), 19)).0, "primed, done");
+}
+
 // ------------------------------------------------------------------------------------- readiness
 
 /// Everything that readiness asks, done.
@@ -521,7 +611,10 @@ fn answers(entries: Vec<Entry>, summary: Summary, now: Timestamp) -> Vec<(&'stat
             .collect(),
         entries,
     };
-    let list = ready::list(&job.standing(now), &panel(), &Shop::default(), now);
+    // With a budget of mass its mass is asked for.
+    let mut panel = panel();
+    panel.skin.mass.budget_g = Some(5000.0);
+    let list = ready::list(&job.standing(now), &panel, &Shop::default(), now);
     assert_eq!(
         ready::is_ready(&list),
         list.iter().all(|p| p.answer == Answer::Yes)

@@ -387,7 +387,8 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
     let up = row["came_up_cc"]["value"].as_f64().unwrap();
     assert!((45.0..65.0).contains(&up), "{up}");
     let put = &row["put_on_cc"];
-    assert!((put["high"].as_f64().unwrap() - 260.0 / 0.5 * 0.99).abs() < 1e-6);
+    let density = Shop::default().recipe("dry-micro").unwrap().density().value;
+    assert!((put["high"].as_f64().unwrap() - 260.0 / density * 0.99).abs() < 1e-6);
     // A high of 0.3 mm at about x 330, y 160 was sanded.
     let cells = at(dir, 330, 160);
     assert!((-0.45..-0.2).contains(&cells[2]), "{cells:?}");
@@ -400,6 +401,135 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
         serde_json::from_str(&std::fs::read_to_string(dir.join("p/plan.json")).unwrap()).unwrap();
     let left = plan["film"]["least_mm"].as_f64().unwrap();
     assert!(left < 0.25, "{left}");
+}
+
+#[test]
+fn sanding_of_one_place_takes_nothing_off_elsewhere_and_the_balance_closes() {
+    // A high of 0.3 mm at about x 330, y 160; the next survey shows it gone and the lows filled (samples/workshop/README.md).
+    let run = |what: &[&str]| {
+        let dir = book("0.5 mm");
+        enter(dir.path(), "2026-04-14", what);
+        let since = film(dir.path());
+        let far = at(dir.path(), 800, 600)[5];
+        let near = at(dir.path(), 330, 160)[5];
+        enter(dir.path(), "2026-04-18", &["survey", "2.txt"]);
+        (since, far, near, film(dir.path()))
+    };
+    let (_, far, near, after) = run(&["sand", "--at", "x 230-430, y 60-260"]);
+    assert_eq!(far, 0.5);
+    assert!(near < 0.5 - 0.05 - 0.1, "{near}");
+    let row = &after["rows"][0];
+    let value = |v: &Value, key: &str| v[key]["value"].as_f64().unwrap();
+    assert_eq!(value(row, "evenly_mm"), 0.0);
+    // Nothing was put on by the entries: what went down less what came up, no more.
+    let closes = value(row, "went_down_cc") - value(row, "came_up_cc");
+    let off = &row["taken_off_cc"];
+    let [low, high] = ["low", "high"].map(|k| off[k].as_f64().unwrap());
+    assert!(
+        low <= closes.max(0.0) + 1e-6 && closes <= high + 1e-6,
+        "{off} {closes}"
+    );
+    // Without a place it may have gone over all of it.
+    let (_, far, _, after) = run(&["sand"]);
+    assert!((far - 0.45).abs() < 1e-9, "{far}");
+    assert!(value(&after["rows"][0], "evenly_mm") < 0.0);
+    // A region of the last survey is a place; one that it has not is refused.
+    let dir = book("0.5 mm");
+    enter(dir.path(), "2026-04-14", &["sand", "--at", "H1"]);
+    let told = done(dir.path(), &["log", "cabin side"]);
+    assert!(told.contains("at H1"), "{told}");
+    let all = ["enter", "cabin side", "sand", "--at", "H9"];
+    assert!(refused(dir.path(), 2, &all).contains("the last survey found"));
+}
+
+/// Grams put on, taken off and left close: a simulated panel of which one high is sanded and nothing else.
+#[test]
+#[ignore = "does not hold yet: the interval held what came off on 4 of 6 seeds, since what is too narrow for a patch is not told"]
+fn the_mass_balance_of_a_sanded_high_closes_within_its_interval() {
+    let mut held = 0;
+    let seeds = 2..8;
+    let count = seeds.clone().count();
+    for seed in seeds {
+        let (panel, truth) = simulated(Form::Flat, seed);
+        let survey = |height: &dyn Fn(f64, f64) -> f64, k: u64| {
+            simulate::survey_of(height, &panel, &SurveyPlan::straightedge(100.0), seed + k)
+        };
+        let first = survey(&|x, y| truth.height(x, y), 10_000);
+        let j = jobs::judged(&panel, &first);
+        let Some(high) = j.regions.iter().find(|r| r.kind == RegionKind::High) else {
+            continue;
+        };
+        // Half of what stands proud around the crest comes off.
+        let [x0, y0, x1, y1] = high.extent_mm;
+        let inside = |x: f64, y: f64| (x0..=x1).contains(&x) && (y0..=y1).contains(&y);
+        let off = |x: f64, y: f64| {
+            let grid = j.nodes.grid;
+            let n = [
+                ((y / grid.step_mm).round() as usize).min(grid.ny - 1),
+                ((x / grid.step_mm).round() as usize).min(grid.nx - 1),
+            ];
+            if inside(x, y) {
+                0.5 * j.nodes.deviation[n].max(0.0)
+            } else {
+                0.0
+            }
+        };
+        let after = survey(&|x, y| truth.height(x, y) - off(x, y), 20_000);
+        let true_cc: f64 = (0..200)
+            .flat_map(|a| (0..200).map(move |b| (a, b)))
+            .map(|(a, b)| {
+                let x = (f64::from(a) + 0.5) / 200.0 * panel.length_mm;
+                let y = (f64::from(b) + 0.5) / 200.0 * panel.width_mm;
+                off(x, y)
+            })
+            .sum::<f64>()
+            * panel.length_mm
+            * panel.width_mm
+            / 40_000.0
+            / 1000.0;
+        let mut sanded = entry(2, Kind::Sand, date(2026, 3, 3));
+        sanded.facts.at = Some(lowspot::keep::At {
+            said: high.name.clone(),
+            outlines: vec![vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]]],
+        });
+        let entries = [
+            entry(1, Kind::Survey, date(2026, 3, 2)),
+            sanded,
+            entry(3, Kind::Survey, date(2026, 3, 4)),
+        ];
+        let surfaces = [&first, &after].map(|s| fit::fit(&panel, s).unwrap());
+        let surveyed =
+            [(0, &first, &surfaces[0]), (2, &after, &surfaces[1])].map(|(k, survey, surface)| {
+                Surveyed {
+                    entry: &entries[k],
+                    survey,
+                    surface,
+                    field: None,
+                }
+            });
+        let stated = Statement {
+            version: 1,
+            day: None,
+            measured: false,
+            film: panel.skin.film.clone(),
+        };
+        let ledger = ledger(&Told {
+            panel: &panel,
+            shop: &Shop::default(),
+            entries: &entries,
+            surveyed: &surveyed,
+            bare: &[],
+            statements: &[stated],
+        });
+        let told = ledger.rows[0].taken_off_cc.expect("reckoned");
+        assert_eq!(ledger.rows[0].evenly_mm.value, 0.0);
+        if told.low <= true_cc && true_cc <= told.high {
+            held += 1;
+        } else {
+            eprintln!("seed {seed}: {true_cc:.1} cc off, told {told:?}");
+        }
+    }
+    assert!(held + 1 >= count, "{held} of {count}");
 }
 
 #[test]

@@ -33,6 +33,14 @@ fn asked(recipe: &Recipe) -> Request<'_> {
     }
 }
 
+/// Dry micro that was weighed at 0.5 g/cc, as the sums by hand take it.
+fn weighed() -> Recipe {
+    Recipe {
+        density_g_per_cc: Some(Figure::new(0.5, "weighed")),
+        ..built_in("dry-micro")
+    }
+}
+
 fn built_in(name: &str) -> Recipe {
     Shop::default().recipe(name).unwrap().clone()
 }
@@ -271,7 +279,11 @@ const BY_HAND: [ByHand; 4] = [
 #[test]
 fn pot_life_and_batches_as_worked_out_by_hand() {
     for (name, volume_cc, at) in BY_HAND {
-        let recipe = built_in(name);
+        let recipe = if name == "dry-micro" {
+            weighed()
+        } else {
+            built_in(name)
+        };
         for (at_c, (pot_life, batches)) in [15.0, 20.0, 25.0, 30.0].into_iter().zip(at) {
             let card = mix::card(&Request {
                 volume_cc,
@@ -310,7 +322,7 @@ fn the_range_of_pot_life_is_that_of_the_factor() {
 
 #[test]
 fn coats_are_counted_from_depth_and_face() {
-    let micro = built_in("dry-micro");
+    let micro = weighed();
     let primer = built_in("build-primer");
     for (recipe, depth_mm, face, coats, batches) in [
         (&micro, Some(6.0), Face::Level, Some(1), 2),
@@ -468,7 +480,7 @@ fn too_coarse_a_scale_is_refused_with_one_that_would_do() {
 
 #[test]
 fn two_like_batches_stay_alike_on_a_scale() {
-    let card = with_scale(&built_in("dry-micro"), 500.0, 1.0).unwrap();
+    let card = with_scale(&weighed(), 500.0, 1.0).unwrap();
     let masses: Vec<f64> = card.batches[0].parts.iter().map(|p| p.mass_g).collect();
     assert_eq!(masses, [61.0, 28.0, 36.0]);
     assert_eq!(card.batches[0], card.batches[1]);
@@ -847,6 +859,8 @@ fn the_card_as_json_holds_what_was_asked_for() {
     assert_eq!((status, err.as_str()), (0, ""));
     let card: serde_json::Value = serde_json::from_str(&out).unwrap();
     let number = |v: &serde_json::Value, key: &str| v[key].as_f64().unwrap();
+    // One figure: that of the parts with their air.
+    let worked = number(&card, "density_worked_out_g_per_cc");
     assert_eq!(card["schema"], 1);
     assert_eq!(card["recipe"], "dry-micro");
     assert_eq!(
@@ -855,7 +869,7 @@ fn the_card_as_json_holds_what_was_asked_for() {
     );
     assert_eq!(
         (number(&card, "density_g_per_cc"), number(&card, "mass_g")),
-        (0.5, 250.0)
+        (worked, 500.0 * worked)
     );
     assert_eq!(
         (number(&card, "pot_life_min"), number(&card, "sandable_h")),
@@ -864,7 +878,8 @@ fn the_card_as_json_holds_what_was_asked_for() {
     assert!((number(&card, "density_worked_out_g_per_cc") - 0.3328).abs() < 1e-4);
     let batches = card["batches"].as_array().unwrap();
     let sum: f64 = batches.iter().map(|b| number(b, "mass_g")).sum();
-    assert_eq!((batches.len(), sum), (2, 250.0));
+    assert_eq!((batches.len(), sum), (1, 500.0 * worked));
+    assert!((number(&card, "air_percent") - 14.7).abs() < 0.1);
     assert_eq!(batches[0]["parts"][2]["name"], "glass bubbles");
     assert!(
         card["cautions"]
@@ -877,7 +892,7 @@ fn the_card_as_json_holds_what_was_asked_for() {
         card["used"][0]["origin"]
             .as_str()
             .unwrap()
-            .contains("common practice")
+            .contains("with 15 % of air")
     );
     assert!(card["limited_by"].as_str().unwrap().contains("heat"));
 }
@@ -1046,7 +1061,7 @@ fn a_plan_says_what_to_mix_and_options_win() {
 
 #[test]
 fn the_card_to_read_has_every_part_by_mass_and_volume() {
-    let recipe = built_in("dry-micro");
+    let recipe = weighed();
     let text = show::mix::text(
         &with_scale(&recipe, 500.0, 1.0).unwrap(),
         Units::Metric,
@@ -1065,8 +1080,47 @@ fn the_card_to_read_has_every_part_by_mass_and_volume() {
     ] {
         assert!(text.contains(row), "{row} is not in\n{text}");
     }
+    // The batch first, its ratio and where that comes from below it, before anything else.
+    let place = |words: &str| text.find(words).unwrap_or_else(|| panic!("no {words}"));
+    assert!(place("THE FIRST BATCH") < place("Ratio by mass: epoxy resin 100"));
+    assert!(place("Ratio by mass") < place("published: builders' notes"));
+    assert!(place("published: builders' notes") < place("Pot life today"));
+    assert!(place("Pot life today") < place("Care, before"));
+    assert_eq!(
+        text.matches(" g/cc").count(),
+        2,
+        "one density, and where it is used: {text}"
+    );
     let us = show::mix::text(&mix::card(&asked(&recipe)).unwrap(), Units::Us, false);
     assert!(us.contains("Mix 16.9 fl oz at 68 °F: 8.82 oz"), "{us}");
+}
+
+#[test]
+fn a_card_has_one_density_and_its_batch_is_what_its_parts_make() {
+    let recipe = built_in("dry-micro");
+    let card = mix::card(&asked(&recipe)).unwrap();
+    let worked = recipe.worked_out();
+    assert!((card.density_g_per_cc.value - worked.with_air_g_per_cc).abs() < 1e-12);
+    // Parts at their true densities, and the air: the volume of the batch.
+    for batch in &card.batches {
+        let solid: f64 = batch
+            .parts
+            .iter()
+            .zip(&recipe.parts)
+            .map(|(m, p)| m.mass_g / p.density_g_per_cc)
+            .sum();
+        assert!((solid / (1.0 - worked.air_share) / batch.volume_cc - 1.0).abs() < 1e-9);
+    }
+    assert!(card.density_g_per_cc.origin.contains("15 % of air"));
+    // Stated air counts in the place of what packing leaves, a weighed cup in the place of both.
+    let stated = Recipe {
+        air_percent: Some(Figure::new(5.0, "set in shop.toml")),
+        ..recipe.clone()
+    };
+    let density = stated.density();
+    assert!((density.value - 0.95 * worked.without_air_g_per_cc).abs() < 1e-12);
+    assert!(density.origin.contains("5 % of air (set in shop.toml)"));
+    assert_eq!(weighed().density().value, 0.5);
 }
 
 #[test]

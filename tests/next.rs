@@ -353,6 +353,13 @@ fn a_map_that_asks_for_more_says_what_each_placing_buys() {
         .map(|s| s.placing.axis)
         .collect();
     assert!(ways.len() < 2 || ways[0] != ways[1], "they cross: {ways:?}");
+    // What buys nothing is not told.
+    let mut nothing = plan.clone();
+    for s in &mut nothing.suggestions {
+        s.worth = false;
+    }
+    let j = known.1.clone().with_next(&nothing, Units::Metric);
+    assert!(!j.measure_next.iter().any(|s| s.starts_with("along ")));
     let j = known.1.with_next(&plan, Units::Metric);
     assert_eq!(j.measure_next.len(), 4, "{:?}", j.measure_next);
     assert!(
@@ -418,7 +425,8 @@ fn the_command_writes_form_picture_and_data_and_overwrites_no_readings() {
     let (_, out, _) = run(dir.path(), &["next", "panel.toml"]);
     assert!(out.contains("lowspot-next/next.txt is ready"), "{out}");
     let form = std::fs::read_to_string(folder.join("next.txt")).unwrap();
-    let filled = form.replacen(": _ _", ": 0.10 _", 1);
+    let filled = form.replacen(":    _    _", ": 0.10    _", 1);
+    assert_ne!(form, filled);
     std::fs::write(folder.join("next.txt"), &filled).unwrap();
     let (code, out, _) = run(dir.path(), &["next", "panel.toml", "--json"]);
     assert_eq!(code, 0);

@@ -95,10 +95,10 @@ fn left_and_right_are_compared_as_they_were_measured() {
         2,
         &["moved", "cabin side", "--twin", "--mirror", "none"],
     );
-    assert!(told.contains("has no twin"), "{told}");
+    assert!(told.contains("is in no pair"), "{told}");
     done(dir, &["panel", "twin", "cabin side", "other side"]);
     let told = refused(dir, 2, &["moved", "cabin side", "--twin"]);
-    assert!(told.contains("--twin needs --mirror"), "{told}");
+    assert!(told.contains("--pair needs --mirror"), "{told}");
     // The same readings from mirrored corners: no difference at all.
     let same = moved(dir, &["cabin side", "--twin", "--mirror", "none"]);
     assert_eq!(
@@ -178,7 +178,7 @@ fn what_cannot_be_compared_is_refused() {
         (
             vec!["cabin side", "--mirror", "x"],
             2,
-            "--mirror goes with --twin",
+            "--mirror goes with --pair",
         ),
         (vec!["cabin slide"], 1, "did you mean"),
         (vec!["side.toml", "1.txt"], 2, "two surveys are wanted"),

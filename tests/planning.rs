@@ -7,7 +7,7 @@ use crate::support::levels::found_and_judged;
 use crate::support::simulate::{self, Kind, SurveyPlan};
 use lowspot::judge::{Action, Judgement, RegionKind};
 use lowspot::observe::Survey;
-use lowspot::panel::skin::Substrate;
+use lowspot::panel::skin::{FilmOf, Substrate};
 use lowspot::panel::{Panel, Polygon};
 use lowspot::plan::balance::cg_shift;
 use lowspot::plan::fit_for::How;
@@ -383,6 +383,7 @@ fn known_film_bounds_what_comes_off_and_is_shown_where_it_gets_thin() {
     let (mut panel, survey, _) = judged(Kind::Flat, 38);
     panel.sand_allowance_mm = None;
     panel.skin.film.all_mm = Some(0.35);
+    panel.skin.film.of = Some(FilmOf::Filler);
     let (_, j) = found_and_judged(&panel, &survey);
     // 0.35 mm less 0.1 that must stay.
     let highs: Vec<_> = j

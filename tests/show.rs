@@ -1,7 +1,7 @@
 //! The picture, the page, the text and the files, all from one simulated judgement.
 
 #[path = "support/fixture.rs"]
-mod fixture;
+pub mod fixture;
 
 use lowspot::judge::{Action, Interval, Judgement, LimitState, NodeState, RegionKind, Verdict};
 use lowspot::panel::{Panel, Polygon};

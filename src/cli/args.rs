@@ -45,7 +45,7 @@ pub enum Command {
     /// The job book: make one, check it, copy it
     #[command(subcommand)]
     Book(BookCommand),
-    /// Panels of the job book: add, edit, list, twin
+    /// Panels of the job book: add, edit, list, pair
     #[command(subcommand)]
     Panel(PanelCommand),
     /// Enter a piece of work in the job book: survey, fill, block, prime, weigh …
@@ -60,11 +60,14 @@ pub enum Command {
     Packet(PacketArgs),
     /// Strike an entry of the job book; it stays, shown as struck
     Strike(StrikeArgs),
-    /// Hold a panel: others see that somebody is at it, or that it is wet
+    /// Hands off a panel: others see who is at it, or that it is wet, until when
+    #[command(name = "hands-off", alias = "hold")]
     Hold(HoldArgs),
-    /// Release a panel that is held
+    /// Free a panel for all hands again
+    #[command(name = "free", alias = "release")]
     Release(ReleaseArgs),
-    /// Show all entries of a panel
+    /// The diary of a panel: all that was entered
+    #[command(name = "diary", alias = "log")]
     Log(LogArgs),
     /// Write two made-up jobs and a job book into a new folder, map and show them, and tell what to try next
     Demo(DemoArgs),
@@ -232,6 +235,9 @@ pub struct BlankArgs {
     /// File to write; without it, standard output
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Units of the form: mm, or inches with readings in thou
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: UnitsWord,
 }
 
 /// `lowspot targets`.
@@ -333,16 +339,16 @@ pub struct MovedArgs {
     /// Readings of the later survey
     #[arg(long, value_name = "READINGS", num_args = 1..)]
     pub after: Vec<PathBuf>,
-    /// In the book: entry of the earlier survey, as `lowspot log` numbers it; without it the one before the later
+    /// In the book: entry of the earlier survey, as `lowspot diary` numbers it; without it the one before the later
     #[arg(long, value_name = "ENTRY")]
     pub from: Option<i64>,
     /// In the book: entry of the later survey; without it the last
     #[arg(long, value_name = "ENTRY")]
     pub to: Option<i64>,
-    /// In the book: the panel's last survey against its mirrored twin's
-    #[arg(long, conflicts_with_all = ["from", "to"])]
+    /// In the book: the panel's last survey against that of its pair, mirrored
+    #[arg(long = "pair", alias = "twin", conflicts_with_all = ["from", "to"])]
     pub twin: bool,
-    /// The second survey is of the panel's mirrored twin: which of its ends change places
+    /// The second survey is of the mirrored panel of the pair: which of its ends change places
     #[arg(long, value_enum, value_name = "AXIS")]
     pub mirror: Option<MirrorWord>,
     /// Folder for the picture and the data

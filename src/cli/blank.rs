@@ -2,10 +2,13 @@
 
 use super::args::BlankArgs;
 use super::job::{length, shown};
-use crate::observe::blank::{self, BlankOptions};
+use crate::next;
+use crate::observe::Survey;
+use crate::observe::blank::{BlankOptions, Settings};
 use crate::panel;
 use crate::problem::Error;
 use crate::show;
+use crate::units::Units;
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -17,13 +20,27 @@ pub fn run(args: &BlankArgs) -> Result<ExitCode, Error> {
     let (panel, warnings) = panel::file::load(&args.panel)?;
     let option =
         |name: &str, text: &Option<String>| text.as_deref().map(|t| length(name, t)).transpose();
-    let options = BlankOptions {
+    let (mut length_mm, mut step_mm) = (
+        option("--length", &args.length)?,
+        option("--step", &args.step)?,
+    );
+    let spacing_mm = option("--spacing", &args.spacing)?;
+    let tool = Some(args.tool.into());
+    let units: Units = args.units.into();
+    if units == Units::Us {
+        (length_mm, step_mm) = next::inch_tooling(&panel, tool, length_mm, step_mm);
+    }
+    let asked = BlankOptions {
         tool: args.tool.into(),
-        length_mm: option("--length", &args.length)?,
-        step_mm: option("--step", &args.step)?,
-        spacing_mm: option("--spacing", &args.spacing)?,
+        length_mm,
+        step_mm,
+        spacing_mm,
     };
-    let text = blank::write(&panel, &options)?;
+    Settings::of(&panel, &asked)?;
+    // The walk that `lowspot next` proposes where nothing was read.
+    let set = next::tooling(&panel, &Survey::default(), tool, length_mm, step_mm)?;
+    let plan = next::start_at(&panel, set, spacing_mm, None)?;
+    let text = show::next::form_in(&plan, &panel, units);
     for warning in &warnings {
         let _ = writeln!(anstream::stderr(), "note: {warning}");
     }

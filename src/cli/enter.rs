@@ -1,4 +1,7 @@
-//! `lowspot enter`, and the short ways to strike, hold and release.
+//! `lowspot enter`, and the short ways to strike an entry, to keep hands off a panel and to free it.
+
+mod heeded;
+mod place;
 
 use super::args::{BookOption, CoatWord, EnterArgs, HoldArgs, MeansWord, ReleaseArgs, StrikeArgs};
 use super::input::{Files, Input, Maybe};
@@ -9,9 +12,12 @@ use crate::keep::result::SavedFilm;
 use crate::keep::{
     self, Book, Facts, Hold, Kind, Means, NewEntry, NewFile, Role, Standing, SurveyResult, standing,
 };
-use crate::plan::shop::Shop;
+use crate::panel::Panel;
+use crate::plan::recipe::Base;
+use crate::plan::shop::{self, Shop};
 use crate::plan::ways::Kind as Way;
 use crate::problem::{Error, Warning};
+use crate::text;
 use crate::track::stage;
 use crate::units;
 use jiff::Timestamp;
@@ -27,14 +33,17 @@ use std::process::ExitCode;
 /// What stopped it; nothing has been entered then.
 pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
     let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
-    let mut entry = read(args, kind)?;
+    let shop = args.shop.as_deref().map(shop::load).transpose()?;
+    let shop = shop.map_or_else(Shop::default, |(shop, _)| shop);
+    let mut entry = read(args, kind, &shop)?;
     let mut book = shelf::open(args.book.book.as_deref(), args.by.as_deref())?;
+    known_to_panel(&book, args, &mut entry)?;
     if kind != Kind::Survey {
-        return put(&mut book, &args.name, &entry);
+        return put(&mut book, &args.name, &entry, &shop);
     }
     let (job, judgement) = survey(args, &book, &mut entry)?;
     let before = entered_before(&book, &args.name, &entry)?;
-    let status = put(&mut book, &args.name, &entry)?;
+    let status = put(&mut book, &args.name, &entry, &shop)?;
     tell(&before);
     map::tell_readings(&job);
     map::tell_warnings(&judgement, false);
@@ -51,7 +60,8 @@ pub fn run(args: &EnterArgs) -> Result<ExitCode, Error> {
 /// What stopped it; nothing has been entered then.
 pub(super) fn quietly(args: &EnterArgs, book: &mut Book) -> Result<(), Error> {
     let kind = Kind::from_word(&args.kind).map_err(Error::Usage)?;
-    let mut entry = read(args, kind)?;
+    let mut entry = read(args, kind, &Shop::default())?;
+    known_to_panel(book, args, &mut entry)?;
     if kind == Kind::Survey {
         survey(args, book, &mut entry)?;
     }
@@ -99,7 +109,7 @@ pub fn strike(args: &StrikeArgs) -> Result<ExitCode, Error> {
     short(&args.book, &args.name, &entry)
 }
 
-/// Run `lowspot hold`.
+/// Run `lowspot hands-off`.
 ///
 /// # Errors
 /// What stopped it; nothing has been entered then.
@@ -111,7 +121,7 @@ pub fn hold(args: &HoldArgs) -> Result<ExitCode, Error> {
     short(&args.book, &args.name, &entry)
 }
 
-/// Run `lowspot release`.
+/// Run `lowspot free`.
 ///
 /// # Errors
 /// What stopped it; nothing has been entered then.
@@ -124,25 +134,70 @@ pub fn release(args: &ReleaseArgs) -> Result<ExitCode, Error> {
 
 fn short(book: &BookOption, name: &str, entry: &NewEntry) -> Result<ExitCode, Error> {
     let mut book = shelf::open(book.book.as_deref(), entry.who.as_deref())?;
-    put(&mut book, name, entry)
+    put(&mut book, name, entry, &Shop::default())
+}
+
+/// What only the panel and its surveys can tell of an entry: whether a base that is signed off is one of its limits', where "H1" lies.
+fn known_to_panel(book: &Book, args: &EnterArgs, entry: &mut NewEntry) -> Result<(), Error> {
+    if entry.kind == Kind::SignOff {
+        base_is_limited(&book.newest(&args.name)?.panel()?.0, entry)?;
+    }
+    if let Some(said) = &args.at {
+        let summary = book.standing(&args.name, keep::now())?.summary;
+        let regions = summary.map_or(Vec::new(), |s| s.regions);
+        entry.facts.at = Some(place::read(said, &regions).map_err(Error::Usage)?);
+    }
+    Ok(())
+}
+
+/// A base in inches stands for one in mm that is so near, and the reverse.
+const SAME_BASE: f64 = 0.02;
+
+/// A sign-off at a base that no limit has closes nothing; one beside a limit's by a rounding to inches is that limit's.
+fn base_is_limited(panel: &Panel, entry: &mut NewEntry) -> Result<(), Error> {
+    let zones = panel.zones.iter().flat_map(|z| &z.limits);
+    let mut bases: Vec<f64> = panel
+        .limits
+        .iter()
+        .chain(zones)
+        .map(|l| l.base_mm)
+        .collect();
+    bases.sort_by(f64::total_cmp);
+    bases.dedup();
+    let Some(base) = entry.facts.base_mm else {
+        return Ok(());
+    };
+    let near = |b: &&f64| (*b - base).abs() <= SAME_BASE * **b;
+    if let Some(limit) = bases.iter().find(near) {
+        entry.facts.base_mm = Some(*limit);
+        return Ok(());
+    }
+    let known: Vec<String> = bases.iter().map(|b| format!("{b:.0} mm")).collect();
+    Err(Error::Usage(format!(
+        "--base {base:.0} mm: {} has no limit at that base; its bases are {}",
+        panel.name,
+        known.join(", ")
+    )))
 }
 
 /// Enters it, and says what is entered.
-fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error> {
+fn put(book: &mut Book, name: &str, entry: &NewEntry, shop: &Shop) -> Result<ExitCode, Error> {
     let before = book.held(name, keep::now())?;
     let standing = book.standing(name, keep::now())?;
+    let described = book.newest(name)?.panel()?.0;
     let film = match entry.kind {
-        Kind::Sand | Kind::Block => book.newest(name)?.panel()?.0.skin.film.stated(),
+        Kind::Sand | Kind::Block => described.skin.film.stated(),
         _ => String::new(),
     };
     let number = book.enter(name, entry)?;
     let panel = book.panel(name)?.name;
-    let word = entry.kind.word();
+    let word = entry.kind.shown();
     super::say(&format!("entry {number}: {word}, {panel}, {}", entry.date));
     let mut notes = Vec::new();
     notes.extend(of_hold(&panel, entry, before));
     notes.extend(entry.facts.until.map(held_until));
     notes.extend(too_early(&standing, entry, &film));
+    notes.extend(heeded::of(&described, &standing, entry, shop));
     if let Some(struck) = entry.strikes {
         let was = standing.entries.iter().find(|e| e.number == struck);
         notes.extend(was.map(|e| format!("struck: {}", super::log::line(e, None, &[]).trim())));
@@ -154,7 +209,7 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error>
         ));
     }
     if entry.kind.makes_stale() {
-        notes.extend(book.stale(name)?.map(|why| format!("stale: {why}")));
+        notes.extend(book.stale(name)?.map(|why| format!("touched since: {why}")));
     }
     tell(&notes);
     Ok(ExitCode::SUCCESS)
@@ -163,10 +218,10 @@ fn put(book: &mut Book, name: &str, entry: &NewEntry) -> Result<ExitCode, Error>
 /// What is worth saying of the hold that was there before an entry.
 fn of_hold(panel: &str, entry: &NewEntry, before: Option<Hold>) -> Option<String> {
     match (entry.kind, before) {
-        (Kind::Release, None) => Some(format!("{panel} was not held")),
+        (Kind::Release, None) => Some(format!("nobody was at {panel}")),
         (Kind::Release | Kind::Strike, Some(_)) | (_, None) => None,
         (_, Some(hold)) if Some(&hold.by) == entry.who.as_ref() => None,
-        (_, Some(hold)) => Some(format!("{panel} is {hold}")),
+        (_, Some(hold)) => Some(format!("{panel}: {hold}")),
     }
 }
 
@@ -211,7 +266,7 @@ fn held_until(until: Timestamp) -> String {
     } else {
         ""
     };
-    format!("held until {}{past}", standing::by_the_clock(until))
+    format!("hands off until {}{past}", standing::by_the_clock(until))
 }
 
 fn tell(notes: &[String]) {
@@ -222,7 +277,7 @@ fn tell(notes: &[String]) {
 }
 
 /// The entry as the options say it; everything wrong with them at once.
-fn read(args: &EnterArgs, kind: Kind) -> Result<NewEntry, Error> {
+fn read(args: &EnterArgs, kind: Kind, shop: &Shop) -> Result<NewEntry, Error> {
     let mut faults = Vec::new();
     let mut entry = NewEntry::new(kind, keep::today());
     let day = args.date.as_deref().map(date).transpose();
@@ -234,6 +289,16 @@ fn read(args: &EnterArgs, kind: Kind) -> Result<NewEntry, Error> {
     entry.hours = value(&args.hours, "--hours", hours, &mut faults);
     entry.skin_c = value(&args.skin, "--skin", units::temperature, &mut faults);
     entry.facts = facts(args, &mut faults);
+    entry.facts.cure_h = cure(args, kind, &entry, shop, &mut faults);
+    if entry.facts.mass_g == Some(0.0) {
+        faults.push("--grams 0: nothing is no mass; expected what the scale showed".into());
+    }
+    if kind == Kind::SignOff && entry.who.as_deref().is_none_or(|w| w.trim().is_empty()) {
+        faults.push("sign-off needs --by: who looked?".into());
+    }
+    if args.at.is_some() && !matches!(kind, Kind::Sand | Kind::Block) {
+        faults.push(format!("--at does not belong to {}", kind.word()));
+    }
     let end = args.until.as_deref().map(|t| until(t, day)).transpose();
     entry.facts.until = faulty(end, &mut faults).flatten();
     entry.strikes = struck(args, kind, &mut faults);
@@ -252,6 +317,9 @@ fn facts(args: &EnterArgs, faults: &mut Vec<String>) -> Facts {
         temperature_c: value(&args.temperature, "--temperature", celsius, faults),
         hold_h: value(&args.hold_hours, "--hold-hours", hours, faults),
         recipe: args.recipe.clone(),
+        // Both are filled in where the shop and the panel are known.
+        cure_h: None,
+        at: None,
         batch: args.batch.clone(),
         mass_g: value(&args.grams, "--grams", units::mass, faults),
         way: way(&args.way, faults),
@@ -265,6 +333,79 @@ fn facts(args: &EnterArgs, faults: &mut Vec<String>) -> Facts {
         until: None,
         why: args.why.clone(),
     }
+}
+
+/// Hours until it can be sanded where the shop's figures alone would not tell: as said, or of a recipe that is not a built-in one. A recipe
+/// that nobody knows is a fault: its cure would be guessed.
+fn cure(
+    args: &EnterArgs,
+    kind: Kind,
+    entry: &NewEntry,
+    shop: &Shop,
+    faults: &mut Vec<String>,
+) -> Option<f64> {
+    let told = value(&args.cure, "--cure", duration_h, faults);
+    if !matches!(kind, Kind::Fill | Kind::Prime) {
+        return told;
+    }
+    let name = args.recipe.as_deref()?;
+    let primes = kind == Kind::Prime;
+    if name == OTHER {
+        if args.cure.is_none() {
+            faults.push(
+                "--recipe other needs --cure: hours until it can be sanded by its data sheet, such as --cure \"1 h\""
+                    .into(),
+            );
+        }
+        return told;
+    }
+    let fits = |base: Base| (base == Base::Primer) == primes;
+    let known: Vec<&str> = shop
+        .recipes
+        .iter()
+        .filter(|r| fits(r.base))
+        .map(|r| r.name.as_str())
+        .collect();
+    match shop.recipes.iter().find(|r| r.name == name) {
+        Some(recipe) if fits(recipe.base) => {
+            let own = Shop::default().recipes.iter().all(|r| r != recipe);
+            let at_c = entry.facts.min_c.or(entry.skin_c).unwrap_or(recipe.at_c);
+            told.or_else(|| own.then(|| recipe.sandable_h_at(at_c)))
+        }
+        Some(_) => {
+            faults.push(format!(
+                "--recipe {name}: that is {} primer; expected one of {}",
+                if primes { "no" } else { "a" },
+                known.join(", ")
+            ));
+            None
+        }
+        None => {
+            let near = text::did_you_mean(name, known.iter().copied());
+            faults.push(format!(
+                "--recipe {}: not known; known are {}{near}. One of your own: --shop shop.toml; any other: --recipe other --cure \"1 h\"",
+                text::quoted(name),
+                known.join(", ")
+            ));
+            None
+        }
+    }
+}
+
+/// The word for a filler or primer that no recipe describes.
+const OTHER: &str = "other";
+
+/// "1 h", "1.5", "30 min": hours.
+fn duration_h(words: &str) -> Result<f64, String> {
+    let words = words.trim();
+    let (digits, per_hour) = match words.strip_suffix("min") {
+        Some(minutes) => (minutes, 60.0),
+        None => (words.trim_end_matches('h'), 1.0),
+    };
+    units::number(digits.trim())
+        .filter(|n| *n >= 0.0)
+        .map(|n| n / per_hour)
+        .ok_or_else(|| "expected a time such as \"1 h\" or \"30 min\"".into())
 }
 
 /// The number that stands where a survey has its readings; files where none belong are a fault.

@@ -1,4 +1,4 @@
-//! `lowspot log`: all entries of a panel, in the order in which they were entered.
+//! `lowspot diary`: all entries of a panel, in the order in which they were entered.
 
 use super::args::LogArgs;
 use super::shelf;
@@ -27,7 +27,7 @@ pub fn run(args: &LogArgs) -> Result<ExitCode, Error> {
         super::say(&line(entry, found, &files));
     }
     if let Some(why) = standing::stale(&entries) {
-        super::say(&format!("stale: {why}"));
+        super::say(&format!("touched since: {why}"));
     }
     if let Some(hold) = standing::held(&entries, keep::now()) {
         super::say(&hold.to_string());
@@ -55,7 +55,7 @@ pub(super) fn line(entry: &Entry, found: Option<String>, files: &[(Role, String)
         "{:>4}  {}  {:<10}  {}",
         entry.number,
         entry.date,
-        entry.kind.word(),
+        entry.kind.shown(),
         parts.join(", ")
     );
     if let Some(by) = entry.struck_by {
@@ -72,6 +72,8 @@ fn facts(facts: &Facts) -> Vec<String> {
         Fact::Temperature => number(facts.temperature_c, "°C"),
         Fact::HoldHours => number(facts.hold_h, "h held"),
         Fact::Recipe => word("recipe", &facts.recipe),
+        Fact::Cure => number(facts.cure_h, "h to sandable"),
+        Fact::At => facts.at.as_ref().map(|at| format!("at {}", at.said)),
         Fact::Batch => word("batch", &facts.batch),
         Fact::Grams => number(facts.mass_g, "g"),
         Fact::Way => facts.way.clone(),

@@ -101,7 +101,11 @@ pub(super) fn found_and_judged(
     }
     if let Some(coat) = coat {
         let findings = PhotoFindings::beside(panel, &job.photos, coat, &found, *units);
+        let fair = judged.verdict == Verdict::Fair;
         judged = judged.with_photos(findings, panel, *units);
+        if fair && judged.verdict == Verdict::MeasureMore {
+            judged = judged.asked_by_photos(*units);
+        }
     }
     Ok((judged, Some(found)))
 }

@@ -39,6 +39,7 @@ pub fn run() -> ExitCode {
             return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
         }
     };
+    old_name();
     let outcome = match &cli.command {
         Command::Map(args) => map::run(args),
         Command::Plan(args) => plan::run(args),
@@ -65,6 +66,33 @@ pub fn run() -> ExitCode {
         Err(e) => {
             tell(&e);
             ExitCode::from(if e.is_usage() { 2 } else { 1 })
+        }
+    }
+}
+
+/// Names of the version before, taken for one version more: as typed, and as it is called now.
+const OLD_NAMES: [(&str, &str); 5] = [
+    ("log", "diary"),
+    ("hold", "hands-off"),
+    ("release", "free"),
+    ("twin", "pair"),
+    ("--twin", "--pair"),
+];
+
+/// Says the new name where an old one was typed: a command, `panel twin`, or an option.
+fn old_name() {
+    let typed: Vec<String> = std::env::args().skip(1).collect();
+    let command = match typed.first().map(String::as_str) {
+        Some("panel") => typed.get(1),
+        first => first.and(typed.first()),
+    };
+    let option = typed.iter().find(|a| *a == "--twin");
+    for word in command.into_iter().chain(option) {
+        if let Some((old, new)) = OLD_NAMES.iter().find(|(old, _)| old == word) {
+            let _ = writeln!(
+                anstream::stderr(),
+                "note: {old} is called {new} now; the old name is taken for one version more"
+            );
         }
     }
 }

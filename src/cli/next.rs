@@ -45,10 +45,11 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     )?;
     let option =
         |name: &str, text: &Option<String>| text.as_deref().map(|t| length(name, t)).transpose();
-    let (length_mm, step_mm) = (
+    let (mut length_mm, mut step_mm) = (
         option("--length", &args.length)?,
         option("--step", &args.step)?,
     );
+    let units: Units = args.units.into();
     let mut survey = match given.readings.as_slice() {
         [] => Survey::default(),
         readings => observe::survey_of(readings, &panel)?,
@@ -57,14 +58,11 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
         pair::told_by(entry, &mut survey.conditions);
     }
     warnings.extend(survey.warnings.iter().cloned());
-    let set = next::tooling(
-        &panel,
-        &survey,
-        args.tool.map(Into::into),
-        length_mm,
-        step_mm,
-    )?;
-    let units = args.units.into();
+    let tool = args.tool.map(Into::into);
+    if survey.taken() == 0 && units == Units::Us {
+        (length_mm, step_mm) = next::inch_tooling(&panel, tool, length_mm, step_mm);
+    }
+    let set = next::tooling(&panel, &survey, tool, length_mm, step_mm)?;
     let count = args.placings.map(usize::from);
     let (plan, mut judgement) = if survey.taken() == 0 {
         let plan = next::start(&panel, set, count)?;
@@ -78,7 +76,7 @@ pub fn run(args: &NextArgs) -> Result<ExitCode, Error> {
     };
     judgement.warnings.splice(0..0, warnings);
     tell(&judgement);
-    let (name, text) = form(&args.out, &plan, &panel)?;
+    let (name, text) = form(&args.out, &plan, &panel, units)?;
     let json = show::next::json(&plan, &judgement)?;
     let (png, svg) = show::next::pictures(&plan, &judgement, &panel, units)?;
     show::write_all(
@@ -165,8 +163,8 @@ fn tell(judgement: &Judgement) {
 }
 
 /// The form, under a name that overwrites no readings: next.txt, else next-2.txt, …
-fn form(dir: &Path, plan: &Plan, panel: &Panel) -> Result<(String, String), Error> {
-    let text = show::next::form(plan, panel);
+fn form(dir: &Path, plan: &Plan, panel: &Panel, units: Units) -> Result<(String, String), Error> {
+    let text = show::next::form_in(plan, panel, units);
     for k in 1..1000 {
         let name = match k {
             1 => "next.txt".to_string(),
@@ -189,6 +187,9 @@ fn still_blank(path: &Path) -> bool {
     }
     let untouched = |line: &str| {
         let line = line.trim();
+        if line.starts_with('#') {
+            return true;
+        }
         let placing = line.split_once(" : ");
         match placing {
             Some((_, readings)) => readings.split_whitespace().all(|r| r == "_"),

@@ -63,7 +63,7 @@ fn given(args: &MovedArgs) -> Result<Pair, Error> {
     }
     if args.twin || args.from.is_some() || args.to.is_some() {
         return Err(Error::Usage(
-            "--from, --to and --twin are for panels in a job book; with files, --mirror says that the second survey is of the twin".into(),
+            "--from, --to and --pair are for panels in a job book; with files, --mirror says that the second survey is of the twin".into(),
         ));
     }
     if let Some(twice) = args.after.iter().find(|p| args.before.contains(p)) {
@@ -118,7 +118,7 @@ fn stored(args: &MovedArgs, book: &Path) -> Result<Pair, Error> {
     }
     if args.mirror.is_some() {
         return Err(Error::Usage(
-            "--mirror goes with --twin: without it two surveys of one panel are compared".into(),
+            "--mirror goes with --pair: without it two surveys of one panel are compared".into(),
         ));
     }
     let entries = book.entries(&name)?;
@@ -143,13 +143,13 @@ fn sides(args: &MovedArgs, book: &Book, name: &str) -> Result<Pair, Error> {
     let row = book.panel(name)?;
     let Some(twin) = row.twin else {
         return Err(Error::Usage(format!(
-            "{} has no twin in the book: `lowspot panel twin \"{}\" OTHER` says which panel is its mirror image",
+            "{} is in no pair in the book: `lowspot panel pair \"{}\" OTHER` says which panel is its mirror image",
             row.name, row.name
         )));
     };
     let Some(mirror) = args.mirror else {
         return Err(Error::Usage(
-            "--twin needs --mirror: x where the ends of x change places from one side to the other, y where those of y do, none where both \
+            "--pair needs --mirror: x where the ends of x change places from one side to the other, y where those of y do, none where both \
              sides were measured from mirrored corners (say x outboard and y aft on both)"
                 .into(),
         ));
@@ -165,7 +165,7 @@ fn sides(args: &MovedArgs, book: &Book, name: &str) -> Result<Pair, Error> {
     same_frame(
         &panel,
         &mirrored,
-        "and its mirrored twin are not of one size",
+        "and the other of its pair, mirrored, are not of one size",
     )?;
     same_outline(&panel, &mirrored)?;
     let laid = survey(book, &other, &twins).map(|s| match axis(mirror) {
@@ -179,7 +179,7 @@ fn sides(args: &MovedArgs, book: &Book, name: &str) -> Result<Pair, Error> {
         surveys,
         sides: true,
         between: vec![format!(
-            "{} (entry {}, {}) and its twin {twin} (entry {}, {})",
+            "{} (entry {}, {}) and {twin}, the other of the pair (entry {}, {})",
             row.name, own.number, own.date, other.number, other.date
         )],
         warnings,
@@ -340,7 +340,7 @@ fn same_outline(panel: &Panel, twin: &Panel) -> Result<(), Error> {
     }
     if both < COVERED * either {
         return Err(Error::Survey(format!(
-            "{} and its twin, mirrored so, cover {:.0} % of one another: is --mirror the right way round, or do their outlines differ?",
+            "{} and the other of its pair, mirrored so, cover {:.0} % of one another: is --mirror the right way round, or do their outlines differ?",
             panel.name,
             100.0 * both / f64::max(either, 1.0)
         )));

@@ -1,4 +1,4 @@
-//! `lowspot panel`: add, edit, list, twin.
+//! `lowspot panel`: add, edit, list, pair.
 
 use super::args::PanelCommand;
 use super::book::count;
@@ -45,10 +45,10 @@ pub fn run(command: &PanelCommand) -> Result<ExitCode, Error> {
         PanelCommand::Twin { name, other, book } => {
             let mut book = shelf::open(book.book.as_deref(), None)?;
             for freed in book.twin(name, other)? {
-                super::say(&format!("{freed} has no twin any more"));
+                super::say(&format!("{freed} is in no pair any more"));
             }
             let (a, b) = (book.panel(name)?, book.panel(other)?);
-            super::say(&format!("{} and {} are twins", a.name, b.name));
+            super::say(&format!("{} and {} are a pair", a.name, b.name));
         }
     }
     Ok(ExitCode::SUCCESS)
@@ -66,7 +66,7 @@ fn tell(warnings: &[Warning]) {
     }
 }
 
-/// "cabin roof: 4 entries, survey of 2026-03-14: another cycle; held by K until …".
+/// "cabin roof: 4 entries, survey of 2026-03-14: another cycle; K is at it until …".
 fn line(s: &Standing) -> String {
     let mut parts = vec![count(s.entries.len(), "entry", "entries")];
     parts.push(match (&s.survey, &s.summary) {
@@ -80,9 +80,14 @@ fn line(s: &Standing) -> String {
         (Some(survey), None) => format!("survey of {}", survey.date),
         (None, _) => "no survey yet".to_string(),
     });
-    parts.extend(s.stale.as_ref().map(|why| format!("stale: {why}")));
+    parts.extend(s.stale.as_ref().map(|why| format!("touched since: {why}")));
     parts.extend(s.held.as_ref().map(ToString::to_string));
-    parts.extend(s.panel.twin.as_ref().map(|twin| format!("twin of {twin}")));
+    parts.extend(
+        s.panel
+            .twin
+            .as_ref()
+            .map(|twin| format!("pair with {twin}")),
+    );
     if s.panel.versions > 1 {
         parts.push(format!("version {}", s.panel.versions));
     }

@@ -10,6 +10,7 @@ use crate::plan::{self, Choice};
 use crate::problem::{Error, Warning};
 use crate::show;
 use crate::units;
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Run it.
@@ -55,7 +56,9 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
         way: args.way.map(Into::into),
         units: job.units,
     };
-    let plan = plan::plan(&job.panel, &job.survey, &judgement, &choice)?;
+    let mut plan = plan::plan(&job.panel, &job.survey, &judgement, &choice)?;
+    let command = mix_command(&job.out, args.shop.as_deref());
+    plan.printed_as(&command);
     let json = show::plan::json::text(&plan, &judgement, &job.panel)?;
     let page = show::plan::page::page(&plan, &judgement, &job.panel, job.units)?;
     show::write_all(
@@ -72,8 +75,28 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode, Error> {
     } else {
         let text = show::plan::summary::text(&plan, &judgement, &job.panel, job.units, &job.out);
         super::say(text.trim_end());
+        if plan.way().is_some() {
+            // Not wrapped: it is copied and run.
+            super::say(&format!("MIXING CARD\n{command}"));
+        }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The command for the mixing card of a plan in this folder, as it is typed here.
+fn mix_command(out: &Path, shop: Option<&Path>) -> String {
+    let shop = shop.map_or(String::new(), |s| format!(" --shop {}", typed(s)));
+    format!("lowspot mix --plan {}{shop}", typed(&out.join("plan.json")))
+}
+
+/// A path as a shell takes it: in single quotes where it holds anything but the plainest letters.
+fn typed(path: &Path) -> String {
+    let text = path.display().to_string();
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+=:@".contains(c);
+    if text.chars().all(plain) && !text.starts_with('-') {
+        return text;
+    }
+    format!("'{}'", text.replace('\'', "'\\''"))
 }
 
 fn shop_of(args: &PlanArgs) -> Result<(Shop, Vec<Warning>), Error> {

@@ -7,7 +7,7 @@ use crate::keep;
 use crate::plan::shop::{self, Shop};
 use crate::problem::Error;
 use crate::show;
-use crate::track::{ready, trend};
+use crate::track::{ready, stage, trend};
 use std::process::ExitCode;
 
 /// Run it.
@@ -24,12 +24,13 @@ pub fn run(args: &TrendArgs) -> Result<ExitCode, Error> {
     let standing = book.standing(&args.name, keep::now())?;
     let (panel, _) = book.newest(&args.name)?.panel()?;
     let list = ready::list(&standing, &panel, &shop, keep::now());
+    let primed = stage::is_primed(&standing, &shop, keep::now());
     let json = show::track::trend::json(&trend, &list)?;
     if args.json {
         super::say(json.trim_end());
         return Ok(ExitCode::SUCCESS);
     }
-    super::say(show::track::trend::text(&trend, &list, args.units.into()).trim_end());
+    super::say(show::track::trend::text(&trend, &list, primed, args.units.into()).trim_end());
     if trend.cycles.is_empty() {
         return Ok(ExitCode::SUCCESS);
     }

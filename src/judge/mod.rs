@@ -147,7 +147,16 @@ pub enum Action {
     Measure,
     /// Sheet metal: move the skin before filling.
     MoveTheSkin,
+    /// Inside every limit of a fair panel: it may be filled, nothing asks for it.
+    MayFill,
+    /// The same of a high that may be sanded.
+    MaySand,
+    /// Deeper than filler is built up: the designer's matter.
+    AskFirst,
 }
+
+/// Deeper lows are no filler's work, mm: the most that any filler here is built up in all (common practice, no source: two coats of 10 mm).
+pub const MOST_BUILD_MM: f64 = 20.0;
 
 impl Action {
     /// The word in report.json and on screen.
@@ -159,7 +168,27 @@ impl Action {
             Action::Leave => "leave",
             Action::Measure => "measure",
             Action::MoveTheSkin => "move the skin",
+            Action::MayFill => "may be filled",
+            Action::MaySand => "may be sanded",
+            Action::AskFirst => "ask the designer",
         }
+    }
+}
+
+/// A fair panel asks for no filling and no sanding: what is inside every limit is offered, never ordered. Nothing is ordered to be filled that no
+/// filler fills.
+pub(crate) fn offered(regions: &mut [Region], verdict: Verdict) {
+    let fair = verdict == Verdict::Fair;
+    for r in regions {
+        let deep = r.kind == RegionKind::Low && r.worst_mm.value < -MOST_BUILD_MM;
+        r.action = match r.action {
+            Action::Fill | Action::MayFill if deep => Action::AskFirst,
+            Action::Fill if fair => Action::MayFill,
+            Action::Sand if fair => Action::MaySand,
+            Action::MayFill if !fair => Action::Fill,
+            Action::MaySand if !fair => Action::Sand,
+            other => other,
+        };
     }
 }
 

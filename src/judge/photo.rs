@@ -645,3 +645,44 @@ pub fn pitch(found: &Pitch, units: Units) -> String {
 pub fn unsure_of_colour(note: &PhotoNote) -> bool {
     note.coat != "one colour" && note.sure < SURE
 }
+
+/// Places that are told when photos ask for more readings.
+const ASKED: usize = 3;
+
+impl Judgement {
+    /// What to measure where photos turned a fair panel to "measure more": the places that contradict, else those with coat left.
+    pub fn asked_by_photos(mut self, units: Units) -> Self {
+        let Some(found) = &self.photos else {
+            return self;
+        };
+        let spot = |[x, y]: [f64; 2]| {
+            format!(
+                "x {}, y {} {}",
+                units.bare_place(x),
+                units.bare_place(y),
+                units.place_unit()
+            )
+        };
+        let mut asked: Vec<String> = found
+            .clashes
+            .iter()
+            .take(ASKED)
+            .map(|c| {
+                format!(
+                    "two placings crossing at {}: photo and readings contradict each other there",
+                    spot(c.at_mm)
+                )
+            })
+            .collect();
+        if asked.is_empty() {
+            asked.extend(found.coat.lows().take(ASKED).map(|a| {
+                format!(
+                    "two placings crossing at {}, where coat is left; or block it through and photograph it again",
+                    spot(a.place_mm)
+                )
+            }));
+        }
+        self.measure_next.splice(0..0, asked);
+        self
+    }
+}

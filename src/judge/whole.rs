@@ -220,6 +220,8 @@ pub fn judge(
     let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
     let mut warnings = warnings;
     warnings.extend(steep_warning(&nodes));
+    let mut regions = regions;
+    super::offered(&mut regions, verdict);
     Ok(Judgement {
         panel_name: panel.name.clone(),
         date: survey.conditions.date.clone(),

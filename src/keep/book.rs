@@ -194,19 +194,16 @@ fn allowed(new: &NewEntry, entries: &[Entry], version: i64) -> Result<(), String
         return Err("the panel was edited while the survey was read: enter it again".into());
     }
     if let Some(number) = new.strikes {
-        let struck = entries
-            .iter()
-            .find(|e| e.number == number)
-            .ok_or_else(|| format!("this panel has no entry {number}; `lowspot log` shows them"))?;
+        let struck = entries.iter().find(|e| e.number == number).ok_or_else(|| {
+            format!("this panel has no entry {number}; `lowspot diary` shows them")
+        })?;
         if let Some(by) = struck.struck_by {
             return Err(format!("entry {number} is struck already, by entry {by}"));
         }
     }
     let held = standing::held(entries, now());
     match held.filter(|h| new.kind == Kind::Hold && Some(&h.by) != new.who.as_ref()) {
-        Some(hold) => Err(format!(
-            "the panel is {hold}; `lowspot release` comes first"
-        )),
+        Some(hold) => Err(format!("{hold}; `lowspot free` comes first")),
         None => Ok(()),
     }
 }

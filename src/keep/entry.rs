@@ -80,7 +80,16 @@ impl Kind {
         }
     }
 
-    /// The kind that a word names.
+    /// The word on screen, where it is another than the book's.
+    pub fn shown(self) -> &'static str {
+        match self {
+            Hold => "hands-off",
+            Release => "free",
+            other => other.word(),
+        }
+    }
+
+    /// The kind that a word names: the book's or that on screen.
     ///
     /// # Errors
     /// A sentence with the nearest kind, or all of them.
@@ -91,10 +100,11 @@ impl Kind {
     /// assert!(Kind::from_word("blok").unwrap_err().contains("did you mean block?"));
     /// ```
     pub fn from_word(word: &str) -> Result<Kind, String> {
-        if let Some(kind) = Kind::ALL.into_iter().find(|k| k.word() == word) {
+        let named = |k: &Kind| k.shown() == word || k.word() == word;
+        if let Some(kind) = Kind::ALL.into_iter().find(named) {
             return Ok(kind);
         }
-        let words = || Kind::ALL.into_iter().map(Kind::word);
+        let words = || Kind::ALL.into_iter().map(Kind::shown);
         let advice = match text::closest(word, words()) {
             Some(near) => format!("did you mean {near}?"),
             None => format!("kinds are {}", words().collect::<Vec<_>>().join(", ")),
@@ -111,16 +121,32 @@ impl Kind {
             PostCure => (&[Fact::Temperature, Fact::HoldHours], &[]),
             Fill => (
                 &[],
-                &[Fact::Recipe, Fact::Batch, Fact::Grams, Fact::Way, Fact::Min],
+                &[
+                    Fact::Recipe,
+                    Fact::Cure,
+                    Fact::Batch,
+                    Fact::Grams,
+                    Fact::Way,
+                    Fact::Min,
+                ],
             ),
-            Prime => (&[], &[Fact::Recipe, Fact::Batch, Fact::Coats, Fact::Grams]),
+            Prime => (
+                &[],
+                &[
+                    Fact::Recipe,
+                    Fact::Cure,
+                    Fact::Batch,
+                    Fact::Coats,
+                    Fact::Grams,
+                ],
+            ),
+            Sand | Block => (&[], &[Fact::At]),
             Weigh => (&[Fact::Grams], &[]),
             SignOff => (&[Fact::Base, Fact::Means], &[]),
             Hold => (&[], &[Fact::Until, Fact::Why]),
             Release => (&[], &[Fact::Why]),
             Strike => (&[Fact::Why], &[]),
-            Repair | Clean | Sand | Block | GuideCoat | Survey | Pinholes | Balance | ReProp
-            | Note => (&[], &[]),
+            Repair | Clean | GuideCoat | Survey | Pinholes | Balance | ReProp | Note => (&[], &[]),
         }
     }
 
@@ -301,10 +327,10 @@ impl NewEntry {
         let kind = self.kind;
         let mut faults = self.facts.faults(kind);
         let needs =
-            |missing: bool, what: &str| (missing).then(|| format!("{} needs {what}", kind.word()));
+            |missing: bool, what: &str| (missing).then(|| format!("{} needs {what}", kind.shown()));
         faults.extend(needs(
             kind == Hold && self.who.is_none(),
-            "--by: who holds it?",
+            "--by: who is at it?",
         ));
         faults.extend(needs(
             kind == ReProp && self.supports.is_none(),

@@ -29,6 +29,9 @@ pub struct Facts {
     /// Recipe of a filler or primer.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub recipe: Option<String>,
+    /// Hours until it can be sanded, where the one who entered it said so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cure_h: Option<f64>,
     /// Batch it was mixed from, as on the card or the tin.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub batch: Option<String>,
@@ -50,12 +53,34 @@ pub struct Facts {
     /// By what means it was signed off.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub means: Option<Means>,
+    /// Where it was done, where not all over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at: Option<At>,
     /// End of a hold; without one it holds until released.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub until: Option<Timestamp>,
     /// Why held, released or struck.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
+}
+
+/// A part of the panel that was worked on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct At {
+    /// As it was said: "H1", or its corners.
+    pub said: String,
+    /// Corners, mm, at least three of them each.
+    pub outlines: Vec<Vec<[f64; 2]>>,
+}
+
+impl At {
+    /// Whether a place lies in it.
+    pub fn contains(&self, x: f64, y: f64) -> bool {
+        self.outlines
+            .iter()
+            .any(|o| crate::panel::Polygon(o.clone()).contains(x, y))
+    }
 }
 
 /// One of the [`Facts`].
@@ -67,6 +92,8 @@ pub enum Fact {
     HoldHours,
     /// `recipe`
     Recipe,
+    /// `cure_h`
+    Cure,
     /// `batch`
     Batch,
     /// `mass_g`
@@ -81,6 +108,8 @@ pub enum Fact {
     Base,
     /// `means`
     Means,
+    /// `at`
+    At,
     /// `until`
     Until,
     /// `why`
@@ -89,10 +118,11 @@ pub enum Fact {
 
 impl Fact {
     /// All of them.
-    pub const ALL: [Fact; 12] = [
+    pub const ALL: [Fact; 14] = [
         Fact::Temperature,
         Fact::HoldHours,
         Fact::Recipe,
+        Fact::Cure,
         Fact::Batch,
         Fact::Grams,
         Fact::Way,
@@ -100,6 +130,7 @@ impl Fact {
         Fact::Coats,
         Fact::Base,
         Fact::Means,
+        Fact::At,
         Fact::Until,
         Fact::Why,
     ];
@@ -110,6 +141,7 @@ impl Fact {
             Fact::Temperature => "--temperature",
             Fact::HoldHours => "--hold-hours",
             Fact::Recipe => "--recipe",
+            Fact::Cure => "--cure",
             Fact::Batch => "--batch",
             Fact::Grams => "--grams",
             Fact::Way => "--way",
@@ -117,6 +149,7 @@ impl Fact {
             Fact::Coats => "--coats",
             Fact::Base => "--base",
             Fact::Means => "--means",
+            Fact::At => "--at",
             Fact::Until => "--until",
             Fact::Why => "--why",
         }
@@ -145,6 +178,7 @@ impl Facts {
             self.temperature_c.is_some(),
             self.hold_h.is_some(),
             self.recipe.is_some(),
+            self.cure_h.is_some(),
             self.batch.is_some(),
             self.mass_g.is_some(),
             self.way.is_some(),
@@ -152,6 +186,7 @@ impl Facts {
             self.coats.is_some(),
             self.base_mm.is_some(),
             self.means.is_some(),
+            self.at.is_some(),
             self.until.is_some(),
             self.why.is_some(),
         ];
@@ -166,7 +201,7 @@ impl Facts {
     pub fn faults(&self, kind: Kind) -> Vec<String> {
         let (must, may) = kind.facts();
         let given = self.given();
-        let of = kind.word();
+        let of = kind.shown();
         let missing = must
             .iter()
             .filter(|f| !given.contains(f))
@@ -183,6 +218,7 @@ impl Facts {
         let numbers = [
             ("--temperature", self.temperature_c, CELSIUS, "°C"),
             ("--hold-hours", self.hold_h, HOURS, "hours"),
+            ("--cure", self.cure_h, HOURS, "hours"),
             ("--grams", self.mass_g, GRAMS, "g"),
             ("--min", self.min_c, CELSIUS, "°C"),
             ("--base", self.base_mm, BASE_MM, "mm"),

@@ -44,7 +44,7 @@ mod writer;
 
 pub use book::Book;
 pub use entry::{Entry, Kind, NewEntry, NewFile, Role, StoredFile};
-pub use facts::{Facts, Means};
+pub use facts::{At, Facts, Means};
 pub use panels::PanelRow;
 pub use result::{Field, Summary, SurveyResult};
 pub use standing::{Hold, Standing};

@@ -197,7 +197,7 @@ impl Book {
     pub fn twin(&mut self, name: &str, other: &str) -> Result<Vec<String>, Error> {
         let (a, b) = (self.panel(name)?, self.panel(other)?);
         if a.id == b.id {
-            let what = format!("{} cannot be its own twin", a.name);
+            let what = format!("{} cannot be a pair with itself", a.name);
             return Err(fail::book(self.path(), what));
         }
         let path = self.path().to_path_buf();

@@ -76,14 +76,14 @@ pub fn pressing(entries: &[Entry], now: Timestamp) -> Vec<Warning> {
         .zip(stale(entries))
         .map(|((_, work), why)| {
             let short = format!(
-                "STALE: entry {}, {}, came after",
+                "TOUCHED SINCE: entry {}, {}, came after",
                 work.number,
                 work.kind.word()
             );
             Warning::pressing(
-                format!("stale: {why}"),
+                format!("touched since: {why}"),
                 Pressing {
-                    label: "STALE",
+                    label: "TOUCHED SINCE",
                     text: why,
                     short,
                 },
@@ -91,16 +91,20 @@ pub fn pressing(entries: &[Entry], now: Timestamp) -> Vec<Warning> {
         });
     let held = held(entries, now).map(|hold| {
         let all = hold.to_string();
-        let text = all.trim_start_matches("held ").to_string();
+        let text = all.clone();
         let short = match hold.until {
-            Some(until) => format!("HELD by {} until {}", hold.by, by_the_clock(until)),
-            None => format!("HELD by {}", hold.by),
+            Some(until) => format!(
+                "HANDS OFF: {} is at it until {}",
+                hold.by,
+                by_the_clock(until)
+            ),
+            None => format!("HANDS OFF: {} is at it", hold.by),
         };
         let short = short.replace(char::is_control, "?");
         Warning::pressing(
             all,
             Pressing {
-                label: "HELD",
+                label: "HANDS OFF",
                 text,
                 short,
             },
@@ -127,7 +131,7 @@ pub fn held(entries: &[Entry], now: Timestamp) -> Option<Hold> {
 
 impl std::fmt::Display for Hold {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "held by {}", self.by)?;
+        write!(f, "{} is at it", self.by)?;
         if let Some(until) = self.until {
             write!(f, " until {}", by_the_clock(until))?;
         }

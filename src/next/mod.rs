@@ -36,6 +36,10 @@ const EDGE_SHARE: f64 = 0.3;
 const A_LIMIT: usize = 2;
 /// A region's depth is told of when a placing makes its interval narrower by this share or more.
 const WORTH_TELLING: f64 = 0.2;
+/// A placing that makes an open limit's interval no narrower than by this share buys nothing there.
+const BUYS: f64 = 0.05;
+/// The same of the filler's interval, which many placings narrow a little each.
+const BUYS_FILLER: f64 = 0.03;
 /// An amount of filler below this is not told of, cc.
 const LEAST_CC: f64 = 0.1;
 
@@ -52,6 +56,8 @@ pub struct Suggestion {
     pub filler_half_cc: Option<[f64; 2]>,
     /// What it buys, in words.
     pub buys: String,
+    /// Whether that is anything: a limit settled or clearly narrowed, the filler or a region clearly closer known.
+    pub worth: bool,
 }
 
 impl Suggestion {
@@ -124,6 +130,21 @@ pub fn tooling(
     Ok(set)
 }
 
+/// Length and step in whole inches and quarters, where nothing was read yet and nobody said otherwise: see [`blank::in_inches`].
+pub fn inch_tooling(
+    panel: &Panel,
+    tool: Option<Tool>,
+    length_mm: Option<f64>,
+    step_mm: Option<f64>,
+) -> (Option<f64>, Option<f64>) {
+    let tool = tool.unwrap_or(Tool::Straightedge);
+    let b = panel.outline.bounds();
+    let side = (b[2] - b[0]).min(b[3] - b[1]);
+    let most = (shortest_base_mm(panel) / 2.0).min(50.8).min(side / 4.0);
+    let (length, step) = blank::in_inches(tool, most);
+    (length_mm.or(Some(length)), step_mm.or(Some(step)))
+}
+
 /// Shortest base of the panel's limits, mm.
 fn shortest_base_mm(panel: &Panel) -> f64 {
     panel
@@ -139,7 +160,20 @@ fn shortest_base_mm(panel: &Panel) -> f64 {
 /// # Errors
 /// [`Error::Usage`] when no placing fits on the panel.
 pub fn start(panel: &Panel, set: Settings, count: Option<usize>) -> Result<Plan, Error> {
-    let rounds = walk::rounds(panel, &set)?;
+    start_at(panel, set, None, count)
+}
+
+/// The same with lines no further apart than asked for.
+///
+/// # Errors
+/// As [`start`].
+pub fn start_at(
+    panel: &Panel,
+    set: Settings,
+    spacing_mm: Option<f64>,
+    count: Option<usize>,
+) -> Result<Plan, Error> {
+    let rounds = walk::rounds(panel, &set, spacing_mm)?;
     let last = rounds.len();
     let all = rounds
         .into_iter()
@@ -158,6 +192,7 @@ pub fn start(panel: &Panel, set: Settings, count: Option<usize>) -> Result<Plan,
                 (1, _) => "a first look at the panel, coarse".into(),
                 _ => "between the lines before".into(),
             },
+            worth: true,
         })
         .collect();
     Ok(Plan {
@@ -264,20 +299,25 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         known.take(&told);
         let spot = &ground.candidates[best].spot;
         let mut buys = Vec::new();
+        let mut worth = false;
         if let (Some(a), Some(open)) = (aim, &open) {
             spent[a].push(spot.axis);
             buys.push(settles(on, &aims[a], open, &known, &before, &first));
+            worth |= narrows(&aims[a], &known, &before, &first);
         }
         let after = half_cc(&known, half);
         if told_cc.is_finite() && half >= LEAST_CC {
             let [was, is] = [half, after].map(|cc| on.units.volume(cc));
+            worth |= was != is && after < (1.0 - BUYS_FILLER) * half;
             buys.push(if was == is {
                 format!("filler stays ±{is}")
             } else {
                 format!("filler ±{was} → ±{is}")
             });
         }
-        buys.extend(regions(on, &ground, &before, &known, &first));
+        let clearer = regions(on, &ground, &before, &known, &first);
+        worth |= !clearer.is_empty();
+        buys.extend(clearer);
         if buys.is_empty() {
             buys.push("a closer look where least is known".into());
         }
@@ -287,6 +327,7 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
             round: 0,
             filler_half_cc: told_cc.is_finite().then_some([half, after]),
             buys: buys.join("; "),
+            worth,
         });
         half = after;
     }
@@ -304,6 +345,13 @@ fn across(on: &Basis, ground: &Ground) -> Option<usize> {
     let axis = usize::from(!on.survey.placings.first().is_some_and(along_y));
     let fits = ground.candidates.iter().any(|c| c.spot.axis == axis);
     (one_way && fits).then_some(axis)
+}
+
+/// Whether an open limit is settled or clearly narrowed.
+fn narrows(aim: &Aim, known: &Knowledge, before: &Knowledge, first: &Knowledge) -> bool {
+    let (now, then) = (aim.expected(before, first), aim.expected(known, first));
+    let wide = |[low, high]: [f64; 2]| high - low.max(0.0);
+    aim.settled(then) || wide(then) < (1.0 - BUYS) * wide(now)
 }
 
 /// "settles the 0.30 mm limit under a 300 mm edge at x 610, y 200", or how far it narrows it.
@@ -350,7 +398,7 @@ fn settles(
             on.units.depth(high)
         )
     };
-    if range(now) == range(then) {
+    if range(now) == range(then) || !narrows(aim, known, before, first) {
         return format!("tells more of {words}{zone} at {spot}");
     }
     format!(
@@ -444,7 +492,7 @@ fn next_number(survey: &Survey) -> usize {
 
 impl Judgement {
     /// Takes the best placings in as what to measure next, in place of the sentences that name the same spots; what else is to be
-    /// measured (a direction, a placing once more) stays.
+    /// measured (a direction, a placing once more) stays. What buys nothing is not told.
     pub fn with_next(mut self, plan: &Plan, units: Units) -> Self {
         if plan.suggestions.is_empty() {
             return self;
@@ -452,6 +500,7 @@ impl Judgement {
         let mut sentences: Vec<String> = plan
             .suggestions
             .iter()
+            .filter(|s| s.worth)
             .map(|s| format!("{}: {}", s.place(units), s.buys))
             .collect();
         sentences.extend(self.sight.untied.iter().cloned());

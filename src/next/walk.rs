@@ -16,9 +16,9 @@ pub type Round = Vec<Planned>;
 /// The whole walk, round by round.
 ///
 /// # Errors
-/// As [`blank::placings`].
-pub fn rounds(panel: &Panel, set: &Settings) -> Result<Vec<Round>, Error> {
-    let all = blank::placings(panel, set)?;
+/// As [`blank::placings_at`].
+pub fn rounds(panel: &Panel, set: &Settings, spacing_mm: Option<f64>) -> Result<Vec<Round>, Error> {
+    let all = blank::placings_at(panel, set, spacing_mm)?;
     let ways = [0, 1].map(|axis| lines(&all, axis));
     let most = ways.iter().map(Vec::len).max().unwrap_or(0);
     let mut stride = 1;

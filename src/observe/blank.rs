@@ -8,6 +8,7 @@ use super::Tool;
 use crate::panel::{Form, Panel};
 use crate::problem::Error;
 use crate::text::plain_mm;
+use crate::units::{MM_PER_INCH, Units};
 
 /// What to measure with, and how densely. What is `None` is chosen for the panel.
 #[derive(Clone, Debug, PartialEq)]
@@ -106,7 +107,48 @@ pub fn none_fits(panel: &Panel, set: &Settings) -> Error {
 /// # Errors
 /// As [`write`].
 pub fn placings(panel: &Panel, set: &Settings) -> Result<Vec<Planned>, Error> {
-    Ok(plan(panel, set, None)?.placings)
+    placings_at(panel, set, None)
+}
+
+/// The same with lines no further apart than asked for.
+///
+/// # Errors
+/// As [`write`].
+pub fn placings_at(
+    panel: &Panel,
+    set: &Settings,
+    spacing_mm: Option<f64>,
+) -> Result<Vec<Planned>, Error> {
+    Ok(plan(panel, set, spacing_mm)?.placings)
+}
+
+/// Minutes that placings take, each set down and read.
+pub fn minutes<'a>(placings: impl IntoIterator<Item = &'a Planned>) -> f64 {
+    let each = |p: &Planned| MINUTES_A_PLACING + p.readings as f64 * MINUTES_A_READING;
+    placings.into_iter().map(each).sum()
+}
+
+/// The tool as one who measures in inches has it: lengths in whole inches, steps in quarters, where nobody said otherwise.
+///
+/// The step is no longer than `most_mm`, half the shortest base of the limits.
+pub fn in_inches(tool: Tool, most_mm: f64) -> (f64, f64) {
+    const STEPS_IN: [f64; 7] = [2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.125];
+    let length_in = match tool {
+        Tool::Straightedge => 24.0,
+        Tool::ProfileGauge => 12.0,
+        Tool::Batten | Tool::Bridge => 36.0,
+        Tool::WaveGauge => 2.0,
+    };
+    let most = if tool == Tool::ProfileGauge {
+        most_mm.min(MM_PER_INCH / 2.0)
+    } else {
+        most_mm
+    };
+    let step_in = STEPS_IN
+        .into_iter()
+        .find(|s| s * MM_PER_INCH <= most)
+        .unwrap_or(0.125);
+    (length_in * MM_PER_INCH, step_in * MM_PER_INCH)
 }
 
 fn too_many() -> Error {
@@ -364,14 +406,36 @@ fn text(panel: &Panel, set: &Settings, plan: &Plan) -> String {
 
 /// A hint for the tool, then the form's header lines.
 pub fn header(panel: &Panel, set: &Settings) -> String {
+    header_in(panel, set, Units::Metric)
+}
+
+/// The same in the user's own units: places in inches, readings in thou.
+pub fn header_in(panel: &Panel, set: &Settings, units: Units) -> String {
+    let (degrees, unit) = match units {
+        Units::Metric => ("C", "mm"),
+        Units::Us => ("F", "thou"),
+    };
     format!(
-        "{}{}date _   by _   skin _ C   supports _\ntool {} {}   step {}   unit mm\n",
+        "{}{}date _   by _   skin _ {degrees}   supports _\ntool {} {}   step {}   unit {unit}\n",
         tool_hint(set.tool, panel.form),
         panel_line(&panel.name),
         set.tool.word(),
-        plain_mm(set.length),
-        plain_mm(set.step)
+        written(set.length, units),
+        written(set.step, units)
     )
+}
+
+/// A length as the form has it: "600", "24 in".
+fn written(mm: f64, units: Units) -> String {
+    match units {
+        Units::Metric => plain_mm(mm),
+        Units::Us => format!("{} in", inches(mm)),
+    }
+}
+
+/// Inches with three decimals at most.
+fn inches(mm: f64) -> String {
+    plain_mm((mm / MM_PER_INCH * 1000.0).round() / 1000.0)
 }
 
 impl Planned {
@@ -393,6 +457,38 @@ impl Planned {
             p[self.axis] = s;
             p
         })
+    }
+
+    /// Its two lines of the form: where each reading is taken, then a `_` below each place.
+    pub fn rows(&self, name: &str, units: Units) -> String {
+        let bare = |mm: f64| match units {
+            Units::Metric => plain_mm((mm * 10.0).round() / 10.0),
+            Units::Us => plain_mm((mm / MM_PER_INCH * 100.0).round() / 100.0),
+        };
+        let unit = if units == Units::Us { " in" } else { "" };
+        let range = format!("{} to {}{unit}", bare(self.from), bare(self.to));
+        let at = format!("{}{unit}", bare(self.at));
+        let [x, y] = if self.axis == 0 {
+            [range, at]
+        } else {
+            [at, range]
+        };
+        let head = format!("{name:<5} x {x:<14} y {y:<14} : ");
+        let steps = self.readings.saturating_sub(1).max(1) as f64;
+        let places: Vec<String> = (0..self.readings)
+            .map(|k| bare(self.from + (self.to - self.from) * k as f64 / steps))
+            .collect();
+        let row = |cells: &mut dyn Iterator<Item = &str>| -> String {
+            let cells: Vec<String> = cells
+                .zip(&places)
+                .map(|(cell, place)| format!("{cell:>w$}", w = place.chars().count().max(4)))
+                .collect();
+            cells.join(" ")
+        };
+        let above = row(&mut places.iter().map(String::as_str));
+        let blanks = row(&mut std::iter::repeat_n("_", self.readings));
+        let indent = " ".repeat(head.chars().count().saturating_sub(1));
+        format!("#{indent}{above}\n{head}{blanks}\n")
     }
 
     /// Its line of the form, with `_` for every reading.
@@ -439,7 +535,7 @@ fn panel_line(name: &str) -> String {
 }
 
 /// "35 minutes", "1 h 20 min": to five minutes, since nobody knows better.
-fn duration(minutes: f64) -> String {
+pub fn duration(minutes: f64) -> String {
     let rounded = ((minutes / 5.0).round().max(1.0) * 5.0) as u64;
     match (rounded / 60, rounded % 60) {
         (0, m) => format!("{m} minutes"),

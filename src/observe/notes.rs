@@ -17,7 +17,7 @@ mod words;
 
 use self::ends::{ends_of, whole_steps, wrong_count};
 use self::header::Unit;
-use self::words::{EXAMPLE, HEADERS, Marked, Token, tokens, without_spare_blanks};
+use self::words::{EXAMPLE, HEADERS, Marked, Token, is_reading, tokens, without_spare_blanks};
 use super::names::Names;
 use super::sound;
 use super::{FileRead, MOST_LINE, Placing, Reading, Tool};
@@ -50,14 +50,26 @@ pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> File
         reader.faults.add(line, 0, advice);
     } else {
         let mut anything = false;
-        for (number, line) in lines(text) {
+        let mut all = lines(text).peekable();
+        while let Some((number, line)) = all.next() {
             if line.len() > MOST_LINE {
                 anything = true;
                 reader.faults.add(number, 0, super::too_long());
                 continue;
             }
-            let tokens = tokens(line);
+            let mut tokens = tokens(number, line);
             anything |= !tokens.is_empty();
+            // Readings one below the other: those of the placing above them.
+            if tokens.iter().any(|t| t.text == ":") {
+                while let Some((below, more)) = all.peek()
+                    && more.len() <= MOST_LINE
+                    && let further = words::tokens(*below, more)
+                    && further.iter().all(|t| is_reading(t.text))
+                {
+                    tokens.extend(further);
+                    all.next();
+                }
+            }
             reader.line(number, &tokens);
             if reader.spots > super::MOST_READINGS {
                 reader.faults.add(number, 0, super::too_many());
@@ -201,10 +213,7 @@ impl Reader<'_> {
         if ends.first().is_some_and(|t| t.text == ":") {
             ends = ends.get(1..).unwrap_or(&[]);
         }
-        let repeats = ends
-            .iter()
-            .all(|t| matches!(t.text, "again" | "turned" | "x" | "y"))
-            && ends.iter().any(|t| matches!(t.text, "again" | "turned"));
+        let repeats = ends.iter().any(|t| matches!(t.text, "again" | "turned"));
         let (mut placing, spots) = if repeats {
             match self.repeated(name, ends)? {
                 Some(found) => found,
@@ -254,6 +263,7 @@ impl Reader<'_> {
             return Err((name.column, two_tools(first, self.now.tool)));
         }
         let spots: Vec<[f64; 2]> = first.readings.iter().map(|r| [r.x, r.y]).collect();
+        same_ends(name, words, &spots)?;
         let placing = Placing {
             repeat: self.names.count(name.text),
             turned: words.iter().any(|t| t.text == "turned"),
@@ -329,16 +339,39 @@ impl Reader<'_> {
             }
             return (Vec::new(), false);
         }
+        // The same slip many times over is said once, at its first place.
+        let mut slips: Vec<(&Token, String, usize)> = Vec::new();
+        let mut remark = false;
         let values: Vec<Option<Option<f64>>> = written
             .iter()
             .map(|token| match self.value(token) {
                 Ok(value) => Some(value),
+                Err(_) if remark => None,
                 Err(why) => {
-                    self.faults.add(number, token.column, why);
+                    match slips.iter_mut().find(|(_, said, _)| *said == why) {
+                        Some((_, _, times)) => *times += 1,
+                        None => slips.push((token, why, 1)),
+                    }
+                    remark = is_remark(written, token);
                     None
                 }
             })
             .collect();
+        let odd = values.iter().any(Option::is_none);
+        for (token, why, times) in slips {
+            let more = match times {
+                1 if is_remark(written, token) => {
+                    "; the words behind it are no readings either: a remark begins with #".into()
+                }
+                1 => String::new(),
+                n => format!(" ({n} times in this placing)"),
+            };
+            self.faults
+                .add(token.line, token.column, format!("{why}{more}"));
+        }
+        if odd && is_remark_anywhere(written) {
+            return (Vec::new(), false);
+        }
         if !written.is_empty() && written.len() != spots.len() {
             self.faults.add(
                 number,
@@ -357,7 +390,7 @@ impl Reader<'_> {
                 value_mm: values.get(i).copied().flatten().flatten(),
                 written: written.get(i).map_or("_", |t| t.text).to_string(),
                 sd_mm: self.now.sd_mm,
-                line: number,
+                line: written.get(i).map_or(number, |t| t.line),
                 column: written.get(i).map_or(0, |t| t.column),
             })
             .collect();
@@ -369,14 +402,66 @@ impl Reader<'_> {
             return Ok(None);
         }
         let plain = token.text.replace('\u{2212}', "-");
-        let Some(value) = units::number(&plain) else {
+        let unit = self.now.unit.unwrap_or(Unit::Length(1.0));
+        let inches = unit == Unit::Length(units::MM_PER_INCH);
+        let bare = plain.trim_end_matches(['"', '\u{2033}', '\u{201d}']);
+        let value = match units::number(&plain) {
+            None if inches => units::number(bare).or_else(|| units::fraction(bare)),
+            value => value,
+        };
+        let Some(value) = value else {
             return Err(not_a_number(token.text, &plain));
         };
-        let unit = self.now.unit.unwrap_or(Unit::Length(1.0));
         unit.mm(value)
             .map(Some)
             .map_err(|why| format!("reading {} {why}", quoted(token.text)))
     }
+}
+
+/// Whether a remark without its # begins at this word: it and all behind it are words, two at least.
+fn is_remark(written: &[Token], from: &Token) -> bool {
+    let word =
+        |t: &Token| t.text.chars().any(char::is_alphabetic) && units::length(t.text).is_err();
+    let behind = || {
+        written
+            .iter()
+            .skip_while(|t| (t.line, t.column) != (from.line, from.column))
+    };
+    behind().count() > 1 && behind().all(word)
+}
+
+fn is_remark_anywhere(written: &[Token]) -> bool {
+    written.iter().any(|t| is_remark(written, t))
+}
+
+/// A repeat may name its ends, as a copied line does: they must be those of the first.
+fn same_ends(name: &Token, words: &[Token], spots: &[[f64; 2]]) -> Marked<()> {
+    let rest: Vec<Token> = words
+        .iter()
+        .copied()
+        .filter(|t| !matches!(t.text, "again" | "turned"))
+        .collect();
+    // "again x" names no place.
+    if rest.iter().all(|t| matches!(t.text, "x" | "y")) {
+        return Ok(());
+    }
+    let (from, to) = ends_of(name, &rest)?;
+    let (Some(first), Some(last)) = (spots.first(), spots.last()) else {
+        return Ok(());
+    };
+    let near = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]) < 1.0;
+    if near(from, *first) && near(to, *last) {
+        return Ok(());
+    }
+    Err((
+        name.column,
+        format!(
+            "{} again, but its ends are not those of {}, which ran {}; leave them out, or give this one another name",
+            name.text,
+            name.text,
+            ends::run(*first, *last)
+        ),
+    ))
 }
 
 /// Why a reading is no number, with the slips that are foreseen.
@@ -386,6 +471,16 @@ pub(super) fn not_a_number(written: &str, plain: &str) -> String {
     if ["nan", "inf", "infinity"].contains(&lower.trim_start_matches(['+', '-'])) {
         return format!(
             "reading {shown} is not a number a tool can show; write ? for a reading not taken"
+        );
+    }
+    if let Some(below) = plain.strip_prefix('<').and_then(units::number) {
+        return format!(
+            "reading {shown} is no number; where the edge touches or nothing thinner goes under write 0.00, else the thinnest leaf that went under ({below})"
+        );
+    }
+    if plain.contains('/') && units::length(plain).is_ok() {
+        return format!(
+            "reading {shown} is a fraction of an inch; write unit in on a line above and fractions such as 3/32, or write mm"
         );
     }
     if units::length(plain).is_ok() {

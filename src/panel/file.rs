@@ -24,7 +24,7 @@ pub const MOST_SIDE_MM: f64 = 100_000.0;
 /// Largest panel file that is read, bytes.
 pub const MOST_BYTES: u64 = 1_000_000;
 
-const KEYS: [&str; 34] = [
+const KEYS: [&str; 38] = [
     "name",
     "length",
     "width",
@@ -46,6 +46,10 @@ const KEYS: [&str; 34] = [
     "target",
     "film",
     "film_keep",
+    "film_is",
+    "core",
+    "heat_limit",
+    "lifting_surface",
     "film_measured",
     "film_area",
     "substrate",

@@ -236,15 +236,17 @@ impl Panel {
         self.outline.contains(x, y) || self.outline.distance_to_edge(x, y) <= TARGET_SLACK_MM
     }
 
-    /// Most that may come off at a point, mm: zero in a no-sand area; where film is known never more than film less what must stay.
-    /// Without either the assumed allowance.
+    /// Most that may come off at a point, mm: zero in a no-sand area; where film is known never more than film less what must stay. A film
+    /// of which nobody said what it is allows nothing by itself. Without either the assumed allowance.
     pub fn allowance_at(&self, x: f64, y: f64) -> f64 {
         if self.no_sand.iter().any(|p| p.contains(x, y)) {
             return 0.0;
         }
-        let spare = self.skin.film.spare_at(x, y);
+        let film = &self.skin.film;
+        let spare = film.spare_at(x, y);
         match (self.sand_allowance_mm, spare) {
             (Some(allowance), Some(spare)) => allowance.min(spare),
+            (None, Some(spare)) if film.of.is_none() => spare.min(ASSUMED_ALLOWANCE_MM),
             (Some(one), None) | (None, Some(one)) => one,
             (None, None) => ASSUMED_ALLOWANCE_MM,
         }
@@ -254,7 +256,8 @@ impl Panel {
     pub fn general_allowance_mm(&self) -> f64 {
         let keep = self.skin.film.keep_mm();
         let spare = self.skin.film.all_mm.map(|film| (film - keep).max(0.0));
-        let stated = self.sand_allowance_mm.or(spare);
+        let by_film = spare.filter(|_| self.skin.film.of.is_some());
+        let stated = self.sand_allowance_mm.or(by_film);
         stated
             .unwrap_or(ASSUMED_ALLOWANCE_MM)
             .min(spare.unwrap_or(f64::INFINITY))
@@ -262,7 +265,8 @@ impl Panel {
 
     /// Whether the user said what may come off at a point: by an allowance, or by the film there.
     pub fn allowance_given_at(&self, x: f64, y: f64) -> bool {
-        self.sand_allowance_mm.is_some() || self.skin.film.at(x, y).is_some()
+        let film = &self.skin.film;
+        self.sand_allowance_mm.is_some() || (film.of.is_some() && film.at(x, y).is_some())
     }
 
     /// Area of skin in cm²: outline less openings.

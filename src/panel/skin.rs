@@ -10,8 +10,16 @@ use serde::Serialize;
 pub enum Substrate {
     /// Laminate or filler made with epoxy.
     Epoxy,
-    /// Laminate or gelcoat made with polyester or vinyl ester.
+    /// Laminate made with polyester or vinyl ester.
     Polyester,
+    /// Carbon laminate, bare.
+    Carbon,
+    /// Glass laminate, bare.
+    Glass,
+    /// Gelcoat.
+    Gelcoat,
+    /// Old antifouling.
+    Antifouling,
     /// Bare polystyrene foam.
     PolystyreneFoam,
     /// Bare foam of another kind.
@@ -26,9 +34,13 @@ pub enum Substrate {
 
 impl Substrate {
     /// All of them with their words in panel.toml.
-    pub const ALL: [(&'static str, Substrate); 7] = [
+    pub const ALL: [(&'static str, Substrate); 11] = [
         ("epoxy", Substrate::Epoxy),
         ("polyester", Substrate::Polyester),
+        ("carbon", Substrate::Carbon),
+        ("glass", Substrate::Glass),
+        ("gelcoat", Substrate::Gelcoat),
+        ("antifouling", Substrate::Antifouling),
         ("polystyrene-foam", Substrate::PolystyreneFoam),
         ("foam", Substrate::Foam),
         ("wood", Substrate::Wood),
@@ -41,6 +53,63 @@ impl Substrate {
         let found = Self::ALL.iter().find(|(_, s)| *s == self);
         found.map_or("", |(word, _)| word)
     }
+}
+
+/// What lies inside a panel and sets how warm it may become.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Core {
+    /// None: one solid skin.
+    None,
+    /// Polystyrene foam.
+    PolystyreneFoam,
+    /// Foam of another kind.
+    Foam,
+    /// Honeycomb.
+    Honeycomb,
+    /// Balsa or other wood.
+    Wood,
+}
+
+impl Core {
+    /// All of them with their words in panel.toml.
+    pub const ALL: [(&'static str, Core); 5] = [
+        ("none", Core::None),
+        ("polystyrene-foam", Core::PolystyreneFoam),
+        ("foam", Core::Foam),
+        ("honeycomb", Core::Honeycomb),
+        ("wood", Core::Wood),
+    ];
+
+    /// The word in panel.toml.
+    pub fn word(self) -> &'static str {
+        let found = Self::ALL.iter().find(|(_, c)| *c == self);
+        found.map_or("", |(word, _)| word)
+    }
+}
+
+/// What a film over the structure consists of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FilmOf {
+    /// Filler over the fibres.
+    Filler,
+    /// Primer.
+    Primer,
+    /// Gelcoat.
+    Gelcoat,
+    /// Paint.
+    Paint,
+}
+
+impl FilmOf {
+    /// All of them with their words in panel.toml.
+    pub const ALL: [(&'static str, FilmOf); 4] = [
+        ("filler", FilmOf::Filler),
+        ("primer", FilmOf::Primer),
+        ("gelcoat", FilmOf::Gelcoat),
+        ("paint", FilmOf::Paint),
+    ];
 }
 
 /// How a panel stands while it is filled.
@@ -78,6 +147,8 @@ pub struct Film {
     pub all_mm: Option<f64>,
     /// In areas of their own, mm; the last one that holds a place counts.
     pub areas: Vec<(Polygon, f64)>,
+    /// What it consists of; `None`: nobody said, and then it caps what may come off but allows nothing.
+    pub of: Option<FilmOf>,
     /// What must stay, mm; `None`: the usual default.
     pub keep_mm: Option<f64>,
     /// Day on which it was measured.
@@ -224,6 +295,12 @@ impl MassPlace {
 pub struct Skin {
     /// What lies under the filler; `None`: nobody said.
     pub substrate: Option<Substrate>,
+    /// What lies inside; `None`: nobody said.
+    pub core: Option<Core>,
+    /// Warmest that the designer allows it to become, °C.
+    pub heat_limit_c: Option<f64>,
+    /// A wing, tail, keel or other surface whose section matters.
+    pub lifting: bool,
     /// How it stands.
     pub face: Face,
     /// Whether it will be below water; `None`: nobody said.
@@ -244,6 +321,7 @@ mod tests {
         let film = Film {
             all_mm: Some(0.5),
             areas: vec![(square(0.0, 100.0), 0.3), (square(0.0, 50.0), 0.05)],
+            of: None,
             keep_mm: None,
             measured: None,
             now: None,

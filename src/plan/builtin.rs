@@ -41,6 +41,7 @@ fn plain(name: &str, about: &str, base: Base, parts: Vec<Part>) -> Recipe {
         base,
         parts,
         density_g_per_cc: None,
+        air_percent: None,
         pot_life_min: common(30.0),
         sandable_h: common(16.0),
         at_c: 20.0,
@@ -50,6 +51,7 @@ fn plain(name: &str, about: &str, base: Base, parts: Vec<Part>) -> Recipe {
         ),
         factor_range: FACTOR_RANGE,
         greatest_coat_mm: None,
+        greatest_build_mm: None,
         from_c: common(10.0),
         to_c: common(35.0),
         panel_from_c: None,
@@ -86,6 +88,14 @@ fn epoxy_coat() -> Figure {
     Figure::new(6.0, "published: a data sheet (5-6 mm, 10 at most)")
 }
 
+/// Deeper is another section, or a structure that is not sound.
+fn epoxy_build() -> Figure {
+    Figure::new(
+        20.0,
+        "common practice, no source (two coats of 10 mm, the most that a published data sheet gives to one)",
+    )
+}
+
 fn dry_micro() -> Recipe {
     // Resin to hardener 100 : 45 by mass; to one volume of the two mixed, 5 loose volumes of bubbles.
     const RESIN: (f64, f64) = (100.0, 1.15);
@@ -107,10 +117,10 @@ fn dry_micro() -> Recipe {
         ratio_from: "bubbles 5 : 1 loose to mixed resin, published: builders' notes (5-6 : 1); resin to hardener \
                      100 : 45 by mass, common practice, no source: use your own system's ratio from its data sheet"
             .into(),
-        density_g_per_cc: Some(common_range(0.5, "0.4-0.6 weighed")),
         pot_life_min: common_range(30.0, "of about 100 g"),
         sandable_h: Figure::new(36.0, "published: a boatbuilders' page (24-72 h)"),
         greatest_coat_mm: Some(epoxy_coat()),
+        greatest_build_mm: Some(epoxy_build()),
         from_c: epoxy_from(),
         to_c: Figure::new(
             35.0,
@@ -135,6 +145,7 @@ fn light_compound() -> Recipe {
     Recipe {
         density_g_per_cc: Some(common_range(0.65, "0.5-0.8")),
         greatest_coat_mm: Some(epoxy_coat()),
+        greatest_build_mm: Some(epoxy_build()),
         from_c: epoxy_from(),
         spread_cc_per_min: common(80.0),
         shrink_percent: common(0.5),
@@ -148,10 +159,10 @@ fn light_compound() -> Recipe {
 }
 
 fn polyester_filler() -> Recipe {
-    // 2 g of hardener paste to 100 g of filler paste.
+    // 2 g of hardener paste to 100 g of filler paste, both taken at the density of the mix.
     let parts = vec![
         part("filler paste", Role::Base, 100.0 / 102.0, 1.2),
-        part("peroxide hardener paste", Role::Hardener, 2.0 / 102.0, 1.15),
+        part("peroxide hardener paste", Role::Hardener, 2.0 / 102.0, 1.2),
     ];
     Recipe {
         ratio_from: "2 % of the paste's mass, published: formulation notes (1-3 %)".into(),
@@ -161,6 +172,10 @@ fn polyester_filler() -> Recipe {
         greatest_coat_mm: Some(Figure::new(
             3.0,
             "published: a metal-shaping book (6 mm at any point at most, a maker's trainer)",
+        )),
+        greatest_build_mm: Some(Figure::new(
+            6.0,
+            "published: a maker's trainer (6 mm at any point at most)",
         )),
         panel_from_c: Some(Figure::new(
             18.0,
@@ -206,6 +221,7 @@ fn build_primer() -> Recipe {
         shrink_percent: Figure::new(0.0, "counted in the solids"),
         solids_percent: common(SOLIDS),
         wet_coat_mm: Some(usual_wet_coat(SOLIDS)),
+        greatest_build_mm: Some(common_range(0.5, "0.2-0.5 mm of sprayed build a job")),
         dry_density_g_per_cc: Some(common(1.6)),
         isocyanate: true,
         ..plain(

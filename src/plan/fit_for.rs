@@ -90,6 +90,17 @@ fn on_substrate(panel: &Panel, recipe: &Recipe, out: &mut Vec<Fit>) {
         Some(Substrate::Aluminium | Substrate::Steel) => out.push(warned(
             "bare metal: the filler's data sheet says how to prepare it, and how soon after; old primer may hold lead or chromate",
         )),
+        Some(Substrate::Carbon | Substrate::Glass) if polyester => out.push(Fit {
+            how: How::Asked,
+            text: "which resin is the laminate made with? Polyester over epoxy is warned against (published: boat-kit advice): say substrate = \"epoxy\" or \"polyester\" if you know"
+                .into(),
+        }),
+        Some(Substrate::Gelcoat) => out.push(warned(
+            "gelcoat: wax from the mould lies on it, wash and de-wax before any sanding; crazed or blistered gelcoat is mended first, filler over it cracks with it",
+        )),
+        Some(Substrate::Antifouling) => out.push(warned(
+            "filler does not hold on antifouling: take all of it off first, wet, its dust and slurry are poisonous and local rules say where they go; then survey anew",
+        )),
         None if polyester => out.push(Fit {
             how: How::Asked,
             text: "what is under it? Polyester over epoxy or on polystyrene foam is warned against: say substrate = \"…\" in panel.toml".into(),

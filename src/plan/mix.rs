@@ -220,6 +220,12 @@ fn check(request: &Request) -> Result<(), Error> {
             plain_mm(mm)
         )));
     }
+    let deep = request
+        .depth_mm
+        .and_then(|mm| request.recipe.too_deep("this depth", mm));
+    if let Some(why) = deep.filter(|_| request.recipe.base != Base::Primer) {
+        return Err(usage(why));
+    }
     let humidity_sound = |h: &f64| *h > 0.0 && *h <= 100.0;
     if let Some(h) = request.humidity_percent.filter(|h| !humidity_sound(h)) {
         return Err(usage(format!(

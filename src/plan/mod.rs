@@ -10,6 +10,7 @@ pub mod cycles;
 pub mod figure;
 pub mod fit_for;
 pub mod hand_check;
+pub mod heat;
 pub mod mix;
 pub mod price;
 pub mod ratio;

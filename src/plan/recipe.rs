@@ -69,8 +69,10 @@ pub struct Recipe {
     pub base: Base,
     /// Its parts, in the order they go into the pot.
     pub parts: Vec<Part>,
-    /// Density of the mix, where it is known better than from the parts.
+    /// Density of the mix, where it was weighed or a data sheet gives it.
     pub density_g_per_cc: Option<Figure>,
+    /// Air in the mix, % of its volume, where it is known better than from how powder packs.
+    pub air_percent: Option<Figure>,
     /// Pot life at `at_c`, min.
     pub pot_life_min: Figure,
     /// Hours until it can be sanded at `at_c`.
@@ -83,6 +85,8 @@ pub struct Recipe {
     pub factor_range: [f64; 2],
     /// Greatest thickness of one coat on a level face, mm; no limit known without it.
     pub greatest_coat_mm: Option<Figure>,
+    /// Most that may be built up of it in all coats together, mm; no limit known without it.
+    pub greatest_build_mm: Option<Figure>,
     /// Coldest temperature it may be mixed and spread at, °C.
     pub from_c: Figure,
     /// Warmest, °C.
@@ -118,6 +122,8 @@ pub struct WorkedOut {
     pub with_air_g_per_cc: f64,
     /// Solids over solids and liquid by volume, 0 to 1.
     pub solid_share: f64,
+    /// Air over the whole, 0 to 1: as stated, else what packing leaves.
+    pub air_share: f64,
 }
 
 impl WorkedOut {
@@ -163,10 +169,13 @@ impl Recipe {
     pub fn density(&self) -> Figure {
         self.density_g_per_cc.clone().unwrap_or_else(|| {
             let worked = self.worked_out();
-            let air = if worked.holds_air() {
-                ", with the air that this much powder holds"
-            } else {
-                ""
+            let air = match &self.air_percent {
+                Some(air) => format!(" with {:.0} % of air ({})", air.value, air.origin),
+                None if worked.holds_air() => format!(
+                    " with {:.0} % of air, which is what so much powder leaves (it packs to 64 % at most, published: Scott and Kilgour 1969)",
+                    100.0 * worked.air_share
+                ),
+                None => String::new(),
             };
             Figure::new(
                 worked.with_air_g_per_cc,
@@ -189,11 +198,41 @@ impl Recipe {
         };
         let (liquid, solid) = (volume_of(false), volume_of(true));
         let mass: f64 = self.parts.iter().map(|p| p.mass_share).sum();
+        let packed = (liquid + solid).max(solid / CLOSEST_PACKING);
+        let air_share = self
+            .air_percent
+            .as_ref()
+            .map_or(1.0 - (liquid + solid) / packed, |air| air.value / 100.0);
+        let without_air_g_per_cc = mass / (liquid + solid);
         WorkedOut {
-            without_air_g_per_cc: mass / (liquid + solid),
-            with_air_g_per_cc: mass / (liquid + solid).max(solid / CLOSEST_PACKING),
+            without_air_g_per_cc,
+            with_air_g_per_cc: without_air_g_per_cc * (1.0 - air_share),
             solid_share: solid / (liquid + solid),
+            air_share,
         }
+    }
+
+    /// Most that may be built up of it in all coats together: never less than one coat of it.
+    pub fn greatest_build(&self) -> Option<Figure> {
+        let build = self.greatest_build_mm.clone()?;
+        match &self.greatest_coat_mm {
+            Some(coat) if coat.value > build.value => Some(coat.clone()),
+            _ => Some(build),
+        }
+    }
+
+    /// A sentence where this depth is more than may be built up of it; `what` is what is that deep, such as "low L1".
+    pub fn too_deep(&self, what: &str, depth_mm: f64) -> Option<String> {
+        let most = self.greatest_build()?;
+        (depth_mm > most.value + 1e-6).then(|| {
+            format!(
+                "{what}: {depth_mm:.2} mm of {} are more than the {} mm that may be built up of it in all ({}). That is no filler's work, in however many \
+                 coats: ask the designer. Mend the structure or the section first, then survey anew",
+                self.name,
+                crate::text::plain_mm(most.value),
+                most.origin
+            )
+        })
     }
 
     /// Density when dry, g/cc: what is left on the panel weighs this.

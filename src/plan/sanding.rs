@@ -44,7 +44,11 @@ pub fn board(j: &Judgement, shop: &Shop, units: Units) -> Board {
         .filter(|r| {
             matches!(
                 r.action,
-                Action::Fill | Action::Measure | Action::Sand | Action::MoveTheSkin
+                Action::Fill
+                    | Action::MayFill
+                    | Action::Measure
+                    | Action::Sand
+                    | Action::MoveTheSkin
             ) && r.worst_mm.value.is_finite()
         })
         .max_by(|a, b| wave_mm(a).total_cmp(&wave_mm(b)));
@@ -75,6 +79,103 @@ pub fn board(j: &Judgement, shop: &Shop, units: Units) -> Board {
     }
 }
 
+/// A grade of abrasive and how deep its scratches go.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Grit {
+    /// "P80".
+    pub name: &'static str,
+    /// Depth of its scratches, mm.
+    pub scratch_mm: f64,
+}
+
+/// Grades, coarse to fine. Scratches are a quarter as deep as the grain is wide: of P40 that gives the 0.1 mm of common practice (no source;
+/// grain from a published grading standard, from memory: 425, 201, 125, 82 and 46 µm).
+pub const GRITS: [Grit; 5] = [
+    Grit {
+        name: "P40",
+        scratch_mm: 0.106,
+    },
+    Grit {
+        name: "P80",
+        scratch_mm: 0.050,
+    },
+    Grit {
+        name: "P120",
+        scratch_mm: 0.031,
+    },
+    Grit {
+        name: "P180",
+        scratch_mm: 0.021,
+    },
+    Grit {
+        name: "P320",
+        scratch_mm: 0.012,
+    },
+];
+/// Scratches may take this share of what may come off, where all of it is to come off (common practice, no source).
+const SCRATCH_SHARE: f64 = 0.25;
+
+impl Grit {
+    /// The next finer one; the finest has none.
+    pub fn finer(&self) -> Option<&'static Grit> {
+        GRITS.iter().find(|g| g.scratch_mm < self.scratch_mm)
+    }
+
+    /// The coarsest whose scratches are no deeper; the finest where none is.
+    pub fn no_deeper(mm: f64) -> &'static Grit {
+        let [.., finest] = &GRITS;
+        let found = GRITS.iter().find(|g| g.scratch_mm <= mm + 1e-9);
+        found.unwrap_or(finest)
+    }
+}
+
+/// How a high is taken down: the grit to begin with, and how deep, so that its scratches stay within what may come off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Down {
+    /// Coarsest grit.
+    pub grit: &'static Grit,
+    /// Taken off before the scratches, mm.
+    pub off_mm: f64,
+    /// What may come off in all, scratches included, mm: the least anywhere on the high that is not taped off.
+    pub may_mm: f64,
+}
+
+/// How the high of this index is taken down.
+pub fn down(j: &Judgement, panel: &Panel, region: usize) -> Down {
+    let grid = j.nodes.grid;
+    let (comes_off, allowed) = j
+        .regions
+        .get(region)
+        .map_or((0.0, 0.0), |r| (r.comes_off_mm, r.allowed_mm));
+    let own = j
+        .nodes
+        .region
+        .indexed_iter()
+        .filter(|(_, k)| **k as usize == region + 1);
+    let may_mm = own
+        .map(|(n, _)| panel.allowance_at(grid.x(n.1), grid.y(n.0)))
+        .filter(|may| *may > 0.0)
+        .fold(allowed, f64::min);
+    let off = comes_off.min(may_mm);
+    let room = (may_mm - off).max(SCRATCH_SHARE * may_mm);
+    let grit = Grit::no_deeper(room);
+    Down {
+        grit,
+        off_mm: off.min((may_mm - grit.scratch_mm).max(0.0)),
+        may_mm,
+    }
+}
+
+/// The coarsest grit for boarding past the filler onto skin: its scratches within what the film there can spare beside what blocking takes.
+/// Where the film is not known nothing coarser than P80 touches the skin.
+pub fn on_skin(panel: &Panel, film: Option<&FilmLeft>) -> &'static Grit {
+    const UNKNOWN_MM: f64 = 0.05;
+    let spare = film
+        .map(|f| f.skin_low_mm - panel.skin.film.keep_mm())
+        .filter(|s| s.is_finite());
+    Grit::no_deeper(spare.map_or(UNKNOWN_MM, |s| SCRATCH_SHARE * s))
+}
+
 /// What the plan leaves of the film over the structure.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FilmLeft {
@@ -84,6 +185,8 @@ pub struct FilmLeft {
     pub low_mm: Array2<f64>,
     /// What must stay, mm.
     pub keep_mm: f64,
+    /// Least film of the skin that is boarded, as it is now, lower end, mm; infinite where none is known.
+    pub skin_low_mm: f64,
     /// Least left, mm, its 95 % interval's lower end there, and where.
     pub least_mm: f64,
     /// Lower end at that place, mm.
@@ -98,8 +201,8 @@ pub struct FilmLeft {
     pub thin_at: Vec<[f64; 4]>,
 }
 
-/// Film less what sanding takes: down to the reference where the skin stands proud, or what blocking takes anyway if that is more. `None` where nobody
-/// said how thick it is. On filler the filler is sanded, not the film.
+/// Film less what sanding takes: down to the reference where the skin stands proud and the scratches of the grit below that, or what blocking takes
+/// anyway if that is more. `None` where nobody said how thick it is. On filler the filler is sanded, not the film.
 pub fn film_left(
     floor: &Floor,
     panel: &Panel,
@@ -117,6 +220,7 @@ pub fn film_left(
         left_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
         low_mm: Array2::from_elem(nodes.deviation.dim(), f64::NAN),
         keep_mm,
+        skin_low_mm: f64::INFINITY,
         least_mm: f64::INFINITY,
         least_low_mm: f64::INFINITY,
         at_mm: [f64::NAN; 2],
@@ -124,6 +228,9 @@ pub fn film_left(
         risk_cm2: 0.0,
         thin_at: Vec::new(),
     };
+    let downs: Vec<Option<Down>> = (0..floor.j.regions.len())
+        .map(|k| is_sanded(&floor.j.regions[k]).then(|| down(floor.j, panel, k)))
+        .collect();
     for (n, deviation) in nodes.deviation.indexed_iter() {
         let (x, y) = (grid.x(n.1), grid.y(n.0));
         let Some(here) = film.at(x, y).filter(|_| !deviation.is_nan()) else {
@@ -135,9 +242,22 @@ pub fn film_left(
         }
         // Where the skin stands proud it is taken down no deeper than allowed; blocking takes its own all the same.
         let allowed = panel.allowance_at(x, y);
-        let off = |proud: f64| proud.min(allowed).max(shop.block_takes_mm.value);
+        let own = (nodes.region[n] as usize).checked_sub(1);
+        let scratch = own
+            .and_then(|k| downs.get(k).copied().flatten())
+            .map_or(0.0, |d| d.grit.scratch_mm);
+        let off = |proud: f64| {
+            let taken = if scratch > 0.0 {
+                proud.clamp(0.0, (allowed - scratch).max(0.0)) + scratch
+            } else {
+                proud.min(allowed)
+            };
+            taken.max(shop.block_takes_mm.value)
+        };
+        let low_now = film.low_at(x, y).unwrap_or(here);
         let left = here - off(*deviation);
-        let low = film.low_at(x, y).unwrap_or(here) - off(deviation + 1.96 * nodes.sd[n]);
+        let low = low_now - off(deviation + 1.96 * nodes.sd[n]);
+        out.skin_low_mm = out.skin_low_mm.min(low_now - shop.block_takes_mm.value);
         out.left_mm[n] = left;
         out.low_mm[n] = low;
         let cm2 = floor.areas_mm2[n] / 100.0;
@@ -208,9 +328,11 @@ pub fn boxes(values: &Array2<f64>, grid: Grid) -> Vec<[f64; 4]> {
 
 /// Highs that the plan sands.
 pub fn sanded(j: &Judgement) -> impl Iterator<Item = &Region> {
-    j.regions
-        .iter()
-        .filter(|r| r.kind == RegionKind::High && r.action == Action::Sand)
+    j.regions.iter().filter(|r| is_sanded(r))
+}
+
+fn is_sanded(r: &Region) -> bool {
+    r.kind == RegionKind::High && r.action == Action::Sand
 }
 
 /// Hours to take a high down as planned.

@@ -221,7 +221,11 @@ impl<'a> Floor<'a> {
                 && r.volume_cc.value.is_finite()
                 && matches!(
                     r.action,
-                    Action::Fill | Action::Measure | Action::MoveTheSkin
+                    Action::Fill
+                        | Action::MayFill
+                        | Action::Measure
+                        | Action::MoveTheSkin
+                        | Action::AskFirst
                 )
         })
     }

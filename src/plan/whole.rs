@@ -11,7 +11,7 @@ use super::shop::Shop;
 use super::spread::Floor;
 use super::ways::{self, Ground, Kind, Way};
 use super::work::{self, Item};
-use crate::judge::Judgement;
+use crate::judge::{Action, Judgement, Verdict};
 use crate::observe::{Survey, Tool};
 use crate::panel::Panel;
 use crate::problem::Error;
@@ -101,6 +101,13 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Puts the command for the mixing card as it is to be typed in the place of the one for the plan's own folder.
+    pub fn printed_as(&mut self, command: &str) {
+        for item in &mut self.work {
+            item.tool = item.tool.replace(work::MIX_COMMAND, command);
+        }
+    }
+
     /// The way planned.
     pub fn way(&self) -> Option<&Way> {
         self.chosen.and_then(|k| self.ways.get(k))
@@ -152,6 +159,7 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
     let board = sanding::board(j, choice.shop, choice.units);
     let (chosen, why) = choose(panel, j, &ways, &not_offered, &board, choice.way)?;
     let way = chosen.and_then(|k| ways.get(k));
+    not_too_deep(panel, &floor, way, choice.shop)?;
     let none = ndarray::Array2::zeros(j.nodes.deviation.dim());
     let film = sanding::film_left(
         &floor,
@@ -191,6 +199,45 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
     };
     plan.work = work::items(&plan, panel, j, choice);
     Ok(plan)
+}
+
+/// No low is filled deeper than its filler may be built up, what is there of it already included where the film is said to be filler.
+fn not_too_deep(panel: &Panel, floor: &Floor, way: Option<&Way>, shop: &Shop) -> Result<(), Error> {
+    let Some(way) = way.filter(|w| w.kind != Kind::PrimerOnly) else {
+        return Ok(());
+    };
+    let film = &panel.skin.film;
+    let proud = if way.kind == Kind::FullSkim {
+        shop.skim_mm.value
+    } else {
+        shop.overfill_mm.value
+    };
+    let told: Vec<String> = floor
+        .j
+        .regions
+        .iter()
+        .enumerate()
+        .filter(|(k, _)| floor.is_filled(*k))
+        .filter_map(|(_, r)| {
+            let [x, y] = r.worst_at;
+            let there = film
+                .at(x, y)
+                .filter(|_| film.of == Some(crate::panel::skin::FilmOf::Filler))
+                .unwrap_or(0.0);
+            let under = if there > 0.0 {
+                format!(", {there:.2} mm of filler under it")
+            } else {
+                String::new()
+            };
+            let what = format!("low {}, laid {proud:.1} mm proud{under}", r.name);
+            way.recipe
+                .too_deep(&what, r.worst_mm.value.abs() + proud + there)
+        })
+        .collect();
+    if told.is_empty() {
+        return Ok(());
+    }
+    Err(Error::Survey(told.join("\n")))
 }
 
 /// A temperature given for today must suit the filler: what was noted in an old survey is only warned of.
@@ -262,6 +309,9 @@ fn choose(
     if let Some(k) = find(Kind::PrimerOnly) {
         return Ok((Some(k), "no low is deeper than primer takes".into()));
     }
+    if j.verdict == Verdict::Fair {
+        return Ok((None, may_be_filled(j)));
+    }
     let low_cm2: f64 = (0..j.regions.len())
         .filter_map(|k| j.regions.get(k))
         .filter(|r| r.kind == crate::judge::RegionKind::Low)
@@ -291,6 +341,23 @@ fn choose(
         )
     };
     Ok((find(kind), why))
+}
+
+/// Why a fair panel has no way planned, and what may be done all the same.
+fn may_be_filled(j: &Judgement) -> String {
+    let lows: Vec<&str> = j
+        .regions
+        .iter()
+        .filter(|r| r.action == Action::MayFill)
+        .map(|r| r.name.as_str())
+        .collect();
+    if lows.is_empty() {
+        return "fair at every limit that could be checked".into();
+    }
+    format!(
+        "fair at every limit that could be checked, so nothing is ordered; {} may be filled: --way spot-fill plans it",
+        lows.join(", ")
+    )
 }
 
 fn split(floor: &Floor, panel: &Panel, choice: &Choice) -> Split {

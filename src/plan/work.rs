@@ -31,6 +31,9 @@ pub struct Item {
 
 /// The rule for every sanding.
 const STOP: &str = "guide coat is gone or substrate shows, whichever is first";
+/// The command for the mixing card, run in the plan's own folder; [`Plan::printed_as`] puts the one in its place that runs where the plan is
+/// printed.
+pub const MIX_COMMAND: &str = "lowspot mix --plan plan.json";
 /// Regions told one by one; the rest share a line.
 const TOLD: usize = 8;
 /// Lines of master strips are no further apart than this, mm (common practice, no source), nor than the edge reaches.
@@ -98,6 +101,11 @@ impl List<'_> {
     /// From clean skin to primer.
     fn job(&self) -> Vec<Item> {
         let mut all = vec![self.clean()];
+        if self.plan.way().is_none() && self.j.verdict == Verdict::Fair {
+            all.push(self.pinholes());
+            all.extend(self.prime(None));
+            return all;
+        }
         all.extend(self.sand());
         match self.plan.way() {
             Some(way) if way.kind == Kind::PrimerOnly => {
@@ -361,22 +369,31 @@ impl List<'_> {
     }
 
     fn sand(&self) -> Vec<Item> {
-        sanding::sanded(self.j)
+        let highs = self.j.regions.iter().enumerate();
+        highs
+            .filter(|(_, r)| r.kind == RegionKind::High && r.action == Action::Sand)
             .take(TOLD)
-            .map(|r| {
+            .map(|(k, r)| {
+                let down = sanding::down(self.j, self.panel, k);
+                let then = down
+                    .grit
+                    .finer()
+                    .map_or(String::new(), |g| format!(", then {}", g.name));
                 let m2 = r.area_cm2 / 1e4;
                 let hours = sanding::high_hours(r, self.choice.shop);
                 Item {
                     what: "sand",
                     place: format!("{}{}", self.place(r), looks_like(r)),
                     tool: format!(
-                        "long block, P36-40 then P80, over {} times its width",
+                        "long block, {}{then}, over {} times its width",
+                        down.grit.name,
                         if m2 < 0.02 { "three" } else { "two" }
                     ),
                     depth: format!(
-                        "{} off, {} allowed{}",
-                        self.units.depth(r.comes_off_mm),
-                        self.units.depth(r.allowed_mm),
+                        "{} off, {} allowed with the scratches of {}{}",
+                        self.units.depth(down.off_mm),
+                        self.units.depth(down.may_mm),
+                        down.grit.name,
                         self.film_there(r)
                     ),
                     amount: r.saves_cc.map_or(String::new(), |s| {
@@ -423,7 +440,7 @@ impl List<'_> {
             what: "mix",
             place: way.recipe.name.clone(),
             tool: format!(
-                "scale, in batches, one low after the other: card by lowspot mix --plan plan.json ({:.0} °C)",
+                "scale, in batches, one low after the other; the card for {:.0} °C: {MIX_COMMAND}",
                 self.plan.weather.air_c
             ),
             amount: format!(
@@ -627,15 +644,45 @@ impl List<'_> {
                 format!("all over{}", self.taped())
             },
             tool: if way.kind == Kind::StripsAndBays {
-                "the longest board there is, diagonally both ways; P40 to level, P80 to shape, P120 to finish".into()
+                format!(
+                    "the longest board there is, diagonally both ways; {}",
+                    self.grits()
+                )
             } else {
-                self.plan.board.words.clone() + "; P40 to level, P80 to shape, P120 to finish"
+                format!("{}; {}", self.plan.board.words, self.grits())
             },
             amount: format!("about {} comes off", self.units.volume(way.sanded_off_cc)),
             time: hours(way.sanding_hours),
             stop: format!("highs first show: {STOP}"),
             ..Item::default()
         }
+    }
+
+    /// "P40 to level on the filler alone, P80 where the board runs onto the skin, P120 to finish".
+    fn grits(&self) -> String {
+        let skin = sanding::on_skin(self.panel, self.plan.film.as_ref());
+        let finish = skin.finer().unwrap_or(skin);
+        let film = if self.plan.film.is_some() {
+            ""
+        } else {
+            ", whose film is not known"
+        };
+        let level = if skin.name == "P40" {
+            "P40 to level, P80 to shape".to_string()
+        } else {
+            format!(
+                "P40 to level on the filler alone; {} at most where the board runs onto the skin{film}",
+                skin.name
+            )
+        };
+        format!(
+            "{level}; {} to finish",
+            if finish.scratch_mm > 0.031 {
+                "P120"
+            } else {
+                finish.name
+            }
+        )
     }
 
     fn again(&self, way: &Way) -> Item {

@@ -24,7 +24,11 @@ impl Slip {
         if said.contains("array") && !said.contains("array table") {
             return Slip::in_list(text, &line, span.start);
         }
+        let curly = to_end.contains(['\u{201c}', '\u{201d}', '\u{201e}']);
         let message = match said {
+            _ if curly => {
+                "curly quotes; a settings file wants straight ones, such as \"12 in\": save it as plain text".into()
+            }
             "duplicate key" => format!("{} is given twice; keep one", quoted(found)),
             m if m.starts_with("string values must be quoted") || m.starts_with("invalid boolean") => format!(
                 "{} is neither a number nor text in quotes; words and numbers with a unit stand in quotes, such as \

@@ -329,7 +329,7 @@ fn limit<'a>(l: &'a LimitResult, units: Units) -> LimitRow<'a> {
             String::new()
         },
         within: if known {
-            percent(l.share_within)
+            format!("{} of placings", percent(l.share_within))
         } else {
             String::new()
         },

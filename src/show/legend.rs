@@ -1,4 +1,4 @@
-//! Round the map: title, scale of colours, key of marks, notes.
+//! Round the map: title, the scale as leaves at an edge, key of marks, notes.
 
 use super::map::{self, Sheet};
 use super::palette::{self, Rgb};
@@ -74,13 +74,13 @@ pub(super) fn shortened(words: &str, size: f64, room: f64) -> Result<String, Err
     Ok(String::new())
 }
 
-/// The colours from low to high with their limits, dots and hatching; the node limit and the allowance marked.
+/// The colours from low to high with their limits, dots and hatching, as leaves at an edge; the node limit and the allowance marked.
 fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     let t = sheet.look.text;
     let [left, cell, top] = bar(sheet, scene, y, ["LOW", "fair", "HIGH"]);
     let boundary = |n: usize| left + n as f64 * cell;
     for n in [4, 7] {
-        pointer(sheet, scene, [boundary(n), top]);
+        scribe(sheet, scene, [boundary(n), top]);
     }
     // Named once: the right half of the bar has what may come off.
     scene.labels.push(sheet.plain(
@@ -91,7 +91,8 @@ fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     allowance(sheet, scene, [boundary(6), top], cell);
 }
 
-/// The eleven classes side by side, with words for both ends and the middle. Returns its left end, the width of a class and its top, px.
+/// The eleven classes as leaves at a straightedge: what is low hangs under it, as thick leaves go under; what is high stands above it. Words for
+/// both ends and the middle. Returns its left end, the width of a class and its top, px.
 pub(super) fn bar(
     sheet: &Sheet<'_>,
     scene: &mut Scene,
@@ -101,7 +102,8 @@ pub(super) fn bar(
     let (t, edges) = (sheet.look.text, sheet.classes.edges);
     let cell = ((sheet.look.width - 14.0 * t) / 11.0).min(4.6 * t);
     let left = (sheet.look.width - 11.0 * cell) / 2.0;
-    let (top, bottom) = (*y + 1.3 * t, *y + 2.7 * t);
+    let (top, bottom) = (*y + 1.3 * t, *y + 4.1 * t);
+    let edge = (top + bottom) / 2.0;
     let middles = |class: usize| {
         if class == 5 {
             1.5 * edges[4]
@@ -116,7 +118,14 @@ pub(super) fn bar(
             5 => 0.0,
             _ => middles(n - 5),
         };
-        let (from, to) = ([x, top], [x + cell, bottom]);
+        // A step thicker for each class.
+        let thick = |class: usize| (0.3 + 0.22 * class as f64) * t;
+        let (above, below) = match n {
+            0..5 => (0.0, thick(5 - n)),
+            5 => (0.18 * t, 0.18 * t),
+            _ => (thick(n - 5), 0.0),
+        };
+        let (from, to) = ([x, edge - above], [x + cell, edge + below]);
         scene
             .shapes
             .push(Shape::rectangle(from, to, sheet.classes.colour(deviation)));
@@ -129,6 +138,12 @@ pub(super) fn bar(
         });
     }
     let boundary = |n: usize| left + n as f64 * cell;
+    scene.shapes.push(Shape::stroke(
+        [left - 0.3 * t, edge],
+        [boundary(11) + 0.3 * t, edge],
+        palette::INK,
+        0.16 * t,
+    ));
     for (k, edge) in edges.iter().enumerate() {
         for (n, value) in [(5 - k, -edge), (6 + k, *edge)] {
             let at = [boundary(n), bottom + 0.75 * t];
@@ -151,7 +166,7 @@ pub(super) fn bar(
             .push(sheet.plain([x, (top + bottom) / 2.0], anchor, words));
     }
     scene.labels.push(sheet.plain(
-        [boundary(5) + cell / 2.0, (top + bottom) / 2.0],
+        [boundary(5) + cell / 2.0, edge - 0.9 * t],
         Anchor::Middle,
         middle.into(),
     ));
@@ -159,17 +174,16 @@ pub(super) fn bar(
     [left, cell, top]
 }
 
-/// A small triangle standing on its point.
-fn pointer(sheet: &Sheet<'_>, scene: &mut Scene, at: [f64; 2]) {
-    let t = 0.3 * sheet.look.text;
-    scene.shapes.push(Shape::Area {
-        points: vec![
-            at,
-            [at[0] - t, at[1] - 1.3 * t],
-            [at[0] + t, at[1] - 1.3 * t],
-        ],
-        colour: palette::INK,
-    });
+/// A scribed line, from the words above the leaves down to the edge.
+fn scribe(sheet: &Sheet<'_>, scene: &mut Scene, at: [f64; 2]) {
+    let t = sheet.look.text;
+    let to = [at[0], at[1] + 1.4 * t];
+    scene.shapes.push(Shape::stroke(
+        [at[0], at[1] - 0.3 * t],
+        to,
+        palette::INK,
+        2.0 * sheet.look.hair(),
+    ));
 }
 
 /// What may come off, pointed out on the high side of the scale.
@@ -203,7 +217,7 @@ fn allowance(sheet: &Sheet<'_>, scene: &mut Scene, zero: [f64; 2], cell: f64) {
         "{} may come off{given}",
         super::words::depth(mm, sheet.units)
     );
-    pointer(sheet, scene, [x, zero[1]]);
+    scribe(sheet, scene, [x, zero[1]]);
     let at = [x, zero[1] - 0.85 * t];
     scene.labels.push(sheet.plain(at, Anchor::Left, words));
 }
@@ -224,9 +238,13 @@ fn swatch_marks(
         let step = 0.62 * t;
         for (row, y) in [0.5, 1.37].into_iter().enumerate() {
             let mut x = from[0] + step * if row == 0 { 0.5 } else { 1.0 };
+            let across = from[1] + y * step + 0.1 * t;
+            if across + radius > to[1] {
+                continue;
+            }
             while x + radius < to[0] {
                 shapes.push(Shape::Dot {
-                    at: [x, from[1] + y * step + 0.1 * t],
+                    at: [x, across],
                     radius,
                     colour: ink,
                 });

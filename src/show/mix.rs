@@ -23,6 +23,7 @@ struct Document<'a> {
     density_from: &'a str,
     density_worked_out_g_per_cc: f64,
     density_without_air_g_per_cc: f64,
+    air_percent: f64,
     mass_g: f64,
     at_c: f64,
     skin_c: f64,
@@ -84,6 +85,7 @@ pub fn json(card: &Card) -> Result<String, Error> {
         density_from: &card.density_g_per_cc.origin,
         density_worked_out_g_per_cc: card.worked_out.with_air_g_per_cc,
         density_without_air_g_per_cc: card.worked_out.without_air_g_per_cc,
+        air_percent: 100.0 * card.worked_out.air_share,
         mass_g: card.mass_g,
         at_c: card.at_c,
         skin_c: card.skin_c,
@@ -135,9 +137,8 @@ fn json_batch(batch: &Batch) -> JsonBatch<'_> {
     }
 }
 
-/// The card to read: tables first, then times, then cautions, then what was used.
-///
-/// What must be heeded comes before the first part is weighed; the table of parts last, where the eye is. `moving_surface`: it goes onto one.
+/// The card to read: the batch first with its ratio, then times, then what must be heeded, then what was used. `moving_surface`: it goes onto one,
+/// and that comes before any amount.
 pub fn text(card: &Card, units: Units, moving_surface: bool) -> String {
     let width = terminal_size::terminal_size().map_or(WIDEST, |(w, _)| (w.0 as usize).min(WIDEST));
     let mut page = Page {
@@ -156,13 +157,12 @@ pub fn text(card: &Card, units: Units, moving_surface: bool) -> String {
         );
         page.out.push('\n');
     }
-    page.list("Before you weigh", &card.cautions);
-    page.list("Mind", &card.warnings);
-    page.used();
-    page.out.push('\n');
     page.head();
     page.batches();
     page.times();
+    page.list("Mind", &card.warnings);
+    page.list("Care, before the first part is weighed", &card.cautions);
+    page.used();
     page.out
 }
 
@@ -227,9 +227,29 @@ impl Page<'_> {
             }
             first += run.len();
         }
+        self.ratio();
         self.out.push('\n');
         let limited = format!("Size of a batch: {}.", self.card.limited_by);
         self.line(2, &limited);
+    }
+
+    /// "Ratio by mass: epoxy resin 100 : hardener 45 : glass bubbles 40.6; published: …".
+    fn ratio(&mut self) {
+        let Some(batch) = self.card.batches.first() else {
+            return;
+        };
+        let base = batch.parts.first().map_or(1.0, |p| p.mass_g).max(1e-9);
+        let parts: Vec<String> = batch
+            .parts
+            .iter()
+            .map(|p| format!("{} {}", p.name, three_digits(100.0 * p.mass_g / base)))
+            .collect();
+        let line = format!(
+            "Ratio by mass: {}; {}.",
+            parts.join(" : "),
+            self.card.ratio_from
+        );
+        self.line(2, &line);
     }
 
     fn table(&mut self, title: &str, batch: &Batch) {
@@ -314,7 +334,6 @@ impl Page<'_> {
                 density.origin
             ),
         );
-        self.line(2, &format!("Ratio: {}.", card.ratio_from));
     }
 
     fn coats(&self) -> Option<String> {

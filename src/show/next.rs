@@ -85,20 +85,33 @@ pub fn json(plan: &Plan, j: &Judgement) -> Result<String, Error> {
         .map_err(|e| Error::Calculation(format!("next.json: {e}")))
 }
 
-/// next.txt: the placings as a notes form, in the order to take them, with `_` for every reading.
+/// next.txt: the placings as a notes form in mm, in the order to take them, with `_` for every reading.
 pub fn form(plan: &Plan, panel: &Panel) -> String {
+    form_in(plan, panel, Units::Metric)
+}
+
+/// The form in the user's own units.
+///
+/// A walk to begin with ends with its first placing once more: that tells how well a reading repeats.
+pub fn form_in(plan: &Plan, panel: &Panel, units: Units) -> String {
     let readings: usize = plan.suggestions.iter().map(|s| s.placing.readings).sum();
+    let example = match units {
+        Units::Metric => "mm, such as 0.25",
+        Units::Us => "thou, such as 10",
+    };
     let order = if plan.start {
         "Keep the order: it is the way to walk, coarse lines first, so you may stop after any round."
     } else {
         "Best first: stop when you have had enough. Lines still blank are passed over."
     };
     let mut out = format!(
-        "# {} placings, {readings} readings. {order}\n\
-         # Write each reading over its _ in mm, such as 0.25. Write ? where none can be taken.\n",
+        "# {} placings, {readings} readings, about {}. {order}\n\
+         # Write each reading over its _ in {example}. Write ? where none can be taken. Numbers above: where to read.\n\
+         # Taken a second time: the name, then again and a colon, then the readings. A remark begins with #.\n",
         plan.suggestions.len(),
+        minutes(plan),
     );
-    out.push_str(&blank::header(panel, &plan.set));
+    out.push_str(&blank::header_in(panel, &plan.set, units));
     let mut round = 0;
     for s in &plan.suggestions {
         if plan.start && s.round != round {
@@ -107,9 +120,21 @@ pub fn form(plan: &Plan, panel: &Panel) -> String {
         } else if !plan.start {
             out.push_str(&format!("\n# {}\n", s.buys));
         }
-        out.push_str(&s.placing.line(&s.name));
+        out.push_str(&s.placing.rows(&s.name, units));
+    }
+    if let (true, Some(first)) = (plan.start, plan.suggestions.first()) {
+        let blanks = vec!["_"; first.placing.readings].join("    ");
+        out.push_str(&format!(
+            "\n# last, {} once more: it tells how well a reading repeats\n{} again : {blanks}\n",
+            first.name, first.name
+        ));
     }
     out
+}
+
+/// "1 h 20 min": what the placings take.
+fn minutes(plan: &Plan) -> String {
+    blank::duration(blank::minutes(plan.suggestions.iter().map(|s| &s.placing)))
 }
 
 /// What is printed: the tool, then a line a placing.
@@ -124,10 +149,11 @@ pub fn summary(plan: &Plan, j: &Judgement, units: Units) -> String {
     };
     let mut out = words::banner(&words::pressing(&j.warnings));
     out += &format!(
-        "NEXT  {n} placing{s}, {order}: {} {}, readings each {}\n",
+        "NEXT  {n} placing{s}, {order}: {} {}, readings each {}, about {}\n",
         set.tool.word(),
         units.place(set.length),
-        units.place(set.step)
+        step(set.step, units),
+        minutes(plan)
     );
     let mut round = 0;
     for s in &plan.suggestions {
@@ -168,6 +194,17 @@ pub fn summary(plan: &Plan, j: &Judgement, units: Units) -> String {
         ));
     }
     out
+}
+
+/// A step: in quarters of an inch the tenths of other places would not do.
+fn step(mm: f64, units: Units) -> String {
+    match units {
+        Units::Metric => units.place(mm),
+        Units::Us => format!(
+            "{} in",
+            crate::text::plain_mm((mm / crate::units::MM_PER_INCH * 100.0).round() / 100.0)
+        ),
+    }
 }
 
 /// "x 150 to 750   y 400", in columns.
@@ -404,7 +441,7 @@ fn head(sheet: &Sheet, plan: &Plan, scene: &mut Scene) -> Result<(), Error> {
         "{pressing}{} {}, readings each {}; {order}; from the number to the arrow",
         plan.set.tool.word(),
         sheet.units.place(plan.set.length),
-        sheet.units.place(plan.set.step),
+        step(plan.set.step, sheet.units),
     );
     let words = legend::shortened(&words, t, right - left)?;
     scene

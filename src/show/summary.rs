@@ -84,13 +84,10 @@ pub fn lines(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Vec<
         ));
     }
     all.push(Line::new("ALSO OPEN", care::ALSO_OPEN, Tone::Note));
-    let cautions: Vec<String> = care::cautions(j, panel)
-        .iter()
-        .map(|c| format!("{}: {}", capital(c.about), c.text))
-        .collect();
-    if !cautions.is_empty() {
-        all.push(Line::new("CARE", cautions.join(" "), Tone::Care));
-    }
+    all.extend(
+        care::in_short(&care::cautions(j, panel))
+            .map(|text| Line::new("CARE", capital(&text), Tone::Care)),
+    );
     all.push(files(j, out_dir));
     all
 }
@@ -111,6 +108,7 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     }
     all.extend(sand(j, units));
     all.extend(move_the_skin(j, units));
+    all.extend(ask_first(j, units));
     all.extend(fill(j, panel, units));
     all.push(filler(j, units));
     all.extend(prime(j));
@@ -123,7 +121,8 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
 /// Lines with a heading get their place in the order of work.
 fn numbered(mut all: Vec<Line>) -> Vec<Line> {
     let mut number = 0;
-    for line in all.iter_mut().filter(|l| !l.heading.is_empty()) {
+    let ordered = |l: &&mut Line| !l.heading.is_empty() && !l.heading.starts_with("MAY ");
+    for line in all.iter_mut().filter(ordered) {
         number += 1;
         line.number = Some(number);
     }
@@ -388,6 +387,11 @@ fn taken_off(high: &Region, units: Units) -> String {
 
 fn sand(j: &Judgement, units: Units) -> Vec<Line> {
     let highs = of(j, RegionKind::High, Action::Sand);
+    if highs.is_empty() {
+        return may(j, RegionKind::High, Action::MaySand, "MAY SAND", units)
+            .into_iter()
+            .collect();
+    }
     let mut all: Vec<Line> = highs
         .iter()
         .take(HIGHS_TOLD)
@@ -458,8 +462,35 @@ fn move_the_skin(j: &Judgement, units: Units) -> Option<Line> {
     })
 }
 
+/// Lows that no filler fills.
+fn ask_first(j: &Judgement, units: Units) -> Option<Line> {
+    let found: Vec<String> = of(j, RegionKind::Low, Action::AskFirst)
+        .iter()
+        .map(|r| {
+            format!(
+                "{}, {}: {} deep",
+                words::name(r),
+                words::extent(r.extent_mm, units),
+                words::depth(r.worst_mm.value.abs(), units)
+            )
+        })
+        .collect();
+    (!found.is_empty()).then(|| {
+        let text = format!(
+            "{}. Deeper than filler is built up ({}, common practice): the designer's matter, structure or section first, then a new survey.",
+            found.join("; "),
+            words::depth(crate::judge::MOST_BUILD_MM, units)
+        );
+        Line::new("ASK FIRST", text, Tone::Work)
+    })
+}
+
 fn fill(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
+    if let Some(offer) = may(j, RegionKind::Low, Action::MayFill, "MAY FILL", units) {
+        return vec![offer];
+    }
     let lows = of(j, RegionKind::Low, Action::Fill);
+    let asked = lows.iter().any(|r| r.needs_cycle);
     let mut all: Vec<Line> = lows
         .iter()
         .take(LOWS_TOLD)
@@ -473,7 +504,16 @@ fn fill(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
                 words::depth_range(low.worst_mm, units),
                 words::volume(low.volume_cc, units),
             );
-            Line::new("FILL", text, Tone::Work)
+            // In the same go as what a limit asks for, but nothing asks for it.
+            if asked && !low.needs_cycle {
+                Line::new(
+                    "MAY FILL",
+                    format!("{text} Inside every limit."),
+                    Tone::Work,
+                )
+            } else {
+                Line::new("FILL", text, Tone::Work)
+            }
         })
         .collect();
     if let (Some(first), false) = (all.first_mut(), panel.no_fill.is_empty()) {
@@ -485,7 +525,49 @@ fn fill(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     all
 }
 
+/// What a fair panel offers: inside every limit, done only where it is wanted.
+fn may(
+    j: &Judgement,
+    kind: RegionKind,
+    action: Action,
+    heading: &str,
+    units: Units,
+) -> Option<Line> {
+    let found = of(j, kind, action);
+    let told: Vec<String> = found
+        .iter()
+        .take(LOWS_TOLD)
+        .map(|r| {
+            format!(
+                "{}, {}: {}",
+                words::name(r),
+                words::extent(r.extent_mm, units),
+                words::depth(r.worst_mm.value.abs(), units)
+            )
+        })
+        .collect();
+    let more = match found.len().saturating_sub(LOWS_TOLD) {
+        0 => String::new(),
+        n => format!("; {n} more in report.html"),
+    };
+    (!told.is_empty()).then(|| {
+        let text = format!(
+            "{}{more}. Inside every limit: nothing asks for it, it is for the eye.",
+            told.join("; ")
+        );
+        Line::new(heading, text, Tone::Note)
+    })
+}
+
 fn filler(j: &Judgement, units: Units) -> Line {
+    if j.verdict == Verdict::Fair && !of(j, RegionKind::Low, Action::MayFill).is_empty() {
+        let text = format!(
+            "none is asked for. What may be filled would take {} ({}) to level.",
+            words::one_volume(j.most_likely_cc, units),
+            words::volume_range(j.to_level_cc, units)
+        );
+        return Line::new("FILLER", text, Tone::Work);
+    }
     if j.to_level_cc.value <= 0.0 && of(j, RegionKind::Low, Action::Fill).is_empty() {
         return Line::new(
             "FILLER",

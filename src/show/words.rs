@@ -348,7 +348,7 @@ pub fn banner(told: &[(impl AsRef<str>, String)]) -> String {
         .collect()
 }
 
-/// How long what is shown stays true; where something is pressing, that in its place: "STALE: entry 32, fill, came after".
+/// How long what is shown stays true; where something is pressing, that in its place: "TOUCHED SINCE: entry 32, fill, came after".
 pub fn true_until(warnings: &[Warning]) -> String {
     let told: Vec<String> = warnings
         .iter()

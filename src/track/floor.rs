@@ -220,10 +220,12 @@ fn ln_hours(hours: &[f64], mean: f64, sd: f64) -> [f64; 2] {
 fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) -> (Row, f64) {
     let (shop, now) = (asked.shop, asked.now);
     let panel = (asked.panels)(s);
-    let is_ready = panel
-        .as_ref()
-        .is_some_and(|p| ready::is_ready(&ready::list(s, p, shop, now)));
+    let list = panel.as_ref().map(|p| ready::list(s, p, shop, now));
+    let is_ready = list.as_ref().is_some_and(|l| ready::is_ready(l));
     let mut at = stage::stands(s, shop, now, is_ready);
+    if let Some(open) = list.as_deref().and_then(|l| before_primer(at.stage, s, l)) {
+        (at.stage, at.next) = (Stage::BeforePrimer, open);
+    }
     let thin = panel
         .and_then(|p| ready::film(s, &p))
         .filter(|p| p.answer == ready::Answer::No);
@@ -258,12 +260,33 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
     let total = hands.value + waiting.value + still;
     (
         row,
-        if at.stage == Stage::ReadyForPrimer {
+        if matches!(at.stage, Stage::ReadyForPrimer | Stage::Primed) {
             0.0
         } else {
             total
         },
     )
+}
+
+/// Where build primer would be next but readiness asks for something yet: what, so that sheet and readiness say the same.
+fn before_primer(stage: Stage, s: &Standing, list: &[ready::Point]) -> Option<String> {
+    let primed = stage::standing_entries(&s.entries)
+        .iter()
+        .rfind(|e| matches!(e.kind, Kind::Prime | Kind::Fill))
+        .is_some_and(|e| e.kind == Kind::Prime);
+    if stage != Stage::BuildPrimer || primed {
+        return None;
+    }
+    let open: Vec<String> = list
+        .iter()
+        .filter(|p| p.answer != ready::Answer::Yes)
+        .map(|p| format!("{}: {}", p.what, p.by))
+        .collect();
+    let (first, more) = open.split_first()?;
+    Some(match more.len() {
+        0 => first.clone(),
+        n => format!("{first}; and {n} more before primer"),
+    })
 }
 
 /// "0.41 of 0.30 mm under 300 mm, 2026-03-14".
@@ -295,7 +318,7 @@ fn hours(
     shop_h: [f64; 2],
     shop: &Shop,
 ) -> (Interval, Interval) {
-    if stage == Stage::ReadyForPrimer {
+    if matches!(stage, Stage::ReadyForPrimer | Stage::Primed) {
         return (Interval::default(), Interval::default());
     }
     let own: Vec<f64> = own_cycle_h(s).into_iter().collect();
@@ -336,7 +359,11 @@ fn cycles_left(s: &Standing, stage: Stage, to_come: Option<ToCome>) -> Interval 
     };
     if matches!(
         stage,
-        Stage::Pinholes | Stage::BuildPrimer | Stage::ReadyForPrimer
+        Stage::Pinholes
+            | Stage::BeforePrimer
+            | Stage::BuildPrimer
+            | Stage::ReadyForPrimer
+            | Stage::Primed
     ) {
         return just(0.0);
     }

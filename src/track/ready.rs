@@ -3,6 +3,7 @@
 use super::stage::{cure_h, curing, standing_entries};
 use crate::keep::{Entry, Kind, Means, Standing, Summary};
 use crate::panel::Panel;
+use crate::plan::heat::too_hot;
 use crate::plan::shop::Shop;
 use jiff::Timestamp;
 use serde::Serialize;
@@ -49,10 +50,11 @@ pub fn list(s: &Standing, panel: &Panel, shop: &Shop, now: Timestamp) -> Vec<Poi
     let entries = standing_entries(&s.entries);
     let mut all = vec![fair(s, &entries)];
     all.push(cured(s, shop, now));
+    all.extend(heat(&entries, panel));
     all.extend(film(s, panel));
     all.push(substrate(s, &entries));
     all.push(pinholes(s, &entries));
-    all.push(mass(&entries));
+    all.extend(is_weighed(panel).then(|| mass(&entries)));
     if panel.moving_surface {
         all.push(balance(&entries));
     }
@@ -178,6 +180,30 @@ fn cured(s: &Standing, shop: &Shop, now: Timestamp) -> Point {
         ),
         None => point(WHAT, Answer::Yes, "nothing was filled or primed"),
     }
+}
+
+/// A post-cure above what the core takes, and no repair since.
+fn heat(entries: &[&Entry], panel: &Panel) -> Option<Point> {
+    const WHAT: &str = "never too hot";
+    let repaired = entries.iter().rposition(|e| e.kind == Kind::Repair);
+    entries[repaired.map_or(0, |k| k + 1)..]
+        .iter()
+        .rev()
+        .filter(|e| e.kind == Kind::PostCure)
+        .find_map(|e| {
+            let why = too_hot(panel, e.facts.temperature_c?)?;
+            let by = format!(
+                "post-cure of {} (entry {}): {why}; enter the repair",
+                e.date, e.number
+            );
+            Some(point(WHAT, Answer::No, by))
+        })
+}
+
+/// Whether its mass matters: it moves, or it has a budget.
+fn is_weighed(panel: &Panel) -> bool {
+    let m = &panel.skin.mass;
+    panel.moving_surface || m.budget_g.is_some() || m.budget_g_per_m2.is_some()
 }
 
 /// Film over the structure, as the last survey left it.
@@ -318,7 +344,7 @@ fn mass(entries: &[&Entry]) -> Point {
     let weighed = entries
         .iter()
         .skip(last_on.map_or(0, |k| k + 1))
-        .find(|e| e.kind == Kind::Weigh);
+        .find(|e| e.kind == Kind::Weigh && e.facts.mass_g.is_some_and(|g| g > 0.0));
     match (weighed, last_on) {
         (Some(e), _) => point(
             WHAT,

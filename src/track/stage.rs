@@ -19,10 +19,14 @@ pub enum Stage {
     Block,
     /// Fair; pinholes are open.
     Pinholes,
+    /// Fair and tight, but readiness asks for something yet.
+    BeforePrimer,
     /// Fair and tight: build primer is next, or on and to be blocked.
     BuildPrimer,
     /// All that readiness asks is done.
     ReadyForPrimer,
+    /// Primed, blocked and looked at: the job is at its end.
+    Primed,
 }
 
 impl Stage {
@@ -34,8 +38,10 @@ impl Stage {
             Stage::Fill => "fill",
             Stage::Block => "block",
             Stage::Pinholes => "pinholes",
+            Stage::BeforePrimer => "before primer",
             Stage::BuildPrimer => "build primer",
             Stage::ReadyForPrimer => "ready for primer",
+            Stage::Primed => "primed, done",
         }
     }
 }
@@ -73,6 +79,12 @@ pub fn stands(s: &Standing, shop: &Shop, now: Timestamp, ready: bool) -> Stands 
         next: next.to_string(),
         free_at: None,
     };
+    if is_primed(s, shop, now) {
+        return at(
+            Stage::Primed,
+            "nothing more here: paint, then weigh and balance what moves",
+        );
+    }
     if ready {
         return at(Stage::ReadyForPrimer, "prime");
     }
@@ -80,6 +92,34 @@ pub fn stands(s: &Standing, shop: &Shop, now: Timestamp, ready: bool) -> Stands 
     let mut out = before_cure(s, &entries, last, shop, now);
     out.free_at = out.free_at.max(wet);
     out
+}
+
+/// Whether the job is at its end: primed and cured, blocked after that, and then signed off or surveyed as fair, with nothing done since.
+pub fn is_primed(s: &Standing, shop: &Shop, now: Timestamp) -> bool {
+    let entries = standing_entries(&s.entries);
+    let last = |kinds: &[Kind]| {
+        entries
+            .iter()
+            .rposition(|e| kinds.contains(&e.kind))
+            .map(|k| k + 1)
+    };
+    let Some(primed) = last(&[Kind::Prime]) else {
+        return false;
+    };
+    let Some(blocked) = last(&[Kind::Sand, Kind::Block]) else {
+        return false;
+    };
+    let undone = last(&[Kind::Fill, Kind::Repair, Kind::PostCure]);
+    let signed = last(&[Kind::SignOff]).is_some_and(|k| k > blocked);
+    let fair = s.summary.as_ref().map(|r| r.verdict == "fair");
+    let surveyed = last(&[Kind::Survey]).is_some_and(|k| k > blocked);
+    primed < blocked
+        && undone.is_none_or(|k| k < primed)
+        && curing(&s.entries, shop, now).is_none()
+        && match (surveyed, fair) {
+            (true, Some(fair)) => fair,
+            _ => signed,
+        }
 }
 
 /// The same without a thought of what still cures.
@@ -177,7 +217,7 @@ fn primed_before(entries: &[&Entry], last: &Entry) -> bool {
         .is_some_and(|e| e.kind == Kind::Prime)
 }
 
-/// Hours until what was put on can be sanded: of its recipe at the temperature entered (lowest while it cured, else the skin's, else the
+/// Hours until what was put on can be sanded: as entered; else of its recipe at the temperature entered (lowest while it cured, else the skin's, else the
 /// recipe's own); of the shop's filler or primer where none was named or known.
 pub fn cure_h(entry: &Entry, shop: &Shop) -> f64 {
     let usual = if entry.kind == Kind::Prime {
@@ -185,6 +225,9 @@ pub fn cure_h(entry: &Entry, shop: &Shop) -> f64 {
     } else {
         &shop.filler
     };
+    if let Some(told) = entry.facts.cure_h {
+        return told;
+    }
     let name = entry.facts.recipe.as_deref().unwrap_or(usual);
     let recipe = shop.recipe(name).or_else(|_| shop.recipe(usual)).ok();
     recipe.map_or(0.0, |r| {

@@ -18,7 +18,10 @@ fn surveyed(work: bool) -> tempfile::TempDir {
             "--grams",
             "40",
         ]);
-        done(dir.path(), &["hold", NAME, "--by", "M", "--why", "wet <b>"]);
+        done(
+            dir.path(),
+            &["hands-off", NAME, "--by", "M", "--why", "wet <b>"],
+        );
     }
     dir
 }
@@ -45,32 +48,32 @@ fn a_stale_survey_and_a_hold_stand_across_the_top_of_all_that_is_made() {
         let text = said(at, &[command, NAME, "--out", "out"]);
         let mut lines = text.lines().map(str::trim_start);
         let first = lines.next().expect("a line");
-        assert!(first.starts_with("STALE"), "{command}: {text}");
+        assert!(first.starts_with("TOUCHED SINCE"), "{command}: {text}");
         assert!(first.contains("entry 2 (fill"), "{command}: {text}");
-        let held = lines.find(|l| l.starts_with("HELD")).expect("told");
-        assert!(held.contains("by M: wet <b>"), "{command}: {text}");
+        let held = lines.find(|l| l.starts_with("HANDS OFF")).expect("told");
+        assert!(held.contains("M is at it: wet <b>"), "{command}: {text}");
         // Before the verdict, the plan or the placings.
         let place = |word: &str| text.find(word).unwrap_or(usize::MAX);
         let verdict = place("ANOTHER CYCLE").min(place("MEASURE MORE"));
         let head = verdict.min(place("PLAN ")).min(place("NEXT "));
-        assert!(head < usize::MAX && place("HELD") < head, "{text}");
+        assert!(head < usize::MAX && place("HANDS OFF") < head, "{text}");
         assert!(!text.contains("true until"), "{command}: {text}");
         assert!(!text.contains("True until"), "{command}: {text}");
     }
     for name in ["out/report.html", "out/plan.html"] {
         let page = file(at, name);
         let banner = page
-            .find("<p class=\"pressing\"><b>STALE</b> entry 2")
+            .find("<p class=\"pressing\"><b>TOUCHED SINCE</b> entry 2")
             .expect(name);
         let verdict = page.find("class=\"verdict").expect("a verdict");
         assert!(banner < verdict && page.contains(WHY), "{name}");
-        assert!(page.contains("<b>HELD</b> by M: wet"), "{name}");
+        assert!(page.contains("<b>HANDS OFF</b> M is at it: wet"), "{name}");
         assert!(!page.contains("True until"), "{name}");
         assert!(!page.contains("wet <b>"), "{name}: not escaped");
     }
     for name in ["out/map.svg", "out/next.svg"] {
         let picture = file(at, name);
-        let short = "STALE: entry 2, fill, came after; HELD by M";
+        let short = "TOUCHED SINCE: entry 2, fill, came after; HANDS OFF: M is at it";
         assert!(picture.contains(short), "{name}");
         assert!(!picture.contains("true until"), "{name}");
     }
@@ -81,12 +84,12 @@ fn a_stale_survey_and_a_hold_stand_across_the_top_of_all_that_is_made() {
             .iter()
             .filter_map(|w| w["pressing"]["label"].as_str())
             .collect();
-        assert_eq!(labels, ["STALE", "HELD"], "{name}");
+        assert_eq!(labels, ["TOUCHED SINCE", "HANDS OFF"], "{name}");
         assert!(
             warnings[0]["text"]
                 .as_str()
                 .expect("text")
-                .starts_with("stale: ")
+                .starts_with("touched since: ")
         );
     }
 }
@@ -99,17 +102,20 @@ fn a_mixing_card_from_such_a_plan_says_so_first() {
     let card = ["mix", "--plan", "out/plan.json", "--at", "20 C"];
     let text = said(at, &card);
     assert!(
-        text.starts_with("STALE  when the plan was made: entry 2 (fill"),
+        text.starts_with("TOUCHED SINCE  when the plan was made: entry 2 (fill"),
         "{text}"
     );
     assert!(
-        text.contains("\nHELD  when the plan was made: by M"),
+        text.contains("\nHANDS OFF  when the plan was made: M is at it"),
         "{text}"
     );
     let json: serde_json::Value =
         serde_json::from_str(&said(at, &[&card[..], &["--json"]].concat())).expect("json");
     let first = json["warnings"][0].as_str().expect("a warning");
-    assert!(first.starts_with("STALE: when the plan was made"), "{json}");
+    assert!(
+        first.starts_with("TOUCHED SINCE: when the plan was made"),
+        "{json}"
+    );
 }
 
 #[test]
@@ -118,7 +124,10 @@ fn a_survey_that_holds_is_true_until_the_panel_is_touched() {
     let at = dir.path();
     for command in ["map", "plan", "next"] {
         let text = said(at, &[command, NAME, "--out", "out"]);
-        assert!(!text.contains("STALE") && !text.contains("HELD"), "{text}");
+        assert!(
+            !text.contains("TOUCHED") && !text.contains("HANDS OFF"),
+            "{text}"
+        );
     }
     for name in ["out/report.html", "out/plan.html"] {
         let page = file(at, name);

@@ -169,7 +169,7 @@ fn a_hold_ends_by_its_time_by_release_or_by_being_struck() {
     other.who = Some("M".into());
     let text = book.enter(NAME, &other).expect_err("held by K").to_string();
     assert!(
-        text.contains("the panel is held by K: wet; `lowspot release` comes first"),
+        text.contains("K is at it: wet; `lowspot free` comes first"),
         "{text}"
     );
     book.enter(NAME, &entry(Kind::Release, "2026-03-14"))
@@ -194,7 +194,7 @@ fn until_is_a_time_or_a_day_with_one() {
         &["hold", NAME, "--by", "K", "--until", "2026-03-14 14:00"],
     );
     assert!(
-        told.contains("held until 2026-03-14 14:00, which is past"),
+        told.contains("hands off until 2026-03-14 14:00, which is past"),
         "{told}"
     );
     let told = done(
@@ -205,8 +205,8 @@ fn until_is_a_time_or_a_day_with_one() {
     );
     assert!(told.contains(" 14:00") && !told.contains("past"), "{told}");
     let text = refused(dir, 1, &["hold", NAME, "--by", "M"]);
-    assert!(text.contains("held by K until"), "{text}");
-    assert!(done(dir, &["panel", "list"]).contains("held by K until"));
+    assert!(text.contains("K is at it until"), "{text}");
+    assert!(done(dir, &["panel", "list"]).contains("K is at it until"));
     done(dir, &["release", NAME, "--by", "K"]);
     let text = refused(dir, 2, &["hold", NAME, "--by", "K", "--until", "2 pm"]);
     assert!(
@@ -228,7 +228,7 @@ fn until_is_a_time_or_a_day_with_one() {
             "08:30",
         ],
     );
-    assert!(told.contains("held until 2026-03-14 08:30"), "{told}");
+    assert!(told.contains("hands off until 2026-03-14 08:30"), "{told}");
 }
 
 #[test]
@@ -274,7 +274,7 @@ fn kinds_take_their_own_options_and_everything_wrong_is_told_at_once() {
         ("re-prop", "re-prop needs --supports"),
         ("balance", "balance needs --note"),
         ("note", "note needs --note"),
-        ("hold", "hold needs --by"),
+        ("hands-off", "hands-off needs --by"),
         ("strike", "strike needs the number of the entry to strike"),
     ] {
         let text = refused(dir, 2, &["enter", NAME, kind]);
@@ -302,7 +302,7 @@ fn panels_are_known_by_name_capitals_apart() {
     std::fs::write(dir.join("hatch.toml"), &changed).expect("written");
     done(dir, &["panel", "add", "hatch.toml"]);
     done(dir, &["panel", "twin", "hatch", NAME]);
-    assert!(done(dir, &["panel", "list"]).contains("twin of hatch"));
+    assert!(done(dir, &["panel", "list"]).contains("pair with hatch"));
     let text = refused(dir, 1, &["panel", "twin", "hatch", "Hatch"]);
     assert!(text.contains("cannot be its own twin"), "{text}");
     // An edit may give a new name, but not another panel's; the old version is kept.

@@ -158,7 +158,7 @@ fn map_plan_and_next_work_from_the_book_and_say_that_it_is_stale() {
     for command in ["map", "plan", "next"] {
         let text = done(dir, &[command, NAME]);
         assert!(
-            text.contains("stale: entry 2 (block, "),
+            text.contains("touched since: entry 2 (block, "),
             "{command}: {text}"
         );
     }

@@ -71,7 +71,8 @@ pub enum PanelCommand {
         #[command(flatten)]
         book: BookOption,
     },
-    /// Say that two panels are mirrored twins, such as a left and a right wing
+    /// Say that two panels are a pair, each the mirror image of the other, such as a left and a right wing
+    #[command(name = "pair", alias = "twin")]
     Twin {
         /// Name of the one
         name: String,
@@ -87,22 +88,25 @@ pub enum PanelCommand {
 #[command(
     after_help = "Kinds and what belongs to them (--date, --by, --hours, --skin, --supports and --note go with all):
   survey      READINGS…, --photo, --targets; date, by, skin and supports from the readings unless told
-  fill        --recipe --batch --grams --way --min
-  prime       --recipe --batch --coats --grams
+  fill        --recipe --cure --batch --grams --way --min
+  prime       --recipe --cure --batch --coats --grams
+  sand, block --at, where not all over
   post-cure   --temperature --hold-hours (both)
   weigh       --grams
-  sign-off    --base --means (both)
+  sign-off    --base --means --by (all three)
   re-prop     --supports
   balance     --note, what was done and found
   note        --note
-  hold        --by, --until, --why
-  release     --why
-  repair, clean, sand, block, guide-coat, pinholes
+  hands-off   --by, --until, --why
+  free        --why
+  repair, clean, guide-coat, pinholes
 
 Examples:
   lowspot enter \"cabin roof\" survey readings.txt --photo roof.jpg
   lowspot enter \"cabin roof\" block --hours 1.5 --note \"long board, 80 grit\"
-  lowspot enter \"cabin roof\" fill --recipe dry-micro --batch 7 --grams 350"
+  lowspot enter \"cabin roof\" sand --at H1
+  lowspot enter \"cabin roof\" fill --recipe dry-micro --batch 7 --grams 350
+  lowspot enter \"cabin roof\" fill --recipe other --cure \"1 h\" --note \"glaze from a tube\""
 )]
 pub struct EnterArgs {
     /// Name of the panel
@@ -135,9 +139,18 @@ pub struct EnterArgs {
     /// A remark
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
-    /// Recipe of the filler or primer
+    /// Recipe of the filler or primer: a built-in one, one of your shop.toml (--shop), or other with --cure
     #[arg(long, value_name = "NAME")]
     pub recipe: Option<String>,
+    /// Hours until it can be sanded, such as "1 h" or "30 min", by its data sheet and the temperature
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    pub cure: Option<String>,
+    /// Where it was sanded: regions of the last survey such as "H1" or "H1, H2", or a box such as "x 100-400 y 50-200"
+    #[arg(long, value_name = "PLACE")]
+    pub at: Option<String>,
+    /// Own recipes: shop.toml
+    #[arg(long, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
     /// Batch it was mixed from, as on the card or the tin
     #[arg(long, value_name = "TEXT")]
     pub batch: Option<String>,
@@ -165,10 +178,10 @@ pub struct EnterArgs {
     /// By what means it was signed off
     #[arg(long, value_enum)]
     pub means: Option<MeansWord>,
-    /// End of a hold: "14:00" or "2026-03-14 14:00"
+    /// Hands off until: "14:00" or "2026-03-14 14:00"
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
-    /// Why it is held, released or struck
+    /// Why hands are off, why it is free again or struck
     #[arg(long, value_name = "TEXT")]
     pub why: Option<String>,
     #[command(flatten)]
@@ -180,7 +193,7 @@ pub struct EnterArgs {
 pub struct StrikeArgs {
     /// Name of the panel
     pub name: String,
-    /// Number of the entry, as `lowspot log` shows it; a strike can be struck too
+    /// Number of the entry, as `lowspot diary` shows it; a strike can be struck too
     pub number: i64,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -192,15 +205,15 @@ pub struct StrikeArgs {
     pub book: BookOption,
 }
 
-/// `lowspot hold`.
+/// `lowspot hands-off`.
 #[derive(Debug, Args)]
 pub struct HoldArgs {
     /// Name of the panel
     pub name: String,
-    /// Who holds it
+    /// Who is at it
     #[arg(long, value_name = "NAME")]
     pub by: String,
-    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until released
+    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until it is free again
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
     /// Why, such as wet
@@ -210,12 +223,12 @@ pub struct HoldArgs {
     pub book: BookOption,
 }
 
-/// `lowspot release`.
+/// `lowspot free`.
 #[derive(Debug, Args)]
 pub struct ReleaseArgs {
     /// Name of the panel
     pub name: String,
-    /// Who releases it
+    /// Who frees it
     #[arg(long, value_name = "NAME")]
     pub by: Option<String>,
     /// Why
@@ -225,7 +238,7 @@ pub struct ReleaseArgs {
     pub book: BookOption,
 }
 
-/// `lowspot log`.
+/// `lowspot diary`.
 #[derive(Debug, Args)]
 pub struct LogArgs {
     /// Name of the panel

@@ -337,7 +337,7 @@ const ENTRIES: [&[&str]; 33] = [
     ],
     &[
         "battery lid",
-        "hold",
+        "hands-off",
         "--by",
         "M",
         "--until",
@@ -438,7 +438,7 @@ pub fn next(out: &Path, lowspot: &str) -> String {
     let book = shown(&dir.join("workshop.lowspot"));
     format!(
         "The job book: what became of another panel, all that was done to it, one page for a buyer:\n          \
-         {lowspot} trend \"hatch cover\" --book {book}\n          {lowspot} log \"hatch cover\" --book {book}\n          \
+         {lowspot} trend \"hatch cover\" --book {book}\n          {lowspot} diary \"hatch cover\" --book {book}\n          \
          {lowspot} packet --book {book}\n\
          What is left of the film after two rounds of sanding, and where the next may cut through:\n          \
          {lowspot} film \"cabin side\" --book {book}\n\

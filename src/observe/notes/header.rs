@@ -3,7 +3,7 @@
 use super::Reader;
 use super::words::{
     HEADERS, Marked, Token, blanks_used, block_of, degrees, free_text, joined, length_at,
-    same_words, value_of,
+    same_words, unquoted, value_of,
 };
 use crate::observe::{Block, Tool};
 use crate::text::{did_you_mean, plain_mm, quoted};
@@ -21,10 +21,10 @@ impl Unit {
     const WORDS: [&str; 5] = ["mm", "hundredths", "thou", "in", "cm"];
 
     fn from_word(word: &str) -> Option<Unit> {
-        Some(match word {
+        Some(match word.to_lowercase().as_str() {
             "mm" => Unit::Length(1.0),
             "cm" => Unit::Length(10.0),
-            "in" => Unit::Length(units::MM_PER_INCH),
+            "in" | "inch" | "inches" => Unit::Length(units::MM_PER_INCH),
             "hundredths" => Unit::Hundredths,
             "thou" => Unit::Thou,
             _ => return None,
@@ -109,11 +109,7 @@ impl Reader<'_> {
         let Some(first) = rest.first() else {
             return 0;
         };
-        let quoted_name = first
-            .text
-            .strip_prefix('"')
-            .and_then(|t| t.strip_suffix('"'));
-        let (name, used) = match quoted_name {
+        let (name, used) = match unquoted(first.text) {
             Some(name) => (name.to_string(), 1),
             None => (joined(rest.get(..end).unwrap_or(rest)), end),
         };

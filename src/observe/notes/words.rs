@@ -19,10 +19,17 @@ pub(super) struct Token<'t> {
     pub text: &'t str,
     pub column: usize,
     pub blanks: usize,
+    /// Its line, from 1.
+    pub line: usize,
 }
 
-/// Words of a line up to a remark. A colon is a word of its own; `"…"` is one word with its quotes.
-pub(super) fn tokens(line: &str) -> Vec<Token<'_>> {
+/// Whether a word is a reading or stands in for one: what may stand on a line of its own below its placing.
+pub(super) fn is_reading(word: &str) -> bool {
+    matches!(word, "_" | "?") || units::number(&word.replace('\u{2212}', "-")).is_some()
+}
+
+/// Words of a line up to a remark. A colon is a word of its own; `"…"` is one word with its quotes, straight or curly.
+pub(super) fn tokens(number: usize, line: &str) -> Vec<Token<'_>> {
     let mut found = Vec::new();
     let mut rest = line;
     let mut column = 1;
@@ -41,6 +48,7 @@ pub(super) fn tokens(line: &str) -> Vec<Token<'_>> {
             text,
             column,
             blanks,
+            line: number,
         });
         column += text.chars().count();
         rest = after;
@@ -52,13 +60,24 @@ pub(super) fn word_length(body: &str) -> usize {
     if body.starts_with(':') {
         return 1;
     }
-    if let Some(inside) = body.strip_prefix('"')
-        && let Some(end) = inside.find('"')
-    {
-        return end + 2;
+    let mut letters = body.chars();
+    if let Some(open) = letters.next().filter(|c| QUOTES.contains(c)) {
+        let inside = letters.as_str();
+        if let Some((end, close)) = inside.char_indices().find(|(_, c)| QUOTES.contains(c)) {
+            return open.len_utf8() + end + close.len_utf8();
+        }
     }
     body.find(|c: char| c.is_whitespace() || c == ':')
         .unwrap_or(body.len())
+}
+
+/// Quotes, as typed and as word processors and phones make them.
+pub(super) const QUOTES: [char; 4] = ['"', '\u{201c}', '\u{201d}', '\u{201e}'];
+
+/// What stands between the quotes of a word, if it is quoted.
+pub(super) fn unquoted(word: &str) -> Option<&str> {
+    let inside = word.strip_prefix(QUOTES)?;
+    inside.strip_suffix(QUOTES)
 }
 
 /// A number with the unit written behind it, if any: mm in one of it.

@@ -1,7 +1,7 @@
 //! What `panel.toml` says of film, substrate, stance, mass and balance.
 
 use crate::panel::Polygon;
-use crate::panel::skin::{Face, Film, MassPlace, Skin, Substrate};
+use crate::panel::skin::{Core, Face, Film, FilmOf, MassPlace, Skin, Substrate};
 use crate::settings::{Reader, Value, get};
 use crate::text::{did_you_mean, quoted};
 use crate::units;
@@ -31,11 +31,38 @@ impl Reader<'_> {
     pub(super) fn skin(&mut self, table: &DeTable, size: Size) -> Skin {
         Skin {
             substrate: self.one_of(table, "substrate", &Substrate::ALL),
+            core: self.one_of(table, "core", &Core::ALL),
+            heat_limit_c: self.heat_limit(table),
+            lifting: self.flag(table, "lifting_surface"),
             face: self.one_of(table, "face", &Face::ALL).unwrap_or_default(),
             below_water: get(table, "below_water").map(|_| self.flag(table, "below_water")),
             film: self.film(table, size),
             mass: self.mass_place(table, size),
         }
+    }
+
+    /// The warmest that the panel may become, °C: a bare number, or text with its unit.
+    fn heat_limit(&mut self, table: &DeTable) -> Option<f64> {
+        const EXPECTED: &str = "a temperature; expected °C such as 55, or \"130 F\"";
+        let value = get(table, "heat_limit")?;
+        let c = match (Self::bare(value), value.get_ref().as_str()) {
+            (Some(c), _) => Some(c),
+            (None, Some(words)) => units::temperature(words)
+                .map_err(|why| self.fault(value.span(), format!("heat_limit: {why}")))
+                .ok(),
+            (None, None) => {
+                self.wrong_kind(value, "heat_limit", EXPECTED);
+                None
+            }
+        }?;
+        if !(20.0..=300.0).contains(&c) {
+            self.fault(
+                value.span(),
+                format!("heat_limit {c} °C cannot be meant; expected 20 to 300 °C"),
+            );
+            return None;
+        }
+        Some(c)
     }
 
     /// One of a list of words.
@@ -77,9 +104,20 @@ impl Reader<'_> {
         {
             areas.extend(self.film_area(entry, known, size));
         }
+        let of = self.one_of(table, "film_is", &FilmOf::ALL);
+        let known = all_mm.is_some() || !areas.is_empty();
+        let silent = get(table, "film_is").is_none() && get(table, "sand_allowance").is_none();
+        if known && silent {
+            let span = get(table, "film").map(Spanned::span);
+            self.warn(
+                span,
+                "film is given but not what it is, so it allows no sanding: add film_is = \"filler\" (or primer, gelcoat, paint)",
+            );
+        }
         Film {
             all_mm,
             areas,
+            of,
             keep_mm,
             measured: self.day(table, "film_measured"),
             now: None,

@@ -80,22 +80,13 @@ fn density(request: &Request, card: &Card) -> Option<String> {
             )
         });
     }
-    let powder = request.recipe.parts.iter().any(|p| p.role == Role::Powder);
-    let air = if worked.holds_air() {
+    let recipe = request.recipe;
+    let powder = recipe.parts.iter().any(|p| p.role == Role::Powder);
+    (powder && recipe.density_g_per_cc.is_none()).then(|| {
         format!(
-            ", {} with the air that so much powder holds (solids {:.0} % of the mix without it, and no more than 64 % pack)",
-            three_digits(worked.with_air_g_per_cc),
-            100.0 * worked.solid_share
-        )
-    } else {
-        String::new()
-    };
-    powder.then(|| {
-        format!(
-            "the density of {} g/cc was not weighed on your own mix; its parts alone make {} g/cc{air}. Weigh a level 100 cc cup of it \
-             and give it: --cup \"52 g\"",
-            three_digits(used),
-            three_digits(worked.without_air_g_per_cc)
+            "the density of {} g/cc is worked out, not weighed: bubbles break and pack, and weighed mixes come out heavier as a rule (0.4-0.6 g/cc, \
+             common practice, no source), so this may fall short. Weigh a level 100 cc cup of the first batch and give it: --cup \"52 g\"",
+            three_digits(used)
         )
     })
 }

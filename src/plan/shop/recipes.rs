@@ -14,17 +14,19 @@ use toml::de::DeTable;
 /// Most recipes in one file, most parts in one recipe.
 const MOST_RECIPES: usize = 100;
 const MOST_PARTS: usize = 12;
-const RECIPE_KEYS: [&str; 23] = [
+const RECIPE_KEYS: [&str; 25] = [
     "name",
     "about",
     "base",
     "part",
     "density",
+    "air",
     "pot_life_min",
     "at",
     "factor",
     "sandable",
     "greatest_coat",
+    "greatest_build",
     "from",
     "to",
     "panel_from",
@@ -168,6 +170,7 @@ impl ShopReader<'_> {
             about: String::new(),
             ratio_from: self.origin.clone(),
             density_g_per_cc: None,
+            air_percent: None,
             ..generic
         }
     }
@@ -255,6 +258,7 @@ impl ShopReader<'_> {
             DENSITY,
             &mut recipe.density_g_per_cc,
         );
+        option("air", Kind::Plain, [0.0, 60.0], &mut recipe.air_percent);
         option(
             "dry_density",
             Kind::Plain,
@@ -266,6 +270,12 @@ impl ShopReader<'_> {
             Kind::Length,
             [0.01, 100.0],
             &mut recipe.greatest_coat_mm,
+        );
+        option(
+            "greatest_build",
+            Kind::Length,
+            [0.05, 200.0],
+            &mut recipe.greatest_build_mm,
         );
         option(
             "wet_coat",

@@ -116,14 +116,18 @@ impl Page {
 fn head(page: &mut Page, plan: &Plan, j: &Judgement) {
     let way = match plan.way() {
         Some(w) => format!("{}: {}", w.kind.word(), plan.why),
-        None => "nothing to fill".into(),
+        None if plan.why.is_empty() => "nothing to fill".into(),
+        None => format!("nothing to fill: {}", plan.why),
     };
     page.say("PLAN", &format!("{}: {way}.", j.panel_name));
     if j.verdict == Verdict::MeasureMore {
         page.say("BUT", "what was measured does not decide yet: see the first lines of the work, and take the amounts as a guess till then.");
     }
-    if j.verdict == Verdict::Fair {
-        page.say("BUT", "the panel is fair at every limit that could be checked: only what looks worth it, or primer.");
+    if j.verdict == Verdict::Fair && plan.way().is_some() {
+        page.say(
+            "FAIR",
+            "at every limit that could be checked: nothing has to be filled; this is what was asked for, or primer.",
+        );
     }
 }
 

@@ -1,10 +1,11 @@
-//! The floor sheet: on the terminal, as a page to hang up, and as JSON. Rows and plain words.
+//! The floor sheet: on the terminal, as a page to hang up, and as JSON. Grouped by what hands can do: now, wet until, ask first.
 
 use super::super::words;
 use crate::judge::Interval;
 use crate::judge::repeats::Repeat;
 use crate::problem::Error;
 use crate::track::floor::Row;
+use crate::track::stage::Stage;
 use crate::units::Units;
 use askama::Template;
 use serde::Serialize;
@@ -89,6 +90,60 @@ fn range(i: Interval) -> String {
     format!("{:.0}-{:.0} h", i.low.floor(), i.high.ceil())
 }
 
+/// What hands can do with a panel.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Hands {
+    Now,
+    Wet,
+    Ask,
+    Done,
+}
+
+impl Hands {
+    const ALL: [Hands; 4] = [Hands::Now, Hands::Wet, Hands::Ask, Hands::Done];
+
+    fn of(r: &Row) -> Hands {
+        match (&r.held_by, &r.free_at) {
+            (Some(_), _) => Hands::Ask,
+            (None, Some(_)) => Hands::Wet,
+            (None, None) if r.stage == Stage::Primed.word() => Hands::Done,
+            (None, None) => Hands::Now,
+        }
+    }
+
+    fn title(self) -> &'static str {
+        match self {
+            Hands::Now => "Now",
+            Hands::Wet => "Wet, until",
+            Hands::Ask => "Ask first",
+            Hands::Done => "Done",
+        }
+    }
+}
+
+/// What is to be done, with when: "2026-03-04 14:00: then block"; of a panel that somebody is at, that first.
+fn what(r: &Row) -> String {
+    match (&r.held_by, &r.free_at) {
+        (Some(held), Some(at)) => format!("{held}; then, not before {at}: {}", r.next),
+        (Some(held), None) => format!("{held}; then {}", r.next),
+        (None, Some(at)) => format!("{at}: then {}", r.next),
+        (None, None) => r.next.clone(),
+    }
+}
+
+/// "fill; hands-on 4-8 h, waiting 36-72 h to primer".
+fn stage(r: &Row) -> String {
+    if r.hands_on_hours.high < 0.05 && r.waiting_hours.high < 0.05 {
+        return r.stage.into();
+    }
+    format!(
+        "{}; hands-on {}, waiting {} to primer",
+        r.stage,
+        range(r.hands_on_hours),
+        range(r.waiting_hours)
+    )
+}
+
 /// The text on the terminal.
 pub fn text(rows: &[Row], now: &str) -> String {
     if rows.is_empty() {
@@ -100,45 +155,31 @@ pub fn text(rows: &[Row], now: &str) -> String {
         .max()
         .unwrap_or(0)
         .clamp(8, 26);
-    let mut out = format!(
-        "FLOOR  {now}\n  {:<name$}  {:<17}{:<44}{:>11}{:>12}\n",
-        "panel", "stage", "next", "hands-on", "waiting"
-    );
-    for r in rows {
-        let next = match (&r.free_at, &r.held_by) {
-            (_, Some(held)) => format!("{held}; then {}", r.next),
-            (Some(at), None) => format!("from {at}: {}", r.next),
-            (None, None) => r.next.clone(),
-        };
-        let mark = if r.holds_back { '>' } else { ' ' };
-        let parts = super::super::summary::wrapped(&next, 0, 0, 43);
-        let title: String = r.name.chars().take(26).collect();
-        for (k, part) in parts.iter().enumerate() {
-            if k == 0 {
-                out.push_str(&format!(
-                    "{mark} {title:<name$}  {:<17}{part:<44}{:>11}{:>12}\n",
-                    r.stage,
-                    range(r.hands_on_hours),
-                    range(r.waiting_hours)
-                ));
-            } else {
-                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
-            }
+    let mut out = format!("FLOOR  {now}\n");
+    for hands in Hands::ALL {
+        let own: Vec<&Row> = rows.iter().filter(|r| Hands::of(r) == hands).collect();
+        if own.is_empty() {
+            continue;
         }
-        if let Some(stale) = &r.stale {
-            for part in super::super::summary::wrapped(&format!("STALE: {stale}"), 0, 0, 67) {
-                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
-            }
-        }
-        let note = note(r);
-        if !note.is_empty() {
-            for part in super::super::summary::wrapped(&format!("({note})"), 0, 0, 67) {
-                out.push_str(&format!("  {:<name$}  {:<17}{part}\n", "", ""));
+        out.push_str(&format!("\n{}\n", hands.title().to_uppercase()));
+        for r in own {
+            let mark = if r.holds_back { '>' } else { ' ' };
+            let title: String = r.name.chars().take(26).collect();
+            let note = Some(note(r)).filter(|n| !n.is_empty());
+            let lines = std::iter::once(what(r))
+                .chain(r.stale.as_ref().map(|why| format!("TOUCHED SINCE: {why}")))
+                .chain(std::iter::once(format!("({})", stage(r))))
+                .chain(note.map(|n| format!("({n})")));
+            let parts = lines.flat_map(|l| super::super::summary::wrapped(&l, 0, 0, 94 - name));
+            for (k, part) in parts.enumerate() {
+                let label = if k == 0 { title.as_str() } else { "" };
+                let mark = if k == 0 { mark } else { ' ' };
+                out.push_str(&format!("{mark} {label:<name$}  {part}\n"));
             }
         }
     }
     if let Some(r) = rows.iter().find(|r| r.holds_back) {
-        out.push_str(&format!("> {} holds the rest back.\n", r.name));
+        out.push_str(&format!("\n> {} holds the rest back.\n", r.name));
     }
     out
 }
@@ -148,17 +189,19 @@ pub fn text(rows: &[Row], now: &str) -> String {
 struct Page<'a> {
     css: &'static str,
     now: &'a str,
-    rows: Vec<PageRow<'a>>,
+    groups: Vec<Group<'a>>,
     back: Option<&'a str>,
+}
+
+struct Group<'a> {
+    title: &'static str,
+    rows: Vec<PageRow<'a>>,
 }
 
 struct PageRow<'a> {
     name: &'a str,
-    stage: &'static str,
-    next: &'a str,
-    when: String,
-    hands: String,
-    waiting: String,
+    what: String,
+    stage: String,
     note: String,
     warnings: Vec<(&'static str, &'a str)>,
     back: bool,
@@ -179,11 +222,10 @@ fn note(r: &Row) -> String {
         .join("; ")
 }
 
-/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody holds.
+/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody is at.
 fn warnings(r: &Row) -> Vec<(&'static str, &str)> {
-    let stale = r.stale.as_deref().map(|why| ("STALE", why));
-    let held = r.held_by.as_deref();
-    let held = held.map(|by| ("HELD", by.strip_prefix("held ").unwrap_or(by)));
+    let stale = r.stale.as_deref().map(|why| ("TOUCHED SINCE", why));
+    let held = r.held_by.as_deref().map(|by| ("HANDS OFF", by));
     stale.into_iter().chain(held).collect()
 }
 
@@ -195,24 +237,24 @@ pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
     let page = Page {
         css: include_str!("../report.css"),
         now,
-        rows: rows
-            .iter()
-            .map(|r| PageRow {
-                name: &r.name,
-                stage: r.stage,
-                next: &r.next,
-                when: match (&r.held_by, &r.free_at) {
-                    (Some(_), Some(at)) => format!("not before {at}"),
-                    (None, Some(at)) => format!("from {at}"),
-                    (Some(_), None) => "when released".into(),
-                    (None, None) => "now".into(),
-                },
-                hands: range(r.hands_on_hours),
-                waiting: range(r.waiting_hours),
-                note: note(r),
-                warnings: warnings(r),
-                back: r.holds_back,
+        groups: Hands::ALL
+            .into_iter()
+            .map(|hands| Group {
+                title: hands.title(),
+                rows: rows
+                    .iter()
+                    .filter(|r| Hands::of(r) == hands)
+                    .map(|r| PageRow {
+                        name: &r.name,
+                        what: what(r),
+                        stage: stage(r),
+                        note: note(r),
+                        warnings: warnings(r),
+                        back: r.holds_back,
+                    })
+                    .collect(),
             })
+            .filter(|g| !g.rows.is_empty())
             .collect(),
         back: rows.iter().find(|r| r.holds_back).map(|r| r.name.as_str()),
     };

@@ -186,9 +186,9 @@ fn of(p: &Panel) -> PageOf<'_> {
 
 /// What must be said before all else.
 fn warnings(p: &Panel) -> Vec<(&'static str, &str)> {
-    let stale = p.stale.as_deref().map(|why| ("STALE", why));
+    let stale = p.stale.as_deref().map(|why| ("TOUCHED SINCE", why));
     let held = p.held.as_deref();
-    let held = held.map(|by| ("HELD", by.strip_prefix("held ").unwrap_or(by)));
+    let held = held.map(|by| ("HANDS OFF", by));
     stale.into_iter().chain(held).collect()
 }
 

@@ -63,7 +63,9 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
 }
 
 /// The text on the terminal.
-pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
+///
+/// `primed`: the job is at its end, and what readiness asked is past.
+pub fn text(trend: &Trend, ready: &[Point], primed: bool, units: Units) -> String {
     let mut out = String::new();
     let mut say = |label: &str, text: &str| {
         const HANG: usize = 13;
@@ -82,6 +84,10 @@ pub fn text(trend: &Trend, ready: &[Point], units: Units) -> String {
     }
     out.push('\n');
     out.push_str(&table(&trend.cycles, units));
+    if primed {
+        out.push_str("\nPRIMED, DONE: primed, blocked and looked at since. Nothing more is asked here before paint.\n");
+        return out;
+    }
     out.push_str("\nREADY FOR PRIMER? ");
     out.push_str(if is_ready(ready) {
         "yes: every point below\n"
@@ -105,7 +111,7 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
     let mut out = Vec::new();
     let mut say = |label: &str, text: String| out.push((label.to_string(), text));
     if let Some(stale) = &trend.stale {
-        say("STALE", format!("{stale}."));
+        say("TOUCHED SINCE", format!("{stale}."));
     }
     say(advice(&trend.advice), format!("{}.", trend.advice.reason));
     for r in &trend.repeats {
@@ -191,7 +197,7 @@ pub const HEADS: [&str; 7] = [
     "survey",
     "worst / limit",
     "Sq",
-    "within",
+    "fair on",
     "to level",
     "filler",
     "hours",

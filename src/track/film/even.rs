@@ -25,7 +25,7 @@ pub struct Part {
 
 /// Of work on a panel of this area. `net_cc`: what two surveys show to have come up; that much of what went all over lies in the lows.
 pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64, net_cc: f64) -> Part {
-    let passes = work.iter().filter(|e| super::takes(e.kind)).count() as f64;
+    let passes = work.iter().filter(|e| takes_all_over(e)).count() as f64;
     let (mut put_on_g, mut most_cc, mut over_all_cc) = (0.0, 0.0, 0.0);
     for e in work.iter().filter(|e| adds(e)) {
         let cc = match (e.facts.mass_g, recipe(e, shop)) {
@@ -58,6 +58,21 @@ pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64, net_cc: f64) -> Part {
         off_mm: between(off, 0.0),
         put_on_g,
         put_on_cc: (most_cc > 0.0).then(|| between(most_cc * (1.0 - shop.pot_loss.value), most_cc)),
+    }
+}
+
+/// Whether it takes off all over: sanding of a place of its own does not, and two surveys show what came off there.
+pub fn takes_all_over(e: &Entry) -> bool {
+    super::takes(e.kind) && e.facts.at.is_none()
+}
+
+/// What one sanding takes where it goes over, beyond a high, mm.
+pub fn pass(shop: &Shop) -> Interval {
+    let most = -AT_MOST_TIMES * shop.block_takes_mm.value;
+    Interval {
+        value: most / 2.0,
+        low: most,
+        high: 0.0,
     }
 }
 

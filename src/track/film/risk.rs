@@ -2,6 +2,7 @@
 
 use super::{HALF, Told};
 use crate::judge::Grid;
+use crate::panel::ASSUMED_ALLOWANCE_MM;
 use crate::plan::sanding::boxes;
 use ndarray::Array2;
 use serde::Serialize;
@@ -81,8 +82,11 @@ pub fn next(
 
 /// What a plan from the book lets a high lose where the film has this lower end, mm.
 fn allowed(told: &Told, low_mm: f64) -> f64 {
-    let spare = (low_mm - told.panel.skin.film.keep_mm()).max(0.0);
-    spare.min(told.panel.sand_allowance_mm.unwrap_or(f64::INFINITY))
+    let film = &told.panel.skin.film;
+    let spare = (low_mm - film.keep_mm()).max(0.0);
+    // A film of which nobody said what it is allows nothing by itself.
+    let by_film = film.of.map_or(ASSUMED_ALLOWANCE_MM, |_| f64::INFINITY);
+    spare.min(told.panel.sand_allowance_mm.unwrap_or(by_film))
 }
 
 /// Chance that a normal value lies below 0.

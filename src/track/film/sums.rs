@@ -225,8 +225,12 @@ impl Sums {
             .find(|s| work.iter().all(|e| s.entry.order() < e.order()))
             .and_then(|s| s.field)
             .filter(|f| !taking.is_empty() && f.lies_on(&self.grid));
+        let pass = even::pass(told.shop);
+        let all_over = taking.iter().any(|e| even::takes_all_over(e));
         for n in ndarray::indices(self.film.dim()) {
             let (x, y) = (self.grid.x(n.1), self.grid.y(n.0));
+            let here = |e: &&&Entry| e.facts.at.as_ref().is_some_and(|at| at.contains(x, y));
+            let passes = taking.iter().filter(here).count() as f64;
             if let Some(k) = only {
                 let before = k.checked_sub(1).map(|b| &told.statements[b].film);
                 if !restated(&told.statements[k].film, before, x, y) {
@@ -235,15 +239,17 @@ impl Sums {
             }
             let high = highs
                 .and_then(|f| f.at(n.1, n.0).map(|i| f64::from(f.deviation[i])))
-                .filter(|d| d.is_finite())
+                .filter(|d| d.is_finite() && (all_over || passes > 0.0))
                 .map_or(0.0, |d| d.max(0.0).min(told.panel.allowance_at(x, y)));
-            self.film[n] += part.mm.value - high / 2.0;
+            let off = part.mm.value + passes * pass.value - high / 2.0;
+            let local_sd = passes * sd_of(pass);
+            self.film[n] += off;
             // From nothing of the high to all of it.
             self.film_var[n] += (high / 2.0 / HALF).powi(2);
-            self.film_even_sd[n] += sd_of(part.mm);
+            self.film_even_sd[n] += sd_of(part.mm) + local_sd;
             if only.is_none() {
-                self.change[n] += part.mm.value - high / 2.0;
-                self.change_var[n] += (high / 2.0 / HALF).powi(2);
+                self.change[n] += off;
+                self.change_var[n] += (high / 2.0 / HALF).powi(2) + local_sd.powi(2);
             }
         }
         if only.is_none() {
