@@ -501,7 +501,7 @@ fn defaults_are_filled_in_and_the_assumed_limit_is_said() {
     assert_eq!(p.outline.bounds(), [0.0, 0.0, 900.0, 600.0]);
     assert_eq!(
         (p.form_wavelength_mm, p.form_wavelength_given),
-        ([3000.0, 500.0], false)
+        ([3000.0, 300.0], false)
     );
     assert_eq!((p.sand_allowance_mm, p.node_limit_mm), (None, 0.15));
     assert!(!p.sheet_metal && !p.moving_surface && p.purpose.is_none());
