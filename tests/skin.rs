@@ -213,8 +213,7 @@ fn a_low_on_a_crown_is_told_as_deep_as_a_batten_says() {
             "sigma {sigma}: {told:.2} mm of -0.80, {:.0} cc",
             j.to_level_cc.value
         );
-        // A low this wide takes a quarter of the panel: it is told to a quarter, where a batten says it to a tenth.
-        assert!((-1.0..=-0.6).contains(&told), "{told}");
+        assert!((-0.85..=-0.72).contains(&told), "{told}");
     }
 }
 
@@ -244,7 +243,7 @@ fn behind_its_nose_a_wing_asks_for_what_was_put_in() {
             "wing behind its nose, seed {seed}: {:.0} cc of {put_in:.0}",
             j.to_level_cc.value
         );
-        assert!((0.75..=1.35).contains(&ratio), "{ratio:.2}");
+        assert!((0.75..=1.25).contains(&ratio), "{ratio:.2}");
     }
 }
 
