@@ -253,7 +253,7 @@ fn page_stands_alone_and_holds_every_section() {
         "0.71 mm under a 300 mm straightedge",
         "−0.85 (0.75-0.95)",
         "A7, x 450: 13.00 mm, expected about 1.3",
-        "least filler",
+        "sink",
         "fill only",
         "A53: 13 readings",
         "crown, twist, section",
