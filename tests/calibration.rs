@@ -291,11 +291,12 @@ fn check(seeds: std::ops::RangeInclusive<u64>, least: f64, least_kind: f64) {
             least
         };
         assert!(held(&all) >= least, "{what}: {:.3} held", held(&all));
-        // One worst gap a survey: a few misses make the rms error of 54.
-        let widest = if what.starts_with("worst gap") {
-            8.0
-        } else {
-            6.0
+        // One worst gap a survey: a few misses make the rms error of 54. What could be anywhere is no interval about the found value but
+        // a bound; tests/verdicts.rs holds it against the truth.
+        let widest = match what {
+            "worst gap anywhere" => 12.0,
+            "worst gap" => 8.0,
+            _ => 6.0,
         };
         assert!(
             width(&all) <= widest,

@@ -34,7 +34,7 @@ const LARGE_MM: f64 = 800.0;
 /// An edge that rolls over: the same beside an edge of the panel, against what lies inward. A ruled section may curve more towards
 /// its nose.
 const ROLLED: f64 = 0.02;
-const ROLLED_SECTION: f64 = 0.045;
+const ROLLED_SECTION: f64 = 0.065;
 /// Share of the panel that is read but too steep to be told.
 const STEEP_SHARE: f64 = 0.002;
 /// A section fits a panel told flat or crowned so many times better, on its middle and its worse places; the latter at least so far

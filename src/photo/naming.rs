@@ -260,7 +260,8 @@ fn roles(all: &[Class], g: usize, c: usize) -> (Vec<Role>, Vec<f64>) {
             let grains = k.mean[3].exp() - classes::GRAIN_FLOOR >= LEAST_OWN_GRAIN;
             if (grainy >= GRAINY && grains && *t > 0.2 || veiled) && !sparse {
                 Role::Coat
-            } else if grainy < GRAINY && *t > 0.8 {
+            } else if (grainy < GRAINY || !grains) && *t > 0.8 {
+                // Past the coat's tone, and no coat.
                 Role::Other
             } else {
                 Role::Ground

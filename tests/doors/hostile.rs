@@ -170,8 +170,14 @@ fn a_png_whose_pixels_are_a_bomb_is_refused_or_read_within_bounds() {
         .concat();
         let dir = place(&png);
         let run = bounded(dir.path(), &MAP);
-        assert!(run.status.is_some_and(|s| !s.success()), "{}", run.told);
+        // A picture that is black all over and small enough may be read, as one that shows no coat.
+        let code = run.status.and_then(|s| s.code());
+        assert!(matches!(code, Some(0..=3)), "{}", run.told);
+        if code == Some(0) {
+            assert!(run.told.contains("one colour only"), "{}", run.told);
+        }
         if side == 20_000 {
+            assert_ne!(code, Some(0));
             assert!(run.told.contains("million pixels are read"), "{}", run.told);
         }
     }
