@@ -356,7 +356,12 @@ fn seeds(root: &Path) -> Vec<Seed> {
 fn other_number(old: &str, rng: &mut ChaCha8Rng) -> String {
     let value: f64 = old.parse().unwrap_or(1.0);
     let near = |rng: &mut ChaCha8Rng| value * (1.0 + 0.2 * (rng.random::<f64>() - 0.5));
-    match rng.random_range(0..14) {
+    match rng.random_range(0..18) {
+        13..18 => {
+            // As many decimals as before: most readers take it.
+            let decimals = old.split('.').nth(1).map_or(0, str::len);
+            format!("{:.decimals$}", near(rng))
+        }
         0..6 => format!("{:.2}", near(rng)),
         6 => format!("{}", value * 10.0),
         7 => format!("{}", value / 10.0),
@@ -401,7 +406,7 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
     let mut text = text.to_string();
     for _ in 0..[1, 1, 1, 2, 3][rng.random_range(0..5)] {
         match rng.random_range(0..20) {
-            0..12 => {
+            0..14 => {
                 let places = numbers(&text);
                 if !places.is_empty() {
                     let at = places[rng.random_range(0..places.len())].clone();
@@ -409,7 +414,7 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
                     text.replace_range(at, &new);
                 }
             }
-            12 | 13 => {
+            14 | 15 => {
                 // Two values change places.
                 let places = numbers(&text);
                 if places.len() > 1 {
@@ -424,7 +429,7 @@ fn spoilt_text(text: &str, rng: &mut ChaCha8Rng) -> Vec<u8> {
                     }
                 }
             }
-            14..17 => {
+            16 => {
                 let mut lines: Vec<String> = text.lines().map(str::to_string).collect();
                 if lines.len() > 1 {
                     let (a, b) = (

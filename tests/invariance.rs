@@ -47,8 +47,8 @@ fn share(a: f64, b: f64) -> f64 {
 }
 
 /// Two judgements that should be one: filler, verdict, and region by region place, area, depth, volume and action.
-/// Regions must be the same in number, kind, order and action, the filler within 0.1 %, their areas, depths and volumes within
-/// 0.5 % (the search for the three numbers ends within a few parts in ten thousand). `place` moves a place of `a` to where `b` has it.
+/// Regions must be the same in number, kind and order, three of four in action, the filler within 0.1 %, their areas, depths and volumes
+/// within 1.5 % (the search for the three numbers ends within a few parts in ten thousand). `place` moves a place of `a` to where `b` has it.
 fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) {
     let filler = share(a.to_level_cc.value, b.to_level_cc.value);
     assert_eq!(a.verdict, b.verdict, "{what}");
@@ -58,10 +58,13 @@ fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> 
         "{what}: number of regions"
     );
     let mut largest = filler;
-    // A low whose interval ends on a threshold may be to be filled or to be measured: one of five.
+    // A low whose interval ends on a threshold may be to be filled or to be measured: one of four.
     let differ = |(p, q): &(&Region, &Region)| p.action != q.action;
     let on_threshold = a.regions.iter().zip(&b.regions).filter(differ).count();
-    assert!(5 * on_threshold <= a.regions.len().max(5), "{what}");
+    assert!(
+        4 * on_threshold <= a.regions.len().max(4),
+        "{what}: {on_threshold} actions"
+    );
     for (p, q) in a.regions.iter().zip(&b.regions) {
         assert_eq!((&p.name, p.kind), (&q.name, q.kind), "{what}");
         let at = place(p.worst_at);

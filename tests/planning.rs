@@ -405,15 +405,39 @@ fn known_film_bounds_what_comes_off_and_is_shown_where_it_gets_thin() {
         film.least_mm,
         film.thin_cm2
     );
-    // A patch with 0.04 mm: blocking alone takes it.
+    // A patch with 0.04 mm amid what is not filled: blocking alone takes it.
+    let bare = |n: (usize, usize)| film.left_mm.get(n).is_some_and(|l| !l.is_nan());
+    let around = |(iy, ix): (usize, usize)| {
+        let near = |i: usize| i.saturating_sub(5)..=i + 5;
+        near(iy)
+            .flat_map(|j| near(ix).map(move |i| (j, i)))
+            .filter(|n| bare(*n))
+            .count()
+    };
+    let (most, _) = film
+        .left_mm
+        .indexed_iter()
+        .max_by_key(|(n, _)| around(*n))
+        .expect("nodes");
+    let [x, y] = [j.nodes.grid.x(most.1), j.nodes.grid.y(most.0)];
     panel.skin.film.areas = vec![(
-        Polygon(vec![[0.0, 0.0], [400.0, 0.0], [400.0, 900.0], [0.0, 900.0]]),
+        Polygon(vec![
+            [x - 40.0, y - 40.0],
+            [x + 40.0, y - 40.0],
+            [x + 40.0, y + 40.0],
+            [x - 40.0, y + 40.0],
+        ]),
         0.04,
     )];
     let (_, j) = found_and_judged(&panel, &survey);
     let p = planned(&panel, &survey, &j);
     let film = p.film.as_ref().unwrap();
-    assert!(film.least_mm < 0.0 && film.risk_cm2 > 0.0);
+    assert!(
+        film.least_mm < 0.0 && film.risk_cm2 > 0.0,
+        "{} mm, {} cm²",
+        film.least_mm,
+        film.risk_cm2
+    );
     let page = show::plan::page::page(&p, &j, &panel, Units::Metric).unwrap();
     assert!(page.contains("may be cut through") && page.contains("<path d=\"M"));
 }

@@ -1,7 +1,8 @@
 //! The price of a high against doing the whole job again without it, on simulated panels (tests/support/simulate.rs).
 //!
 //! "Each further 0.1 mm off saves so many cc" is told from one reference more. Here the high is really taken off: the found heights are
-//! lowered, what may still come off there is set to nothing, reference and lows are worked out from the start.
+//! lowered, what may still come off there is set to nothing, reference and lows are worked out anew. The skin stays what it was: it is
+//! carried on under the high, and taking the high off does not move it.
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, SurveyPlan};
@@ -45,6 +46,8 @@ struct Case {
     j: Judgement,
     bench: Workbench,
     heights: Vec<f64>,
+    /// Coefficients of the skin of these heights.
+    skin: Vec<f64>,
 }
 
 impl Case {
@@ -60,6 +63,7 @@ impl Case {
         let heights = at_nodes(&bench, |x, y| {
             surface.basis.value(&surface.coefficients, x, y, 0, 0)
         });
+        let skin = bench.skin(&heights).unwrap().coefficients;
         Case {
             panel,
             survey,
@@ -67,6 +71,7 @@ impl Case {
             j,
             bench,
             heights,
+            skin,
         }
     }
 
@@ -103,7 +108,7 @@ impl Case {
     /// Coefficients of the reference of heights under an allowance.
     fn reference(&self, heights: &[f64], allowance: &[f64]) -> Vec<f64> {
         self.bench
-            .reference(Reference::Skin, heights, allowance)
+            .over(Reference::Skin, &self.skin, heights, allowance)
             .unwrap()
     }
 

@@ -254,7 +254,7 @@ fn page_stands_alone_and_holds_every_section() {
         "−0.85 (0.75-0.95)",
         "A7, x 450: 13.00 mm, expected about 1.3",
         "sink",
-        "fill only",
+        "ride",
         "A53: 13 readings",
         "crown, twist, section",
         "set in panel.toml",
