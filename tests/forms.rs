@@ -208,10 +208,19 @@ fn spoil(wrong: &str, survey: &mut Survey, panel: &Panel) {
         r.written = format!("{v:.decimals$}");
         r.value_mm = r.value_mm.and(r.written.parse().ok());
     };
-    let first: Vec<f64> = survey.placings[0]
-        .taken()
-        .filter_map(|r| r.value_mm)
-        .collect();
+    // Copied is the placing that tells most: a row of noughts is no copy of another.
+    let different = |v: &Vec<f64>| {
+        let mut own: Vec<i64> = v.iter().map(|v| (v * 1000.0).round() as i64).collect();
+        own.sort_unstable();
+        own.dedup();
+        own.len()
+    };
+    let first: Vec<f64> = survey
+        .placings
+        .iter()
+        .map(|p| p.taken().filter_map(|r| r.value_mm).collect())
+        .max_by_key(different)
+        .expect("placings");
     for p in &mut survey.placings {
         let n = p.readings.len();
         for (k, r) in p.readings.iter_mut().enumerate() {

@@ -34,6 +34,10 @@ const END: f64 = 3.7;
 /// source).
 const CELLS_SEEN: f64 = 2.0;
 
+/// Narrower patches of coat are specks, mm: the narrowest dent that is asked of the verdict (σ 12 mm, 0.3 mm deep) keeps its coat over
+/// 45 mm where coat stays from 0.05 mm down.
+const SPECK_MM: f64 = 40.0;
+
 /// A cell that shows whether there is coat with this chance or more shows it (one-sided 5 %).
 const SURE_OF_COAT: f64 = 0.95;
 /// A cell with this share of coat is coated (as in the photo's own areas).
@@ -114,7 +118,7 @@ impl<'a> Blind<'a> {
         }
     }
 
-    /// The largest patch of coat at least as wide as coat is trusted to show, in which and beside which nothing was read: its middle and its
+    /// The largest patch of coat that is wider than a speck and than coat is trusted to show, in which and beside which nothing was read: its middle and its
     /// width, mm. It is low there, and how low nobody knows.
     pub fn unread_coat(&self, panel: &Panel) -> Option<([f64; 2], f64)> {
         let cells = self.cells?;
@@ -152,7 +156,7 @@ impl<'a> Blind<'a> {
                 }
             }
             let width = cells.cell_mm * (members.len() as f64 * 4.0 / std::f64::consts::PI).sqrt();
-            if width < CELLS_SEEN * cells.cell_mm {
+            if width < SPECK_MM.max(CELLS_SEEN * cells.cell_mm) {
                 continue;
             }
             let middles: Vec<[f64; 2]> = members
@@ -196,7 +200,7 @@ impl<'a> Blind<'a> {
             let sure = c.at(&c.sure, at[0], at[1]);
             c.is_seen(at[0], at[1]) && sure.is_some_and(|s| s >= SURE_OF_COAT)
         });
-        let by_coat = shown.map_or(most_mm, |c| CELLS_SEEN * c.cell_mm);
+        let by_coat = shown.map_or(most_mm, |c| SPECK_MM.max(CELLS_SEEN * c.cell_mm));
         let mut width = NARROWEST_MM;
         while width < by_coat.min(most_mm) {
             let sigma = width / WIDTH;

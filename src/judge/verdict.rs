@@ -206,11 +206,19 @@ fn fair_to(limits: &[LimitResult], reach: &Reach, units: Units) -> Option<String
         .max_by(|a, b| a.blind_mm.total_cmp(&b.blind_mm))?;
     let [x, y] = widest.blind_at;
     let closer = lines_for(reach.distance(x, y), widest.blind_mm, widest.limit.base_mm);
+    // Where coat has shown the rest no lines would show more.
+    let how = if closer < widest.blind_mm {
+        format!(
+            "guide coat, raking light or lines each {} would show it",
+            units.place(closer)
+        )
+    } else {
+        "raking light or a hand over it would show it".to_string()
+    };
     Some(format!(
-        "a low or high narrower than {} could lie unseen, such as at {}: guide coat, raking light or lines each {} would show it",
+        "a low or high narrower than {} could lie unseen, such as at {}: {how}",
         width(widest.blind_mm, units),
-        spot(widest.blind_at, units),
-        units.place(closer)
+        spot(widest.blind_at, units)
     ))
 }
 
