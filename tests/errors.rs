@@ -305,7 +305,7 @@ fn lines_that_are_neither_header_nor_placing_are_named() {
         "roof.txt:1:1: this line is neither a header nor a placing; did you mean tool?; a placing is written such as A1 x 0 to 600 y 100 : 0.00 0.10 0.25, a remark begins with #
          roof.txt:2:1: no colon between the ends of A1 and its readings; expected such as A1 x 0 to 600 y 100 : 0.00 0.10 0.25
          roof.txt:3:1: this line is neither a header nor a placing; a placing is written such as A1 x 0 to 600 y 100 : 0.00 0.10 0.25, a remark begins with #
-         roof.txt:4:9: \"stp\" is not understood here; expected one of panel, date, by, skin, supports, tool, step, unit, sd; did you mean step?
+         roof.txt:4:9: \"stp\" is not understood here; expected one of panel, date, by, skin, supports, block, tool, step, unit, sd; did you mean step?
          roof.txt:5:1: A2 has no ends; expected such as A1 x 0 to 600 y 100 : 0.00 0.10 0.25
          roof.txt:6:1: A3 has no y; both are needed, such as x 0 to 600 y 100
          roof.txt:7:15: \"z\" is not understood in the ends of A4; expected such as x 0 to 600 y 100, then a colon

@@ -914,3 +914,35 @@ proptest! {
         }
     }
 }
+
+/// The block in the header; blocks that panels stand on are no such word.
+#[test]
+fn the_block_stands_in_the_header() {
+    use lowspot::observe::Block;
+    let of = |header: &str| {
+        let panel = crate::support::roof();
+        let (_dir, paths) = crate::support::folder(&[(
+            "r.txt",
+            format!("{header}\ntool straightedge 600   unit mm\nA1 x 0 to 600 y 100 : 0 0 1 1 1 1 1 1 1 1 1 0 0\nA2 x 100 y 0 to 600 : 0 0 1 1 1 1 1 1 1 1 1 0 0\nA3 x 900 y 0 to 600 : 0 0 1 1 1 1 1 1 1 1 1 0 0\n").as_bytes(),
+        )]);
+        lowspot::observe::load(&paths, &panel)
+    };
+    let block = |header: &str| of(header).expect("read").conditions.block;
+    assert_eq!(
+        block("date 2026-03-14  block long board   by K"),
+        Some(Block::LongBoard)
+    );
+    assert_eq!(block("block soft-pad"), Some(Block::SoftPad));
+    assert_eq!(block("block: Hard block"), Some(Block::HardBlock));
+    assert_eq!(block("block _   by K"), None);
+    let supported = of("supports foam block x 300 900")
+        .expect("read")
+        .conditions;
+    assert_eq!(supported.block, None);
+    assert_eq!(supported.supports.as_deref(), Some("foam block x 300 900"));
+    let told = of("block sponge").expect_err("refused").to_string();
+    assert!(
+        told.contains("block \"sponge\" is not known; expected long board, hard block, soft pad"),
+        "{told}"
+    );
+}

@@ -252,6 +252,10 @@ fn behind_its_nose(seeds: std::ops::Range<u64>) -> Vec<f64> {
             let (_, j) = found_and_judged(&panel, &survey);
             let bench = workbench(&panel, STEP);
             let put_in = to_level(&bench, &at_nodes(&bench, |x, y| truth.defects(x, y)));
+            println!(
+                "seed {seed}: {:.0} cc of {put_in:.0}, form wavelengths {:.0?} mm",
+                j.to_level_cc.value, j.form_wavelength_mm
+            );
             j.to_level_cc.value / put_in
         })
         .collect();

@@ -35,6 +35,7 @@ mod repeats;
 mod samples;
 mod samples_read;
 mod sanded;
+mod set_aside;
 mod show;
 mod skin;
 mod spoiled;

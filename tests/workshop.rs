@@ -70,6 +70,7 @@ impl Sheet {
             by: Some(self.day[1].into()),
             skin_c: Some(self.skin_c),
             supports: Some(self.supports.into()),
+            block: None,
         };
         survey
     }

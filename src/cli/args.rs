@@ -95,6 +95,9 @@ pub struct MapArgs {
     /// Which colour the coat has, against the filler
     #[arg(long, value_enum, default_value = "auto", value_name = "COLOUR")]
     pub coat: CoatWord,
+    /// What the coat was blocked with, over what the readings' header says: how far bare skin means not low
+    #[arg(long, value_enum, value_name = "BLOCK", requires = "photo")]
+    pub block: Option<BlockWord>,
     /// The fair shape to work to
     #[arg(long, value_enum, default_value = "skin")]
     pub reference: ReferenceWord,
@@ -427,6 +430,17 @@ pub enum CoatWord {
     Dark,
     /// Lighter than the filler
     Light,
+}
+
+/// Words for the block.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum BlockWord {
+    /// Stiff, 400 mm or more
+    LongBoard,
+    /// Stiff, a hand or two long
+    HardBlock,
+    /// Follows the surface
+    SoftPad,
 }
 
 /// Words for the units.

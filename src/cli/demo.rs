@@ -106,6 +106,7 @@ fn as_typed(dir: &Path, sample: &Sample, args: &DemoArgs) -> MapArgs {
         targets: Vec::new(),
         mask: Vec::new(),
         coat: CoatWord::Auto,
+        block: None,
         reference: ReferenceWord::Skin,
         grid: "10".into(),
         out: dir.join("map"),

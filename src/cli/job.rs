@@ -1,9 +1,10 @@
 //! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks about flags.
 
-use super::args::{CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
+use super::args::{BlockWord, CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
 use super::input::{Files, Input, Maybe, Origin};
 use super::pair;
-use crate::observe::{self, Survey, Tool};
+use crate::fit::{self, Surface};
+use crate::observe::{self, Block, Survey, Tool};
 use crate::panel::{Panel, Polygon};
 use crate::photo::picture;
 use crate::photo::polarity::Polarity;
@@ -62,6 +63,16 @@ impl From<CoatWord> for Polarity {
             CoatWord::Auto => Polarity::Auto,
             CoatWord::Dark => Polarity::Dark,
             CoatWord::Light => Polarity::Light,
+        }
+    }
+}
+
+impl From<BlockWord> for Block {
+    fn from(word: BlockWord) -> Self {
+        match word {
+            BlockWord::LongBoard => Block::LongBoard,
+            BlockWord::HardBlock => Block::HardBlock,
+            BlockWord::SoftPad => Block::SoftPad,
         }
     }
 }
@@ -131,6 +142,9 @@ impl Job {
         input.files.masks = args.mask.iter().map(|m| picture::given(m)).collect();
         let mut job = Job::of(input, args.coat.into())?;
         job.warnings.extend(old_name(args.reference));
+        if let Some(block) = args.block {
+            job.survey.conditions.block = Some(block.into());
+        }
         if job.panel.length_mm / grid_mm * (job.panel.width_mm / grid_mm) > MOST_NODES {
             return Err(Error::Usage(format!(
                 "--grid {}: that would be more than 4 million nodes on this panel; take a wider spacing",
@@ -198,6 +212,22 @@ impl Job {
             inputs: Vec::new(),
             from,
         })
+    }
+
+    /// The surface that readings and photos tell together.
+    ///
+    /// # Errors
+    /// [`Error::Calculation`] when it cannot be worked out.
+    pub fn surface(&self) -> Result<Surface, Error> {
+        if self.photos.is_empty() {
+            return fit::fit(&self.panel, &self.survey);
+        }
+        let cells: Vec<_> = self
+            .photos
+            .iter()
+            .map(|p| p.reading.cells.clone())
+            .collect();
+        fit::fit_with_photos(&self.panel, &self.survey, &cells)
     }
 }
 

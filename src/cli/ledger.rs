@@ -215,10 +215,7 @@ pub fn saved(ledger: &Ledger, panel: &Panel) -> Option<SavedFilm> {
 }
 
 fn fitted(job: &Job, entry: Entry, field: Option<Field>) -> Result<Fitted, Error> {
-    let surface = match &job.coat {
-        Some(coat) => fit::fit_with_coat(&job.panel, &job.survey, &coat.cells)?,
-        None => fit::fit(&job.panel, &job.survey)?,
-    };
+    let surface = job.surface()?;
     Ok(Fitted {
         survey: job.survey.clone(),
         surface,

@@ -80,7 +80,7 @@ pub(super) fn found_and_judged(
         let coat = coat
             .clone()
             .ok_or_else(|| Error::Survey("neither readings nor a photo".into()))?;
-        let findings = PhotoFindings::new(&job.photos, coat, None, *units);
+        let findings = PhotoFindings::alone(&job.photos, coat);
         let alone = photo::photo_alone(
             panel,
             &survey.conditions,
@@ -91,10 +91,7 @@ pub(super) fn found_and_judged(
         return Ok((alone, None));
     }
     progress.now("finding the surface");
-    let found = match coat {
-        Some(coat) => fit::fit_with_coat(panel, survey, &coat.cells)?,
-        None => fit::fit(panel, survey)?,
-    };
+    let found = job.surface()?;
     progress.now("fitting the fair shape");
     let mut judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
     if judged.verdict == Verdict::MeasureMore {
@@ -102,7 +99,7 @@ pub(super) fn found_and_judged(
         judged = with_next(judged, job, &found)?;
     }
     if let Some(coat) = coat {
-        let findings = PhotoFindings::new(&job.photos, coat.clone(), found.coat.as_ref(), *units);
+        let findings = PhotoFindings::beside(panel, &job.photos, coat, &found, *units);
         let fair = judged.verdict == Verdict::Fair;
         judged = judged.with_photos(findings, panel, *units);
         if fair && judged.verdict == Verdict::MeasureMore {

@@ -148,6 +148,7 @@ fn as_map(args: &PlanArgs) -> MapArgs {
         targets: args.targets.clone(),
         mask: Vec::new(),
         coat: CoatWord::Auto,
+        block: None,
         reference: args.reference,
         grid: "10".into(),
         out: args.out.clone(),

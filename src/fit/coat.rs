@@ -15,8 +15,9 @@ use crate::panel::Panel;
 use crate::photo::CoatCells;
 use crate::problem::Error;
 
-/// Depth at which coat stays, mm, until the cells say otherwise: about what blocking reaches (common practice, no source).
-pub const PLAIN_LEVEL_MM: f64 = 0.035;
+/// Depths at which coat may stay, mm: about what a long board reaches (common practice, no source), and what shorter and softer blocks
+/// leave bare. The first at which the next is no better is taken.
+pub const LEVELS_MM: [f64; 6] = [0.035, 0.06, 0.1, 0.16, 0.25, 0.4];
 /// Softness s of that depth, mm: far softer than the block's own 0.01-0.02 mm, since the domes are not the lows' own shape near their
 /// outline and a hard level would bend whole lows to it (tried on simulated panels: 0.01 the worst, 0.05 the best).
 pub const SOFTNESS_MM: f64 = 0.05;
@@ -31,8 +32,6 @@ const LOOK_MM: f64 = 20.0;
 const MOST_LOOKS: f64 = 40_000.0;
 /// Cells nearer to each other than this err together, mm: a look counts for its area over this squared.
 const TOGETHER_MM: f64 = 80.0;
-/// Share of cells that are simply wrong.
-const WRONG_SHARE: f64 = 0.03;
 /// A cell with less than this of its weight left is set aside.
 const SET_ASIDE: f64 = 0.3;
 /// Most Newton steps, and most rounds of weights.
@@ -90,6 +89,10 @@ pub struct Looks {
     area_mm2: f64,
     /// Neighbours along x and y.
     near: Vec<[Option<usize>; 4]>,
+    /// Blocks along x and y, the number of the look in each (ix·ny + iy), and the block of each look.
+    count: [usize; 2],
+    number: Vec<Option<usize>>,
+    block: Vec<usize>,
 }
 
 impl Looks {
@@ -106,6 +109,9 @@ impl Looks {
             weight: Vec::new(),
             area_mm2: picture.cell_mm * picture.cell_mm,
             near: Vec::new(),
+            count: picture.count,
+            number: Vec::new(),
+            block: Vec::new(),
         };
         let mut number = vec![None; picture.share.len()];
         for k in 0..picture.share.len() {
@@ -114,10 +120,12 @@ impl Looks {
                 continue;
             }
             number[k] = Some(looks.at.len());
+            looks.block.push(k);
             looks.splines.push(basis.at(x, y, 0, 0));
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
-            let independent = looks.area_mm2 / (TOGETHER_MM * TOGETHER_MM);
+            let together = TOGETHER_MM;
+            let independent = looks.area_mm2 / (together * together);
             looks
                 .weight
                 .push(picture.seen[k].min(1.0) * independent.min(1.0));
@@ -126,7 +134,48 @@ impl Looks {
             .filter(|&k| number[k].is_some())
             .map(|k| picture.around(k).map(|n| n.and_then(|n| number[n])))
             .collect();
+        looks.number = number;
         looks
+    }
+
+    /// Share of coat of each look.
+    pub fn share(&self) -> &[f64] {
+        &self.share
+    }
+
+    /// What each look counts for.
+    pub fn weight(&self) -> &[f64] {
+        &self.weight
+    }
+
+    /// Side of a look, mm.
+    pub fn side_mm(&self) -> f64 {
+        self.area_mm2.sqrt()
+    }
+
+    /// Middle of look k, mm.
+    pub fn at(&self, k: usize) -> [f64; 2] {
+        self.at[k]
+    }
+
+    /// Looks beside look k.
+    pub fn around(&self, k: usize) -> [Option<usize>; 4] {
+        self.near[k]
+    }
+
+    /// Blocks along x and y.
+    pub fn count(&self) -> [usize; 2] {
+        self.count
+    }
+
+    /// Block of look k along x and y.
+    pub fn block(&self, k: usize) -> [usize; 2] {
+        [self.block[k] / self.count[1], self.block[k] % self.count[1]]
+    }
+
+    /// The look of a block; `None` where nothing is seen.
+    pub fn of_block(&self, [ix, iy]: [usize; 2]) -> Option<usize> {
+        *self.number.get(ix * self.count[1] + iy)?
     }
 
     /// Whether nothing was seen.
@@ -134,7 +183,8 @@ impl Looks {
         self.at.is_empty()
     }
 
-    fn values(&self, coefficients: &[f64]) -> Vec<f64> {
+    /// Value of splines at each look.
+    pub fn values(&self, coefficients: &[f64]) -> Vec<f64> {
         let at = |s: &[(usize, f64); 16]| s.iter().map(|&(k, w)| w * coefficients[k]).sum();
         self.splines.iter().map(at).collect()
     }
@@ -201,6 +251,40 @@ pub struct Setting {
     pub sigma_mm: f64,
     /// Softness of the coat's level, mm.
     pub softness_mm: f64,
+    /// Depth below the shape at which coat stays, mm, but for its slow part.
+    pub level_mm: f64,
+    /// How far coat and bare skin can be believed.
+    pub shares: Shares,
+}
+
+/// How far coat and bare skin can be believed: a look is coated with the chance left + (kept − left)·σ(u).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shares {
+    /// Share of coat that stays on what is low.
+    pub kept: f64,
+    /// Share of coat that stays on what is not.
+    pub left: f64,
+}
+
+impl Shares {
+    /// −log likelihood of a share f of coat at u.
+    fn loss(&self, u: f64, f: f64) -> f64 {
+        let p = self.left + (self.kept - self.left).max(0.0) / (1.0 + (-u).exp());
+        let p = p.clamp(1e-6, 1.0 - 1e-6);
+        -f * p.ln() - (1.0 - f) * (1.0 - p).ln()
+    }
+
+    /// A look that believes in its share f of coat only as far as the surface there lets it: its weight, and the share of what is left
+    /// of it. Coat on high skin may be what stays anyhow, bare skin on a low may be what the block cleaned anyhow (one step of EM,
+    /// Dempster, Laird and Rubin 1977).
+    fn believed(&self, u: f64, f: f64) -> [f64; 2] {
+        let p = 1.0 / (1.0 + (-u).exp());
+        let span = (self.kept - self.left).max(0.0);
+        let coat = span * p / (self.left + span * p).max(1e-9);
+        let bare = span * (1.0 - p) / (1.0 - self.kept + span * (1.0 - p)).max(1e-9);
+        let weight = f * coat + (1.0 - f) * bare;
+        [weight, if weight > 0.0 { f * coat / weight } else { f }]
+    }
 }
 
 /// The joint solution.
@@ -212,10 +296,14 @@ pub struct Mode<'s> {
     pub factor: Factor<'s>,
     /// Curvature of each look at the mode, times σ².
     pub curvature: Vec<f64>,
-    /// Weight that each look has kept, 0 to 1.
-    pub kept: Vec<f64>,
+    /// Weight that each look has kept, 0 to 1, and the share of coat of what it has kept.
+    pub kept: Vec<[f64; 2]>,
+    /// Its part without the looks.
+    quadratic: f64,
     /// Objective: −log posterior up to a constant.
     pub objective: f64,
+    /// The same with the looks' whole likelihood, which can be set beside that at another level.
+    pub whole: f64,
     /// Newton steps.
     pub steps: usize,
 }
@@ -239,7 +327,7 @@ pub fn solve<'s>(
     setting: &Setting,
     start: Vec<f64>,
 ) -> Result<Mode<'s>, Error> {
-    let mut kept = vec![1.0; looks.at.len()];
+    let mut kept: Vec<[f64; 2]> = looks.share.iter().map(|f| [1.0, *f]).collect();
     let mut steps = 0;
     let mut mode = newton(system, normal, looks, setting, start, &kept)?;
     for _ in 1..ROUNDS {
@@ -247,17 +335,9 @@ pub fn solve<'s>(
         let level = looks.values(&system.seen_by_cells(&mode.unknowns));
         let mut change = 0.0f64;
         for (k, kept) in kept.iter_mut().enumerate() {
-            let u = (-PLAIN_LEVEL_MM - level[k]) / setting.softness_mm;
-            let f = looks.share[k];
-            // How much less likely than the best that a look of this share could be.
-            let best = [f, 1.0 - f]
-                .iter()
-                .filter(|v| **v > 0.0)
-                .map(|v| v * v.ln())
-                .sum::<f64>();
-            let likely = (-best - logistic(u, f).0).exp() * (1.0 - WRONG_SHARE);
-            let next = likely / (likely + WRONG_SHARE / 2.0);
-            change = change.max((next - *kept).abs());
+            let u = (-setting.level_mm - level[k]) / setting.softness_mm;
+            let next = setting.shares.believed(u, looks.share[k]);
+            change = change.max((next[0] - kept[0]).abs());
             *kept = next;
         }
         mode = newton(system, normal, looks, setting, mode.unknowns, &kept)?;
@@ -265,6 +345,16 @@ pub fn solve<'s>(
             break;
         }
     }
+    let level = looks.values(&system.seen_by_cells(&mode.unknowns));
+    let terms = looks.weight.iter().zip(&looks.share).zip(&level);
+    let whole: f64 = terms
+        .map(|((w, f), d)| {
+            w * setting
+                .shares
+                .loss((-setting.level_mm - d) / setting.softness_mm, *f)
+        })
+        .sum();
+    mode.whole = mode.quadratic + whole;
     mode.steps += steps;
     mode.kept = kept;
     Ok(mode)
@@ -277,15 +367,20 @@ fn newton<'s>(
     looks: &Looks,
     setting: &Setting,
     start: Vec<f64>,
-    kept: &[f64],
+    kept: &[[f64; 2]],
 ) -> Result<Mode<'s>, Error> {
     let s = setting.softness_mm;
     let variance = setting.sigma_mm * setting.sigma_mm;
     let matrix = system.matrix(normal, setting.range_mm, setting.ratio, setting.sigma_mm);
-    let weight: Vec<f64> = looks.weight.iter().zip(kept).map(|(w, k)| w * k).collect();
+    let weight: Vec<f64> = looks
+        .weight
+        .iter()
+        .zip(kept)
+        .map(|(w, k)| w * k[0])
+        .collect();
     let cost = |delta: &[f64]| -> f64 {
-        let all = delta.iter().zip(&looks.share).zip(&weight);
-        all.map(|((d, f), w)| w * logistic((-PLAIN_LEVEL_MM - d) / s, *f).0)
+        let all = delta.iter().zip(kept).zip(&weight);
+        all.map(|((d, k), w)| w * logistic((-setting.level_mm - d) / s, k[1]).0)
             .sum()
     };
     let mut x = start;
@@ -295,7 +390,7 @@ fn newton<'s>(
         let (mut pull, mut curvature) = (vec![0.0; weight.len()], vec![0.0; weight.len()]);
         let mut products = Products::new(&system.basis);
         for k in 0..weight.len() {
-            let (_, slope, bend) = logistic((-PLAIN_LEVEL_MM - delta[k]) / s, looks.share[k]);
+            let (_, slope, bend) = logistic((-setting.level_mm - delta[k]) / s, kept[k][1]);
             pull[k] = -variance * weight[k] * slope / s;
             curvature[k] = variance * weight[k] * bend / (s * s);
             if curvature[k] > 0.0 {
@@ -317,7 +412,9 @@ fn newton<'s>(
             let quadratic =
                 (dot(&x, &image) / 2.0 - dot(&normal.right, &x) + normal.square / 2.0) / variance;
             return Ok(Mode {
+                quadratic,
                 objective: quadratic + cost(&delta),
+                whole: quadratic + cost(&delta),
                 unknowns: x,
                 factor,
                 curvature,
@@ -424,15 +521,15 @@ impl Problem {
             right: normal.right.clone(),
             square: normal.square,
             looks: all,
-            share: looks.share.clone(),
+            share: mode.kept.iter().map(|k| k[1]).collect(),
             weight: looks
                 .weight
                 .iter()
                 .zip(&mode.kept)
-                .map(|(w, k)| w * k)
+                .map(|(w, k)| w * k[0])
                 .collect(),
             sigma_mm: setting.sigma_mm,
-            level_mm: PLAIN_LEVEL_MM,
+            level_mm: setting.level_mm,
             softness_mm: setting.softness_mm,
             solution: mode.unknowns.clone(),
             objective: mode.objective,
@@ -477,7 +574,7 @@ impl Mode<'_> {
         readings: &[[f64; 2]],
     ) -> CoatFit {
         let height = looks.values(&self.height_over_shape(system));
-        let aside: Vec<bool> = self.kept.iter().map(|k| *k < SET_ASIDE).collect();
+        let aside: Vec<bool> = self.kept.iter().map(|k| k[0] < SET_ASIDE).collect();
         // Where coat and bare skin meet, the height is the level.
         let mut edge: Vec<f64> = (0..height.len())
             .filter(|&k| !aside[k] && (0.3..0.7).contains(&looks.share[k]))

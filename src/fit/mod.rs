@@ -4,6 +4,7 @@
 //! placing's rest are solved together ([`system`]); amplitude, range and noise by restricted likelihood ([`reml`]); readings that do not
 //! agree are named and left out ([`robust`]). Same in, same out: draws come from a fixed seed.
 
+pub mod agree;
 pub mod band;
 pub mod basis;
 pub mod cholesky;
@@ -23,7 +24,7 @@ pub mod tools;
 
 use crate::observe::{Survey, Tool};
 use crate::panel::Panel;
-use crate::photo::CoatCells;
+use crate::photo::{CoatCells, cells};
 use crate::problem::Error;
 use basis::{Axis, Basis};
 use rand::SeedableRng;
@@ -47,6 +48,8 @@ pub const READ_AGAIN: usize = 16;
 /// With a photo, what is not known of the surface is this much larger than the draws themselves say: outlines merge, and lows are not
 /// domes. Worked out on simulated panels, see docs/decisions.md.
 const SPREAD_WITH_COAT: f64 = 1.4;
+/// Draws that tell how surely the readings know what a photo shows.
+const WEIGHING_DRAWS: usize = 48;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
 /// Readings alone are taken at their word beside a photo where this share of the panel lies no farther than this from one, mm: lines each
@@ -139,6 +142,8 @@ pub struct Surface {
     pub coat: Option<coat::CoatFit>,
     /// The coat cells it was found with.
     pub cells: Option<CoatCells>,
+    /// What each photo came to beside the readings, in the order given.
+    pub weighed: Vec<agree::Agreement>,
 }
 
 /// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
@@ -158,24 +163,58 @@ pub fn plain_noise(tool: Tool) -> f64 {
 /// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface is refused earlier
 /// (`observe::check_carries`).
 pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
-    found(panel, survey, None)
+    settled(panel, survey, None)?.surface(survey, None)
 }
 
-/// Find the surface from readings and the coat that a photo shows, both together ([`coat`]).
+/// Find the surface from readings and the coat that one photo shows, both together ([`coat`]).
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
 pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result<Surface, Error> {
+    fit_with_photos(panel, survey, std::slice::from_ref(coat))
+}
+
+/// Find the surface from readings and the coat that photos show. Each photo is first weighed under what the readings alone know
+/// ([`agree`]): one that contradicts them is set aside, one whose colours are changed over is turned. Without any left the surface is that of
+/// the readings alone.
+///
+/// # Errors
+/// [`Error::Calculation`] when the system cannot be factored, or the photos' cells are not those of one panel.
+pub fn fit_with_photos(
+    panel: &Panel,
+    survey: &Survey,
+    photos: &[CoatCells],
+) -> Result<Surface, Error> {
+    let belief = agree::Belief::of(survey.conditions.block);
+    let alone = settled(panel, survey, None)?;
+    let weighed = photos
+        .iter()
+        .map(|cells| alone.fitted.weigh(panel, cells, &belief))
+        .collect::<Result<Vec<_>, Error>>()?;
+    let used: Vec<CoatCells> = photos
+        .iter()
+        .zip(&weighed)
+        .filter_map(|(cells, weighed)| weighed.taken(cells))
+        .collect();
+    if used.is_empty() {
+        let mut surface = alone.surface(survey, None)?;
+        surface.weighed = weighed;
+        return Ok(surface);
+    }
+    let cells = cells::merge(&used)?;
+    let shares = agree::shares(&weighed);
+    let believed = Believed { shares, belief };
     let (joint, alone) = rayon::join(
-        || found(panel, survey, Some(coat)),
-        || found(panel, survey, None),
+        || settled(panel, survey, Some(&cells))?.surface(survey, Some(believed)),
+        || alone.surface(survey, None),
     );
     let mut surface = joint?;
     // Scarce readings alone are surer than they should be: only close ones are taken at their word.
     if read_closely(panel, survey) {
         surface.no_less_sure_than(&alone?);
     }
-    surface.cells = Some(coat.clone());
+    surface.cells = Some(cells);
+    surface.weighed = weighed;
     Ok(surface)
 }
 
@@ -255,13 +294,19 @@ pub fn joint_problem(
     cells: &CoatCells,
     mark: &mut dyn FnMut(),
 ) -> Result<Option<coat::Problem>, Error> {
+    let belief = agree::Belief::of(survey.conditions.block);
+    let alone = settled(panel, survey, None)?;
+    let weighed = alone.fitted.weigh(panel, cells, &belief)?;
     let Settled { fitted, looks, .. } = settled(panel, survey, Some(cells))?;
     let Some(looks) = looks else { return Ok(None) };
     let normal = fitted.system.normal(&fitted.y, &fitted.extra());
-    let setting = fitted.joint_setting();
+    let believed = Believed {
+        shares: agree::shares(std::slice::from_ref(&weighed)),
+        belief,
+    };
     let start = fitted.solve()?.unknowns;
     mark();
-    let mode = coat::solve(&fitted.system, &normal, &looks, &setting, start)?;
+    let (setting, mode) = fitted.joint(&normal, &looks, believed, start)?;
     mark();
     Ok(Some(coat::Problem::of(
         &fitted.system,
@@ -272,13 +317,11 @@ pub fn joint_problem(
     )))
 }
 
-fn found(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Surface, Error> {
-    let Settled {
-        fitted,
-        noise,
-        looks,
-    } = settled(panel, survey, cells)?;
-    fitted.into_surface(survey, &noise, looks.as_ref())
+/// How far the looks can be believed.
+#[derive(Clone, Copy)]
+struct Believed {
+    shares: coat::Shares,
+    belief: agree::Belief,
 }
 
 /// A fit before its last solution.
@@ -286,6 +329,14 @@ struct Settled {
     fitted: Fitted,
     noise: BTreeMap<Tool, f64>,
     looks: Option<coat::Looks>,
+}
+
+impl Settled {
+    /// The last solution: of the readings and, where `shares` says how far they can be believed, the looks.
+    fn surface(self, survey: &Survey, shares: Option<Believed>) -> Result<Surface, Error> {
+        let looks = self.looks.as_ref().zip(shares);
+        self.fitted.into_surface(survey, &self.noise, looks)
+    }
 }
 
 /// All but the last solution: the numbers, the readings left out, and the looks at the coat where there are any.
@@ -681,14 +732,14 @@ impl Fitted {
         mut self,
         survey: &Survey,
         noise: &BTreeMap<Tool, f64>,
-        looks: Option<&coat::Looks>,
+        looks: Option<(&coat::Looks, Believed)>,
     ) -> Result<Surface, Error> {
         let mut misread = std::mem::take(&mut self.misread);
         let seams = std::mem::take(&mut self.seams);
         let mut solved = self.solve()?;
         let sigma = self.numbers.sigma_mm;
         let seen = match looks {
-            Some(looks) => Some((looks, self.with_looks(&mut solved, looks)?)),
+            Some((looks, shares)) => Some((looks, self.with_looks(&mut solved, looks, shares)?)),
             None => None,
         };
         let coefficients = self.system.surface(&solved.unknowns);
@@ -795,17 +846,86 @@ impl Fitted {
             status,
             coat: seen.map(|(_, seen)| seen.fit),
             cells: None,
+            weighed: Vec::new(),
         })
     }
 }
 
 impl Fitted {
-    fn joint_setting(&self) -> coat::Setting {
+    /// Weigh a photo under what these readings know of a field as strong everywhere.
+    fn weigh(
+        &self,
+        panel: &Panel,
+        cells: &CoatCells,
+        belief: &agree::Belief,
+    ) -> Result<agree::Agreement, Error> {
+        let looks = coat::Looks::new(panel, cells, &self.system.basis);
+        let normal = self.system.normal(&self.y, &self.extra());
+        let reml::Numbers {
+            range_mm,
+            ratio,
+            sigma_mm,
+            ..
+        } = self.even;
+        let even = self.system.even();
+        let solved = self
+            .system
+            .solve_local(&even, &normal, range_mm, ratio, sigma_mm)?;
+        let splines = self.system.basis.count();
+        let total = self.system.unknowns();
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(SEED);
+        let white = (0..total * WEIGHING_DRAWS)
+            .map(|_| StandardNormal.sample(&mut rng))
+            .collect();
+        let draws = solved.factor.correlate(white, WEIGHING_DRAWS);
+        let mut square = vec![0.0; looks.share().len()];
+        for d in 0..WEIGHING_DRAWS {
+            let field: Vec<f64> = (0..splines)
+                .map(|k| sigma_mm * draws[k * WEIGHING_DRAWS + d])
+                .collect();
+            for (s, v) in square.iter_mut().zip(looks.values(&field)) {
+                *s += v * v / WEIGHING_DRAWS as f64;
+            }
+        }
+        let known = agree::Known {
+            mean_mm: looks.values(&solved.unknowns[..splines]),
+            sd_mm: square.iter().map(|s| s.sqrt()).collect(),
+        };
+        Ok(agree::weigh_photo(&looks, &known, belief))
+    }
+
+    /// Readings and looks solved together, at the level of the coat that both like best.
+    fn joint(
+        &self,
+        normal: &system::Normal,
+        looks: &coat::Looks,
+        believed: Believed,
+        start: Vec<f64>,
+    ) -> Result<(coat::Setting, coat::Mode<'_>), Error> {
+        let mut best: Option<(f64, coat::Setting, coat::Mode)> = None;
+        for level_mm in coat::LEVELS_MM {
+            let setting = self.joint_setting(believed.shares, level_mm);
+            let from = best.as_ref().map_or(&start, |b| &b.2.unknowns).clone();
+            let mode = coat::solve(&self.system, normal, looks, &setting, from)?;
+            let cost = mode.whole + believed.belief.against_level(level_mm);
+            if best.as_ref().is_some_and(|b| cost >= b.0) {
+                break;
+            }
+            best = Some((cost, setting, mode));
+        }
+        let nothing = || Error::Calculation("no level of the coat was tried".into());
+        best.map(|(_, setting, mode)| (setting, mode))
+            .ok_or_else(nothing)
+    }
+
+    fn joint_setting(&self, shares: coat::Shares, level_mm: f64) -> coat::Setting {
         coat::Setting {
             range_mm: self.numbers.range_mm,
             ratio: self.numbers.ratio,
             sigma_mm: self.numbers.sigma_mm,
             softness_mm: coat::SOFTNESS_MM,
+            level_mm,
+            shares,
         }
     }
 
@@ -814,11 +934,11 @@ impl Fitted {
         &'s self,
         solved: &mut system::Solved<'s>,
         looks: &coat::Looks,
+        shares: Believed,
     ) -> Result<coat::Seen, Error> {
         let normal = self.system.normal(&self.y, &self.extra());
-        let setting = self.joint_setting();
         let start = std::mem::take(&mut solved.unknowns);
-        let mode = coat::solve(&self.system, &normal, looks, &setting, start)?;
+        let (setting, mode) = self.joint(&normal, looks, shares, start)?;
         let places: Vec<[f64; 2]> = self
             .system
             .rows

@@ -21,6 +21,8 @@ const OWN_SHARE: f64 = 0.02;
 const PASSING_MM: f64 = 30.0;
 /// Most lows with a height of their own: the largest.
 const MOST_LOWS: usize = 100;
+/// Certainty below which a cell is taken as not seen.
+pub const LEAST_SURE: f64 = 0.5;
 /// Most cells the outline is worked out on.
 const MOST_CELLS: usize = 60_000;
 /// Powers of φ over its peak that all lows share: a bowl, and ever sharper middles.
@@ -49,7 +51,7 @@ pub struct Picture {
     pub cell_mm: f64,
     /// Share of coat; NaN where nothing is seen.
     pub share: Vec<f64>,
-    /// Share of the cell that is seen.
+    /// Share of the cell that is seen, times how sure that is.
     pub seen: Vec<f64>,
 }
 
@@ -69,9 +71,12 @@ impl Picture {
                         cells.coat[[iy, ix]],
                         cells.seen.get([iy, ix]).copied().unwrap_or(0.0),
                     );
-                    if c.is_finite() && s > 0.0 {
-                        coated += c.clamp(0.0, 1.0) * s.min(1.0);
-                        looked += s.min(1.0);
+                    // What the photo is not sure of is not seen.
+                    let sure = cells.sure.get([iy, ix]).copied().unwrap_or(0.0);
+                    if c.is_finite() && s > 0.0 && sure >= LEAST_SURE {
+                        let weight = s.min(1.0) * sure.min(1.0);
+                        coated += c.clamp(0.0, 1.0) * weight;
+                        looked += weight;
                     }
                 }
             }

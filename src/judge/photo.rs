@@ -9,7 +9,8 @@ use super::{
     Action, Grid, Interval, Judgement, LimitResult, LimitState, NodeState, Nodes, Region,
     RegionKind, Texture, Verdict,
 };
-use crate::fit::coat::CoatFit;
+use crate::fit::Surface;
+use crate::fit::agree::{Against, Agreement, Standing};
 use crate::observe::Conditions;
 use crate::panel::{Limit, Panel};
 use crate::photo::areas::Area;
@@ -17,7 +18,7 @@ use crate::photo::coat::SURE;
 use crate::photo::pinholes::{Cluster, Shape};
 use crate::photo::pitch::Pitch;
 use crate::photo::polarity::Polarity;
-use crate::photo::take::{Coat, Taken};
+use crate::photo::take::{self, Coat, Taken};
 use crate::problem::Warning;
 use crate::units::Units;
 use ndarray::Array2;
@@ -46,6 +47,10 @@ pub struct PhotoNote {
     pub seen_share: f64,
     /// Side of one of its pixels on the panel, mm.
     pub pixel_mm: f64,
+    /// Whether it went into the map with its two colours changed over, since the readings say so.
+    pub colours_changed: bool,
+    /// Why it did not go into the map, where it contradicts the readings: a sentence that names the places.
+    pub set_aside: Option<String>,
 }
 
 /// Where coat and readings contradict each other.
@@ -70,7 +75,7 @@ pub struct PhotoFindings {
     pub photos: Vec<PhotoNote>,
     /// What they show together.
     pub coat: Coat,
-    /// Where they and the readings contradict each other, the largest first.
+    /// Where they and the readings contradict each other, the largest first; of photos set aside too.
     pub clashes: Vec<Clash>,
     /// Depth at which coat stayed, as learned with the readings, mm.
     pub coat_from_mm: Option<f64>,
@@ -81,19 +86,122 @@ pub struct PhotoFindings {
 }
 
 impl PhotoFindings {
-    /// Put together; `fit` is what the joint fit learned of the coat.
-    pub fn new(photos: &[Taken], coat: Coat, fit: Option<&CoatFit>, units: Units) -> Self {
+    /// Photos without readings.
+    pub fn alone(photos: &[Taken], coat: Coat) -> Self {
         PhotoFindings {
             photos: photos.iter().map(note).collect(),
-            clashes: fit.map_or(Vec::new(), |f| {
-                f.contradictions.iter().map(|c| clash(c, units)).collect()
-            }),
-            coat_from_mm: fit.and_then(|f| f.level_mm),
-            least_filler_cc: coat.lows().map(|a| a.least_filler_cc).sum(),
-            with_readings: fit.is_some(),
+            clashes: Vec::new(),
+            coat_from_mm: None,
+            least_filler_cc: least_filler_cc(&coat),
+            with_readings: false,
             coat,
         }
     }
+
+    /// Photos beside readings: what they showed, `read`, and what became of them in the fit.
+    pub fn beside(
+        panel: &Panel,
+        photos: &[Taken],
+        read: &Coat,
+        surface: &Surface,
+        units: Units,
+    ) -> Self {
+        let as_read = |w: &Agreement| matches!(w.standing, Standing::Agrees | Standing::Open);
+        let coat = if surface.weighed.iter().all(as_read) {
+            read.clone()
+        } else {
+            take::of_cells(panel, read, surface.cells.as_ref())
+        };
+        let mut clashes: Vec<Clash> = surface
+            .coat
+            .iter()
+            .flat_map(|f| &f.contradictions)
+            .map(|c| {
+                clash(
+                    [c.at_mm[0], c.at_mm[1], c.area_mm2, c.height_mm, c.coat],
+                    units,
+                )
+            })
+            .collect();
+        let mut notes: Vec<PhotoNote> = photos.iter().map(note).collect();
+        for (note, weighed) in notes.iter_mut().zip(&surface.weighed) {
+            match weighed.standing {
+                Standing::Agrees | Standing::Open => {}
+                Standing::ColoursSwapped => {
+                    note.colours_changed = true;
+                    note.coat = match note.coat {
+                        "dark" => "light",
+                        "light" => "dark",
+                        other => other,
+                    };
+                }
+                Standing::Contradicts => {
+                    let own: Vec<Clash> =
+                        weighed.places.iter().map(|p| against(p, units)).collect();
+                    note.set_aside = Some(set_aside(&note.file, weighed, &own, units));
+                    clashes.extend(own);
+                }
+            }
+        }
+        PhotoFindings {
+            photos: notes,
+            clashes,
+            coat_from_mm: surface.coat.as_ref().and_then(|f| f.level_mm),
+            least_filler_cc: least_filler_cc(&coat),
+            with_readings: true,
+            coat,
+        }
+    }
+
+    /// Sentences on the photos that were set aside.
+    pub fn set_aside(&self) -> impl Iterator<Item = &str> {
+        self.photos.iter().filter_map(|p| p.set_aside.as_deref())
+    }
+}
+
+fn least_filler_cc(coat: &Coat) -> f64 {
+    coat.lows().map(|a| a.least_filler_cc).sum()
+}
+
+fn against(place: &Against, units: Units) -> Clash {
+    let [x, y] = place.at_mm;
+    clash([x, y, place.area_mm2, place.height_mm, place.coat], units)
+}
+
+/// Why a photo is set aside, with the places where it and the readings contradict each other most.
+fn set_aside(file: &str, weighed: &Agreement, places: &[Clash], units: Units) -> String {
+    let at = |coat: bool| {
+        let some: Vec<String> = places
+            .iter()
+            .filter(|c| (c.coat > 0.5) == coat)
+            .take(3)
+            .map(|c| {
+                let [x, y] = c.at_mm.map(|v| units.bare_place(v));
+                format!("x {x} y {y} ({})", units.depth(c.height_mm.abs()))
+            })
+            .collect();
+        (!some.is_empty()).then(|| some.join(", "))
+    };
+    let mut why: Vec<String> = Vec::new();
+    if let Some(lows) = at(false) {
+        why.push(format!("it is bare where the readings say low, at {lows}"));
+    }
+    if let Some(highs) = at(true) {
+        why.push(format!(
+            "it shows coat where the readings say high, at {highs}"
+        ));
+    }
+    if why.is_empty() {
+        why.push(format!(
+            "its coat lies no better on the lows of the readings than by chance ({:.0} % of other places on the panel fit as well)",
+            100.0 * weighed.by_chance
+        ));
+    }
+    format!(
+        "{file} is set aside and the map stands on the readings: {}; is it of this panel, as it was read, the right way round, and the \
+         coat's colour right?",
+        why.join("; ")
+    )
 }
 
 fn note(photo: &Taken) -> PhotoNote {
@@ -113,22 +221,21 @@ fn note(photo: &Taken) -> PhotoNote {
         sure: photo.reading.sure,
         seen_share: photo.reading.seen_share,
         pixel_mm: photo.reading.photo_mm,
+        colours_changed: false,
+        set_aside: None,
     }
 }
 
-fn clash(found: &crate::fit::coat::Contradiction, units: Units) -> Clash {
-    let at = format!(
-        "x {} y {}",
-        units.bare_place(found.at_mm[0]),
-        units.bare_place(found.at_mm[1])
-    );
-    let size = units.depth(found.height_mm.abs());
+/// A place x, y with its area (mm²), height (mm) and share of coat.
+fn clash([x, y, area_mm2, height_mm, coat]: [f64; 5], units: Units) -> Clash {
+    let at = format!("x {} y {}", units.bare_place(x), units.bare_place(y));
+    let size = units.depth(height_mm.abs());
     Clash {
-        at_mm: found.at_mm,
-        area_cm2: found.area_mm2 / 100.0,
-        height_mm: found.height_mm,
-        coat: found.coat,
-        text: if found.coat_on_a_high() {
+        at_mm: [x, y],
+        area_cm2: area_mm2 / 100.0,
+        height_mm,
+        coat,
+        text: if coat > 0.5 {
             format!(
                 "coat on a measured high at {at}: the readings say {size} high, the photo shows coat, so low"
             )
@@ -157,9 +264,10 @@ impl Judgement {
         }
         let coated: f64 = findings.coat.lows().map(|a| a.area_cm2).sum();
         let share = coated / panel.area_cm2().max(1.0);
-        if self.verdict == Verdict::Fair && (!findings.clashes.is_empty() || share > MUCH_COAT) {
+        let against = !findings.clashes.is_empty() || findings.set_aside().next().is_some();
+        if self.verdict == Verdict::Fair && (against || share > MUCH_COAT) {
             self.verdict = Verdict::MeasureMore;
-            self.reasons = vec![if findings.clashes.is_empty() {
+            self.reasons = vec![if !against {
                 format!(
                     "the readings are within the limits, but coat is left on {:.0} % of the panel: block it through, or check that the \
                      photo is of this panel as it was read",

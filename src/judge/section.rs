@@ -41,6 +41,16 @@ pub(super) fn shaped(panel: &Panel, bench: &Bench) -> Result<Panel, Error> {
         Ok(bench.rough_skin(&cloud.found)?.kept)
     };
     let usual = kept(panel)?;
+    if std::env::var("DBG").is_ok() {
+        let mut all = vec![usual];
+        for wavelength in SHORTER_MM {
+            let mut other = panel.clone();
+            other.form_wavelength_mm = [ALONG_MM; 2];
+            other.form_wavelength_mm[across] = wavelength;
+            all.push(kept(&other)?);
+        }
+        eprintln!("DBG kept {all:.3?}");
+    }
     if usual >= 1.0 - MISFIT {
         return Ok(panel.clone());
     }

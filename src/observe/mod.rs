@@ -4,11 +4,13 @@
 //! Out: one [`Survey`], lengths in mm, every reading as it was written. Nothing is altered or dropped here.
 
 pub mod blank;
+mod block;
 mod names;
 pub mod notes;
 pub mod sound;
 pub mod table;
 
+pub use block::Block;
 pub use sound::check_carries;
 
 use crate::panel::Panel;
@@ -195,6 +197,8 @@ pub struct Conditions {
     pub skin_c: Option<f64>,
     /// Where the panel was supported, as written.
     pub supports: Option<String>,
+    /// What the guide coat was blocked with.
+    pub block: Option<Block>,
 }
 
 impl Conditions {
@@ -223,6 +227,12 @@ impl Conditions {
             (None, b) => self.skin_c = b,
             _ => {}
         }
+        match (self.block, other.block) {
+            (Some(a), Some(b)) if a != b => {
+                differing.push(("block", a.words().into(), b.words().into()));
+            }
+            (mine, theirs) => self.block = mine.or(theirs),
+        }
         differing
     }
 }
@@ -247,6 +257,7 @@ pub(crate) fn conflict(what: &str) -> Option<&'static str> {
         "date" => "was the panel touched between them?",
         "panel" => "the right files?",
         "supports" => "a panel on other supports has another shape",
+        "block" => "the first is taken",
         "skin" => {
             "a panel moves as it warms (sun on one side: 0.1 to 0.5 mm on thin skins), so these may not be one shape: which is right, or \
              take one of them again at the other's temperature"

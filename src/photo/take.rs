@@ -240,6 +240,29 @@ pub fn together(panel: &Panel, photos: &[Taken]) -> Result<Coat, Error> {
     })
 }
 
+/// What the photos that are used tell, when not all are used as they were read: coat by `cells`, which are those used and put together, or
+/// none. Substrate that any of them shows still stands: it only ever stops work.
+pub fn of_cells(panel: &Panel, read: &Coat, cells: Option<&CoatCells>) -> Coat {
+    let cells = cells.cloned().unwrap_or_else(|| CoatCells {
+        coat: read.cells.coat.mapv(|_| f64::NAN),
+        seen: read.cells.seen.mapv(|_| 0.0),
+        sure: read.cells.sure.mapv(|_| 0.0),
+        ..read.cells.clone()
+    });
+    let across = cells.coat.dim().1;
+    let mut areas = areas::find(&pixels(&cells), across, CELL_MM, CELL_MM, 1.0);
+    areas.retain(|a| a.kind == Kind::Coat);
+    areas.extend(read.substrate().cloned());
+    let seen_share = seen_share(panel, &cells);
+    Coat {
+        cells,
+        areas,
+        pinholes: Vec::new(),
+        pitch: None,
+        seen_share,
+    }
+}
+
 /// Cells as pixels, row by row.
 fn pixels(cells: &CoatCells) -> Vec<Pixel> {
     cells

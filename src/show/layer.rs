@@ -79,6 +79,7 @@ pub fn told(j: &Judgement, units: Units) -> Vec<String> {
         .iter()
         .map(|p| words::photo(p, units))
         .collect();
+    all.extend(found.set_aside().map(super::summary::capital));
     all.extend(found.coat.substrate().map(|a| {
         format!(
             "Substrate shows at {} ({}): stop sanding there.",

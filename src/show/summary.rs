@@ -208,7 +208,16 @@ fn seams(j: &Judgement) -> Option<Line> {
 
 /// Where photo and readings contradict each other: before any work.
 fn look_first(j: &Judgement) -> Option<Line> {
-    let clashes = &j.photos.as_ref()?.clashes;
+    let found = j.photos.as_ref()?;
+    let aside: Vec<&str> = found.set_aside().collect();
+    if !aside.is_empty() {
+        return Some(Line::new(
+            "LOOK FIRST",
+            capital(&aside.join(" ")),
+            Tone::Work,
+        ));
+    }
+    let clashes = &found.clashes;
     let told: Vec<&str> = clashes.iter().take(2).map(|c| c.text.as_str()).collect();
     let more = match clashes.len().saturating_sub(2) {
         0 => String::new(),

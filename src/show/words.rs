@@ -204,6 +204,11 @@ pub fn form_wavelengths(j: &Judgement, units: Units) -> String {
 pub fn photo(note: &PhotoNote, units: Units) -> String {
     let coat = match note.coat {
         "one colour" => "one colour only, so no coat that can be told from filler".to_string(),
+        colour if note.colours_changed => {
+            format!(
+                "{colour} coat (by the readings: the photo read the other way round contradicts them)"
+            )
+        }
         colour if note.sure >= 1.0 => format!("{colour} coat"),
         colour => {
             let sure = format!(

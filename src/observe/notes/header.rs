@@ -2,10 +2,10 @@
 
 use super::Reader;
 use super::words::{
-    HEADERS, Marked, Token, blanks_used, degrees, free_text, joined, length_at, same_words,
-    unquoted, value_of,
+    HEADERS, Marked, Token, blanks_used, block_of, degrees, free_text, joined, length_at,
+    same_words, unquoted, value_of,
 };
-use crate::observe::{Tool, conflict, degrees as degrees_c, skins_differ};
+use crate::observe::{Block, Tool, conflict, degrees as degrees_c, skins_differ};
 use crate::text::{did_you_mean, plain_mm, quoted};
 use crate::units;
 
@@ -75,6 +75,7 @@ impl Reader<'_> {
                     self.supports(number, key, text);
                     used
                 }
+                "block" => self.block(key, rest)?,
                 "skin" => self.skin(number, key, rest)?,
                 "tool" => self.tool(key, rest)?,
                 "step" => self.step(key, rest)?,
@@ -204,6 +205,26 @@ impl Reader<'_> {
             column,
             format!("{what} is {other} here and {first} before in one survey: {advice}"),
         );
+    }
+
+    /// What the coat was blocked with.
+    fn block(&mut self, key: &Token, rest: &[Token]) -> Marked<usize> {
+        let Some(token) = value_of(rest) else {
+            return Ok(blanks_used(rest));
+        };
+        let Some((block, used)) = block_of(rest) else {
+            let known: Vec<&str> = Block::ALL.iter().map(|b| b.words()).collect();
+            return Err((
+                token.column.max(key.column),
+                format!(
+                    "block {} is not known; expected {}",
+                    quoted(&joined(rest.get(..2).unwrap_or(rest))),
+                    known.join(", ")
+                ),
+            ));
+        };
+        self.read.conditions.block = Some(block);
+        Ok(used)
     }
 
     fn skin(&mut self, number: usize, key: &Token, rest: &[Token]) -> Marked<usize> {

@@ -1,10 +1,11 @@
 //! Words of a line of the notes form: with their columns, and as lengths with their units.
 
+use crate::observe::Block;
 use crate::units;
 
 /// Words that begin a header line.
-pub(super) const HEADERS: [&str; 9] = [
-    "panel", "date", "by", "skin", "supports", "tool", "step", "unit", "sd",
+pub(super) const HEADERS: [&str; 10] = [
+    "panel", "date", "by", "skin", "supports", "block", "tool", "step", "unit", "sd",
 ];
 /// A placing line as shown in messages.
 pub(super) const EXAMPLE: &str = "A1 x 0 to 600 y 100 : 0.00 0.10 0.25";
@@ -131,12 +132,30 @@ pub(super) fn without_spare_blanks<'a, 't>(
 
 /// Words up to the next header word; `_` is a blank still to fill.
 pub(super) fn free_text(rest: &[Token]) -> (Option<String>, usize) {
-    let end = rest
-        .iter()
-        .position(|t| HEADERS.contains(&t.text))
+    let end = (0..rest.len())
+        .find(|&k| begins_header(rest.get(k..).unwrap_or(&[])))
         .unwrap_or(rest.len());
     let text = joined(rest.get(..end).unwrap_or(rest));
     ((!text.is_empty() && text != "_").then_some(text), end)
+}
+
+/// Whether these words begin another header. A panel may lie on a block: only a block of the known words is a header within text.
+fn begins_header(words: &[Token]) -> bool {
+    words.first().is_some_and(|first| match first.text {
+        "block" => match words.get(1).map(|t| t.text) {
+            Some("_" | ":") => true,
+            _ => block_of(words.get(1..).unwrap_or(&[])).is_some(),
+        },
+        word => HEADERS.contains(&word),
+    })
+}
+
+/// The block that the first words name, and how many words that takes.
+pub(super) fn block_of(words: &[Token]) -> Option<(Block, usize)> {
+    [2, 1].into_iter().find_map(|n| {
+        let some = words.get(..n)?;
+        Some((Block::from_words(&joined(some))?, n))
+    })
 }
 
 pub(super) fn joined(tokens: &[Token]) -> String {
