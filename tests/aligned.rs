@@ -274,8 +274,8 @@ fn partly(seed: u64) -> [SurveyResult; 2] {
 }
 
 /// What the trend tells of two surveys.
-fn changed(results: &[SurveyResult; 2]) -> Change {
-    told_of(results.clone()).change.unwrap()
+fn changed(results: &[SurveyResult; 2]) -> Option<Change> {
+    told_of(results.clone()).change
 }
 
 /// Scores of all panels, printed by form too.
@@ -298,7 +298,10 @@ fn scored(what: &str, of: &[Twice]) -> Score {
 fn wrongly(seeds: RangeInclusive<u64>) -> [usize; 4] {
     let one = |seed: u64| {
         let results = partly(seed);
-        let c = changed(&results);
+        // A limit that a survey cannot check decides nothing.
+        let Some(c) = changed(&results) else {
+            return [false; 4];
+        };
         let sq = c.sq.unwrap();
         let of = |r: &SurveyResult| {
             let limits = r.summary.limits.iter();

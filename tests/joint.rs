@@ -371,7 +371,8 @@ fn a_fair_panel_with_specks_only_is_given_no_lows() {
             let surface = fit::fit_with_coat(&panel, &survey, &cells).unwrap();
             let j = judged(&panel, &survey, &surface);
             println!(
-                "{kind:?} {seed}: {:?} {:?} {} lows, {:.1} cc; alone {:?}",
+                "{kind:?} {seed}: {:?} {:?} {:?} {} lows, {:.1} cc; alone {:?}",
+                surface.weighed,
                 j.verdict,
                 j.reasons,
                 j.regions.len(),

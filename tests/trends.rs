@@ -398,7 +398,10 @@ fn untouched(seeds: std::ops::RangeInclusive<u64>) -> [f64; 2] {
         let change = cycle::cycles(&known.entries, &known.surveys)[1]
             .change
             .clone();
-        let change = change.unwrap();
+        // A limit that the survey cannot check decides nothing, and nothing is called changed by it.
+        let Some(change) = change else {
+            return [false; 2];
+        };
         let sq = change.sq.unwrap();
         println!(
             "untouched {seed}: worst {:.3} {:.3} ± {:.3}, Sq {:.4} {:.4} ± {:.4}",

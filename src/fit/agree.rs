@@ -39,6 +39,8 @@ const ENOUGH: f64 = 3.0;
 const SHARE_OF_EXPECTED: [f64; 2] = [0.7, 1.2];
 /// Evidence that readings must be able to give before a photo is judged by them at all.
 const CAN_JUDGE: f64 = 6.0;
+/// Share of coat below which a photo shows no more than specks.
+const HARDLY: f64 = 0.03;
 /// A photo in its place must be among this share of the best of all places that are tried.
 const BEST_SHARE: f64 = 0.02;
 /// Shifts tried along each side, and how far a shift must be to be another place, mm.
@@ -358,9 +360,19 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
         evidence[way] >= ENOUGH.max(SHARE_OF_EXPECTED[way] * expected) && chance <= BEST_SHARE
     };
     let chance = by_chance(&read, &none, false);
+    let places = places(looks, &z[FAIR_LEVEL], known);
+    let weight: f64 = looks.weight().iter().sum();
+    let coated: f64 = looks
+        .share()
+        .iter()
+        .zip(looks.weight())
+        .map(|(f, w)| f * w)
+        .sum();
+    // Hardly any coat, and the readings know of no low: that is what a fair panel looks like, and specks lie anywhere.
+    let specks = coated < HARDLY * weight && places.is_empty();
     let (standing, by_chance) = if passes(0, chance) {
         (Standing::Agrees, chance)
-    } else if expected < CAN_JUDGE && evidence[0] > -ENOUGH && evidence[1] < ENOUGH {
+    } else if specks || expected < CAN_JUDGE && evidence[0] > -ENOUGH && evidence[1] < ENOUGH {
         (Standing::Open, chance)
     } else {
         let turned = by_chance(&swapped, &none_turned, true);
@@ -382,7 +394,7 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
         by_chance,
         kept: own.kept,
         left: own.left,
-        places: places(looks, &z[FAIR_LEVEL], known),
+        places,
     }
 }
 

@@ -85,9 +85,7 @@ pub(super) fn change(
     let mut cautions = cautions(before, now, between);
     let same_lines = before.lines.is_some() && before.lines == now.lines;
     let give_or_take_mm = match [was, is].map(|l| l.repeats.filter(|_| same_lines)) {
-        [Some(then), Some(now)] => {
-            (TOO_SURE * ONE_SIDED * then.hypot(now)).max(LEAST_CHANGE_MM)
-        }
+        [Some(then), Some(now)] => (TOO_SURE * ONE_SIDED * then.hypot(now)).max(LEAST_CHANGE_MM),
         _ => 1.96 * was.sd()?.hypot(is.sd()?),
     };
     let worst = match worst_on_common(pair, was) {
