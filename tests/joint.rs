@@ -251,7 +251,7 @@ struct Bounds {
     held: usize,
 }
 
-/// Measured: overlap 0.83 (0.71), most likely filler off by 10 % (28 %), held 9. The bar for the worst filler is missed.
+/// Measured: overlap 0.82 (0.79), most likely filler off by 9 % (24 %), held 10; one of ten right photos is set aside.
 const CROWNED_DEFECTS: Bounds = Bounds {
     overlap: [0.80, 0.70],
     likely: [0.10, 0.29],
@@ -271,8 +271,15 @@ const FLAT_REFERENCE: Bounds = Bounds {
 fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
     let name = format!("{kind:?}, coat by {by:?}, t {threshold}");
     let figures = Figures::of(&name, kind, &hour(), by, threshold, 1..11);
-    let overlap = sorted(figures.with.iter().map(|o| o.overlap));
-    let off = sorted(figures.with.iter().map(|o| (o.likely - 1.0).abs()));
+    // A photo that is set aside leaves the map to the readings: of ten right ones, no more than one is.
+    let pairs = || figures.with.iter().zip(&figures.without);
+    let used: Vec<Outcome> = pairs()
+        .filter(|(with, without)| with.rms != without.rms)
+        .map(|(with, _)| with.clone())
+        .collect();
+    assert!(used.len() + 1 >= figures.with.len(), "{name}: {}", used.len());
+    let overlap = sorted(used.iter().map(|o| o.overlap));
+    let off = sorted(used.iter().map(|o| (o.likely - 1.0).abs()));
     let middle = |v: &[f64]| (v[v.len() / 2] + v[(v.len() - 1) / 2]) / 2.0;
     assert!(middle(&overlap) >= bounds.overlap[0], "{name}: {overlap:?}");
     assert!(overlap[0] >= bounds.overlap[1], "{name}: {overlap:?}");
@@ -280,10 +287,11 @@ fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
     assert!(off[off.len() - 1] <= bounds.likely[1], "{name}: {off:?}");
     let held = figures.with.iter().filter(|o| o.held).count();
     assert!(held >= bounds.held, "{name}: held {held}");
-    // Every panel's lows are found better with the photo than without.
-    for (with, without) in figures.with.iter().zip(&figures.without) {
+    // With a photo that is used every panel's lows are found better, and no panel is known worse than by the readings alone.
+    for (with, without) in pairs() {
+        let set_aside = with.rms == without.rms;
         assert!(
-            with.overlap > without.overlap,
+            (set_aside || with.overlap > without.overlap) && with.rms <= 1.02 * without.rms,
             "{name}: {with:?} {without:?}"
         );
     }
