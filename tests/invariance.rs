@@ -47,7 +47,7 @@ fn share(a: f64, b: f64) -> f64 {
 }
 
 /// Two judgements that should be one: filler, verdict, and region by region place, area, depth, volume and action.
-/// Regions must be the same in number, kind and place, three of four in action, the filler within 0.1 %, their depths within 1.5 %, their
+/// Regions must be the same in number, kind and place, three of four in action, the filler within 0.1 %, their depths within 1.5 % or 0.03 mm, their
 /// areas and volumes within 1.5 % but for two that share a saddle (the search for the three numbers ends within a few parts in ten
 /// thousand). `place` moves a place of `a` to where `b` has it.
 fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) {
@@ -80,7 +80,13 @@ fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> 
     for (p, q) in &pairs {
         assert_eq!(p.kind, q.kind, "{what}");
         let depth = share(p.worst_mm.value.abs(), q.worst_mm.value.abs());
-        assert!(depth < 1.5e-2, "{what}: the depth of {} changes", p.name);
+        // Which nodes a robust skin keeps may differ by a few where a low is shallow.
+        let by_mm = (p.worst_mm.value - q.worst_mm.value).abs();
+        assert!(
+            depth < 1.5e-2 || by_mm < 0.03,
+            "{what}: the depth of {} changes by {by_mm:.3} mm",
+            p.name
+        );
         let size = share(p.volume_cc.value, q.volume_cc.value).max(share(p.area_cm2, q.area_cm2));
         // A node at a rim may change sides: a hundredth of a small region.
         moved += usize::from(size > 1.5e-2);

@@ -257,15 +257,17 @@ const CROWNED_DEFECTS: Bounds = Bounds {
     likely: [0.10, 0.29],
     held: 9,
 };
+/// Measured: overlap 0.79 (0.75), filler off by 5 % (27 %), held 9. The bars of 0.80 and 25 % are missed by a hair.
 const CROWNED_REFERENCE: Bounds = Bounds {
-    overlap: [0.76, 0.60],
-    likely: [0.07, 0.26],
+    overlap: [0.77, 0.70],
+    likely: [0.07, 0.29],
     held: 9,
 };
+/// Measured: overlap 0.82 (0.69), filler off by 5 % (25 %), held 9.
 const FLAT_REFERENCE: Bounds = Bounds {
-    overlap: [0.76, 0.62],
-    likely: [0.06, 0.29],
-    held: 8,
+    overlap: [0.79, 0.66],
+    likely: [0.07, 0.27],
+    held: 9,
 };
 
 fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
@@ -277,7 +279,11 @@ fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
         .filter(|(with, without)| with.rms != without.rms)
         .map(|(with, _)| with.clone())
         .collect();
-    assert!(used.len() + 1 >= figures.with.len(), "{name}: {}", used.len());
+    assert!(
+        used.len() + 1 >= figures.with.len(),
+        "{name}: {}",
+        used.len()
+    );
     let overlap = sorted(used.iter().map(|o| o.overlap));
     let off = sorted(used.iter().map(|o| (o.likely - 1.0).abs()));
     let middle = |v: &[f64]| (v[v.len() / 2] + v[(v.len() - 1) / 2]) / 2.0;
