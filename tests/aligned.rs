@@ -1,7 +1,7 @@
 //! What a trend says moved between two surveys, from the nodes in the book, against the truth and against the full difference.
 //!
 //! Every panel here is simulated (tests/support/simulate.rs): those of tests/trends.rs, surveyed twice, with other placings and other noise, on
-//! supports that bend and twist it a little the second time. Full runs are ignored tests; `.ci/run` runs those on fresh seeds in release.
+//! supports that bend and twist it a little the second time. Full runs are ignored tests; `.ci/long` runs those on fresh seeds in release.
 
 use crate::answers;
 use crate::jobs;
@@ -341,7 +341,7 @@ fn aligned_to_try_out() {
 }
 
 #[test]
-#[ignore = "60 panels surveyed twice, four times over: run by .ci/run in release"]
+#[ignore = "60 panels surveyed twice, four times over: run by .ci/long in release"]
 fn the_nodes_tell_what_the_surfaces_do() {
     let seeds = || 18_001..=18_060;
     let still = scored("untouched", &all(seeds(), Done::nothing, false));
@@ -367,7 +367,7 @@ fn the_nodes_tell_what_the_surfaces_do() {
 }
 
 #[test]
-#[ignore = "60 panels surveyed in part and as a whole: run by .ci/run in release"]
+#[ignore = "60 panels surveyed in part and as a whole: run by .ci/long in release"]
 fn a_survey_that_reaches_farther_is_seldom_a_change() {
     let wrong = wrongly(18_001..=18_060);
     println!("called changed because a survey reached farther: {wrong:?} of 60");

@@ -413,7 +413,7 @@ fn what_exceeds_a_limit_is_seldom_called_fair_and_never_far_over_it() {
 }
 
 #[test]
-#[ignore = "650 panels: run by .ci/run in release"]
+#[ignore = "650 panels: run by .ci/long in release"]
 fn of_600_panels_over_a_limit_few_are_called_fair_and_fewer_far_over_it() {
     let [at_reading, told, over, fair, far] = called_fair(5001..=5650);
     assert!(at_reading >= 400 && told == 0, "{told} of {at_reading}");

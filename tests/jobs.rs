@@ -1,7 +1,7 @@
 //! Simulated jobs from the first survey to the last sanding: whether a plan that is followed as printed keeps what it promised.
 //!
 //! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs); truth is known throughout. The full
-//! run of 50 jobs is the test marked `ignored`; `.ci/run` runs it in release.
+//! run of 50 jobs is the test marked `ignored`; `.ci/long` runs it in release.
 
 use crate::support::shop_floor::{ShopFloor, Skill, Used};
 use crate::support::simulate::{self, Bump, Kind, Stretch, SurveyPlan};
@@ -348,7 +348,7 @@ fn jobs_to_try_out() {
 /// On fresh seeds. Measured: all 50 within the promise (46 took one cycle, and two were counted on for most), filler needed over told 0.83
 /// to 1.08. A job ends when the true surface meets its limits; the survey after it could call only 2 of the 50 fair yet.
 #[test]
-#[ignore = "50 jobs: run by .ci/run in release"]
+#[ignore = "50 jobs: run by .ci/long in release"]
 fn of_50_jobs_most_keep_their_promise() {
     let (kept, near) = told(&jobs(12001..=12050, Skill::Usual));
     assert!(kept >= 0.8, "{kept:.2} kept their cycles");

@@ -259,7 +259,7 @@ fn a_high_saves_what_taking_it_off_saves() {
 }
 
 #[test]
-#[ignore = "36 surveys: run by .ci/run in release"]
+#[ignore = "36 surveys: run by .ci/long in release"]
 fn highs_save_what_taking_them_off_saves() {
     let worst = told(&compared(12103..=12106));
     assert!(worst <= 0.03, "{worst:.4}");

@@ -3,7 +3,7 @@
 //! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs): shops of three small panels of three
 //! forms each, all of a shop's panels in the same hands, cycle after cycle also when the limits are met. After each survey the trend is asked
 //! for its forecast with what is known then: this panel's surveys so far, and the shop's earlier panels. The next survey's worst gap and
-//! the true one are compared with it. The full run is the test marked `ignored`; `.ci/run` runs it in release.
+//! the true one are compared with it. The full run is the test marked `ignored`; `.ci/long` runs it in release.
 
 use crate::jobs;
 use crate::support::shop_floor::{ShopFloor, Skill};
@@ -364,7 +364,7 @@ fn shops_to_try_out() {
 }
 
 #[test]
-#[ignore = "20 shops of 3 panels: run by .ci/run in release"]
+#[ignore = "20 shops of 3 panels: run by .ci/long in release"]
 fn the_forecast_holds_on_fresh_shops() {
     let (cases, promised) = shops(14_001..=14_020, 5);
     let score = told(&cases);
@@ -420,7 +420,7 @@ fn untouched(seeds: std::ops::RangeInclusive<u64>) -> [f64; 2] {
 
 /// What nobody changed is called changed seldom: 5 % is what 95 % intervals allow.
 #[test]
-#[ignore = "60 panels surveyed twice: run by .ci/run in release"]
+#[ignore = "60 panels surveyed twice: run by .ci/long in release"]
 fn two_surveys_of_an_untouched_panel_seldom_differ() {
     let wrong = untouched(14_301..=14_360);
     println!(
