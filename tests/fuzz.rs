@@ -253,7 +253,15 @@ fn seeds(root: &Path) -> Vec<Seed> {
         (
             "shop",
             "shop.toml",
-            vec!["mix", "--volume", "500 cc", "--shop", "shop.toml"],
+            vec![
+                "mix",
+                "--volume",
+                "500 cc",
+                "--at",
+                "20 C",
+                "--shop",
+                "shop.toml",
+            ],
         ),
         ("plan", "plan.json", vec!["mix", "--plan", "plan.json"]),
         ("book", "lids.lowspot", vec!["book", "check"]),
