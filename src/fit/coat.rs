@@ -124,8 +124,7 @@ impl Looks {
             looks.splines.push(basis.at(x, y, 0, 0));
             looks.at.push([x, y]);
             looks.share.push(picture.share[k]);
-            let together = TOGETHER_MM;
-            let independent = looks.area_mm2 / (together * together);
+            let independent = looks.area_mm2 / (TOGETHER_MM * TOGETHER_MM);
             looks
                 .weight
                 .push(picture.seen[k].min(1.0) * independent.min(1.0));

@@ -30,6 +30,8 @@ const DEEP: usize = 3;
 const LEAST_DEEP: f64 = 0.15;
 /// Least grain of coat, as a spread of the root of light.
 const LEAST_GRAIN: f64 = 0.025;
+/// The same of any class that is named coat beside the pair's own.
+const LEAST_OWN_GRAIN: f64 = 0.02;
 /// Skew past which marks of the coat's tone are few on ground of the other: scratches and pinholes, no coat.
 const SPARSE: f64 = 1.2;
 /// How much a lead in the score makes surer.
@@ -240,9 +242,6 @@ fn place(own: [f64; 3], from: [f64; 3], to: [f64; 3]) -> f64 {
     }
     top / bottom
 }
-
-/// Spread of the square root of light that coat has by itself, at least.
-const LEAST_OWN_GRAIN: f64 = 0.02;
 
 fn roles(all: &[Class], g: usize, c: usize) -> (Vec<Role>, Vec<f64>) {
     let [from, to] = [g, c].map(|k| linear(all[k].log));
