@@ -296,29 +296,29 @@ fn scored(what: &str, of: &[Twice]) -> Score {
 /// Untouched panels of which the first survey saw a part: how often Sq, and the worst gap, are called changed; and how often they would be if
 /// each survey were told on all that it measured.
 fn wrongly(seeds: RangeInclusive<u64>) -> [usize; 4] {
+    // Where they have too little in common it is said that they are not to be compared, which is no wrong word.
+    let called = |t: Told| matches!(t, Told::Better | Told::Worse);
     let one = |seed: u64| {
         let results = partly(seed);
+        let change = changed(&results).unwrap();
+        let sq = change.sq.unwrap();
+        let [was, is] = [0, 1].map(|k| results[k].summary.sq_mm.unwrap());
+        let sq_of_each = (was - is).abs() > sq.give_or_take_mm;
         // A limit that a survey cannot check decides nothing.
-        let Some(c) = changed(&results) else {
-            return [false; 4];
+        let Some(c) = change.worst else {
+            return [called(sq.told), false, sq_of_each, false];
         };
-        let sq = c.sq.unwrap();
-        let of = |r: &SurveyResult| {
-            let limits = r.summary.limits.iter();
-            let mut mine = limits.filter(|l| l.base_mm == c.base_mm);
-            [
-                r.summary.sq_mm.unwrap(),
-                mine.next().unwrap().worst.unwrap(),
-            ]
+        let worst = |r: &SurveyResult| {
+            let mut limits = r.summary.limits.iter();
+            let mine = limits.find(|l| l.base_mm == c.base_mm);
+            mine.unwrap().worst.unwrap()
         };
-        let [a, b] = [0, 1].map(|k| of(&results[k]));
-        // Where they have too little in common it is said that they are not to be compared, which is no wrong word.
-        let called = |t: Told| matches!(t, Told::Better | Told::Worse);
+        let [a, b] = [0, 1].map(|k| worst(&results[k]));
         [
             called(sq.told),
             called(c.told),
-            (a[0] - b[0]).abs() > sq.give_or_take_mm,
-            (a[1] - b[1]).abs() > c.give_or_take_mm,
+            sq_of_each,
+            (a - b).abs() > c.give_or_take_mm,
         ]
     };
     let all: Vec<[bool; 4]> = seeds.into_par_iter().map(one).collect();
@@ -482,6 +482,41 @@ fn a_patch_has_its_volume_and_the_rest_was_not_touched() {
     );
 }
 
+/// Where no limit could be checked, what changed over all is told all the same, and that no worst is compared.
+#[test]
+fn what_changed_over_all_is_told_without_a_limit() {
+    let flatter = |x: f64, y: f64| 0.2 * wavy(x, y);
+    let unchecked = |z: &dyn Fn(f64, f64) -> f64| {
+        let mut r = made(10.0, z);
+        for limit in &mut r.summary.limits {
+            limit.state = "not-checked".into();
+        }
+        let field = r.field.as_ref().unwrap();
+        let mean_square = field
+            .fairness
+            .iter()
+            .map(|d| f64::from(*d).powi(2))
+            .sum::<f64>();
+        r.summary.sq_mm = Some((mean_square / field.fairness.len() as f64).sqrt());
+        r
+    };
+    let change = told_of([unchecked(&wavy), unchecked(&flatter)])
+        .change
+        .unwrap();
+    assert!(change.worst.is_none());
+    let sq = change.sq.unwrap();
+    assert_eq!(sq.told, Told::Better, "{sq:?}");
+    assert!((sq.to_mm / sq.from_mm - 0.2).abs() < 0.02, "{sq:?}");
+    assert!(
+        change.words.starts_with("over all (Sq) better: ")
+            && change.words.contains("no worst is compared"),
+        "{}",
+        change.words
+    );
+    let told = serde_json::to_value(&change).unwrap();
+    assert!(told.get("from_mm").is_none() && told["sq"]["told"] == "better");
+}
+
 /// The panel's file was changed between the surveys, or a survey measured another part, or next to nothing: said, no panic.
 #[test]
 fn what_cannot_be_laid_on_one_another_is_said() {
@@ -515,7 +550,8 @@ fn what_cannot_be_laid_on_one_another_is_said() {
         "{}",
         change.words
     );
-    assert_eq!(change.from_mm, change.to_mm);
+    let worst = change.worst.unwrap();
+    assert_eq!(worst.from_mm, worst.to_mm);
 
     for field in [
         Field {

@@ -136,8 +136,8 @@ fn many(panels: usize, most: Option<Duration>) {
         done(dir, &["packet", "--out", "packet"]);
         begun.elapsed()
     };
-    run(dir.path());
-    let took = run(dir.path()).min(run(dir.path()));
+    // The quickest of some: other work on the machine only ever adds.
+    let took = (0..4).map(|_| run(dir.path())).min().expect("some");
     let bytes: u64 = std::fs::read_dir(dir.path().join("packet"))
         .expect("a folder")
         .map(|e| e.expect("a file").metadata().expect("known").len())
@@ -164,6 +164,5 @@ fn a_packet_of_some_panels_has_a_page_for_each() {
 #[test]
 #[ignore = "times the release build; .ci/run calls it"]
 fn a_packet_of_200_panels_takes_seconds_not_minutes() {
-    // 4.0 s on two cores with other work beside it; the bar is 3 s.
-    many(200, Some(Duration::from_secs(8)));
+    many(200, Some(Duration::from_secs(3)));
 }

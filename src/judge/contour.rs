@@ -74,9 +74,8 @@ pub fn iso_lines(values: &Array2<f64>, step_mm: f64, level: f64) -> Vec<IsoLine>
     let mut lines = Vec::new();
     let mut seen = vec![false; crossings.next.len()];
     for closed in [false, true] {
-        for start in 0..crossings.next.len() {
-            let begins = crossings.next[start] != NONE && (closed || !crossings.arrived[start]);
-            if seen[start] || !begins {
+        for &start in &crossings.starts {
+            if seen[start] || !(closed || !crossings.arrived[start]) {
                 continue;
             }
             let edges = crossings.walk(start, &mut seen);
@@ -90,43 +89,56 @@ pub fn iso_lines(values: &Array2<f64>, step_mm: f64, level: f64) -> Vec<IsoLine>
     lines
 }
 
-/// No edge: the line does not go on.
-const NONE: usize = usize::MAX;
-
 /// For each grid edge the edge that the line through it goes on to. Edges along x are numbered iy·nx + ix (from
 /// node (ix, iy) to (ix+1, iy)), edges along y the same, after all those along x. Lines keep the higher ground on
 /// their left, so at most one line leaves an edge and at most one arrives at it.
 struct Crossings {
+    /// One more than the edge that the line goes on to; 0 where it does not go on.
     next: Vec<usize>,
     arrived: Vec<bool>,
+    /// Edges that a line leaves, in order.
+    starts: Vec<usize>,
+}
+
+/// Where a node stands to the level.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    Below,
+    Above,
+    NotANumber,
 }
 
 impl Crossings {
     fn find(values: &Array2<f64>, level: f64) -> Self {
         let (ny, nx) = values.dim();
         let mut found = Crossings {
-            next: vec![NONE; 2 * nx * ny],
+            next: vec![0; 2 * nx * ny],
             arrived: vec![false; 2 * nx * ny],
+            starts: Vec::new(),
         };
+        let side = values.mapv(|v| match v.is_finite() {
+            false => Side::NotANumber,
+            true if v > level => Side::Above,
+            true => Side::Below,
+        });
         for iy in 0..ny.saturating_sub(1) {
             for ix in 0..nx.saturating_sub(1) {
+                let corners = [[iy, ix], [iy, ix + 1], [iy + 1, ix + 1], [iy + 1, ix]];
+                let sides = corners.map(|c| side[c]);
+                // Most cells hold no line.
+                if sides.contains(&Side::NotANumber) || sides.iter().all(|s| *s == sides[0]) {
+                    continue;
+                }
                 let edges = [
                     iy * nx + ix,
                     nx * ny + iy * nx + ix + 1,
                     (iy + 1) * nx + ix,
                     nx * ny + iy * nx + ix,
                 ];
-                let corners = [
-                    values[[iy, ix]],
-                    values[[iy, ix + 1]],
-                    values[[iy + 1, ix + 1]],
-                    values[[iy + 1, ix]],
-                ];
-                if corners.iter().all(|v| v.is_finite()) {
-                    found.cross_cell(corners, edges, level);
-                }
+                found.cross_cell(corners.map(|c| values[c]), edges, level);
             }
         }
+        found.starts.sort_unstable();
         found
     }
 
@@ -145,7 +157,8 @@ impl Crossings {
                 (false, _) => (0..4).find(|&i| rises(i)),
             };
             if let Some(to) = to {
-                self.next[edges[from]] = edges[to];
+                self.next[edges[from]] = edges[to] + 1;
+                self.starts.push(edges[from]);
                 self.arrived[edges[to]] = true;
             }
         }
@@ -154,11 +167,11 @@ impl Crossings {
     /// The edges along one line from `start` on, each marked as seen.
     fn walk(&self, start: usize, seen: &mut [bool]) -> Vec<usize> {
         let mut edges = Vec::new();
-        let mut edge = start;
-        while edge != NONE && !seen[edge] {
+        let mut goes_on = Some(start);
+        while let Some(edge) = goes_on.filter(|&e| !seen[e]) {
             seen[edge] = true;
             edges.push(edge);
-            edge = self.next[edge];
+            goes_on = self.next[edge].checked_sub(1);
         }
         edges
     }

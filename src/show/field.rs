@@ -63,12 +63,17 @@ impl Field {
 
     /// Deviation at a place, mm; `None` where unmeasured or beyond the nodes. Places off the grid take its edge.
     pub fn at(&self, x: f64, y: f64) -> Option<f64> {
-        if self.any_unmeasured
-            && between(&self.unmeasured, x / self.step_mm, y / self.step_mm)? > 0.5
-        {
+        self.at_where(x, y, |_| true)
+    }
+
+    /// The same where the deviation is one that is wanted.
+    pub fn at_where(&self, x: f64, y: f64, wanted: impl Fn(f64) -> bool) -> Option<f64> {
+        let (u, v) = (x / self.step_mm, y / self.step_mm);
+        let deviation = between(&self.deviation, u, v).filter(|d| wanted(*d))?;
+        if self.any_unmeasured && between(&self.unmeasured, u, v)? > 0.5 {
             return None;
         }
-        between(&self.deviation, x / self.step_mm, y / self.step_mm)
+        Some(deviation)
     }
 }
 

@@ -213,7 +213,7 @@ impl<'a> Sheet<'a> {
     /// Deviation at a place of the picture if it is wanted; `None` off the skin or unmeasured.
     fn deviation_at(&self, picture: [f64; 2], wanted: impl Fn(f64) -> bool) -> Option<f64> {
         let [x, y] = self.frame.panel_from_picture(picture);
-        let deviation = self.field.at(x, y).filter(|d| wanted(*d))?;
+        let deviation = self.field.at_where(x, y, wanted)?;
         self.panel.contains(x, y).then_some(deviation)
     }
 

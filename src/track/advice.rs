@@ -1,6 +1,6 @@
 //! Whether another cycle is worth it, with the reason.
 
-use super::cycle::{Cycle, Told};
+use super::cycle::{Cycle, Told, WorstChange};
 use super::forecast::Step;
 use super::forecast::{Forecast, forecast};
 use crate::keep::Entry;
@@ -89,9 +89,15 @@ const TIMES: f64 = 2.0;
 /// Repeatability where none is known, mm: straightedge and feeler (common practice, no source).
 const USUAL_MM: f64 = 0.05;
 
+/// The last cycle and what it did to the worst.
+fn last_worst(cycles: &[Cycle]) -> Option<(&Cycle, &WorstChange)> {
+    let last = cycles.last()?;
+    Some((last, last.change.as_ref()?.worst.as_ref()?))
+}
+
 /// A limit is exceeded: worth a cycle, unless the last one bought next to nothing.
 fn another(cycles: &[Cycle], forecast: Option<&Forecast>, bought: &str) -> (Do, String) {
-    let last = cycles.last().and_then(|c| Some((c, c.change.as_ref()?)));
+    let last = last_worst(cycles);
     let stuck = last.filter(|(c, change)| {
         let least = TIMES * c.repeatability_mm.unwrap_or(USUAL_MM);
         !c.work.is_empty()
@@ -141,7 +147,7 @@ fn smaller(last: &Cycle) -> &'static str {
 
 /// "; the last cycle bought 0.03 mm for 3.0 h".
 fn bought(cycles: &[Cycle]) -> String {
-    let Some((last, change)) = cycles.last().and_then(|c| Some((c, c.change.as_ref()?))) else {
+    let Some((last, change)) = last_worst(cycles) else {
         return String::new();
     };
     let hours = if last.hours > 0.0 {

@@ -22,9 +22,27 @@ pub enum Told {
     NotComparable,
 }
 
-/// What changed at the limit that decides.
+/// What changed from the survey before.
 #[derive(Clone, Debug, Serialize)]
 pub struct Change {
+    /// The worst gap or swing at the limit that decided before; `None` where no limit could be checked by both surveys.
+    #[serde(flatten)]
+    pub worst: Option<WorstChange>,
+    /// Whether both surveys lay along the same lines: what no line saw is then the same in both, and cancels.
+    pub same_lines: bool,
+    /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes no difference.
+    pub common_share: f64,
+    /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
+    pub sq: Option<SqChange>,
+    /// Why it is not to be compared; empty where it is.
+    pub caution: String,
+    /// In a sentence.
+    pub words: String,
+}
+
+/// What changed at the limit that decided before.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct WorstChange {
     /// Base of that limit, mm.
     pub base_mm: f64,
     /// Worst before, mm.
@@ -33,18 +51,8 @@ pub struct Change {
     pub to_mm: f64,
     /// A smaller difference may be chance, mm: exceeded by an untouched panel in one of twenty pairs of surveys, either way.
     pub give_or_take_mm: f64,
-    /// Whether both surveys lay along the same lines: what no line saw is then the same in both, and cancels.
-    pub same_lines: bool,
-    /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes no difference.
-    pub common_share: f64,
     /// What that is.
     pub told: Told,
-    /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
-    pub sq: Option<SqChange>,
-    /// Why it is not to be compared; empty where it is.
-    pub caution: String,
-    /// In a sentence.
-    pub words: String,
 }
 
 /// What changed in the root mean square deviation from the fair shape.
@@ -73,43 +81,37 @@ const LEAST_CHANGE_MM: f64 = 0.05;
 /// How far apart places of a survey are about independent of each other, mm (common practice, no source: two placings).
 const INDEPENDENT_MM: f64 = 150.0;
 
-/// The change at the limit that decided before, on what both surveys measured.
+/// The change on what both surveys measured: at the limit that decided before, and over all. `None` where neither is known.
 pub(super) fn change(
     before: &Cycle,
     now: &Cycle,
     between: &[&Entry],
     pair: &Pair,
 ) -> Option<Change> {
-    let was = before.deciding()?;
-    let is = now.same(was)?;
     let mut cautions = cautions(before, now, between);
     let same_lines = before.lines.is_some() && before.lines == now.lines;
-    let give_or_take_mm = match [was, is].map(|l| l.repeats.filter(|_| same_lines)) {
-        [Some(then), Some(now)] => (TOO_SURE * ONE_SIDED * then.hypot(now)).max(LEAST_CHANGE_MM),
-        _ => TOO_SURE * 1.96 * was.sd()?.hypot(is.sd()?),
+    let limits = before
+        .deciding()
+        .and_then(|was| Some([was, now.same(was)?]));
+    let common = match (limits, pair.why()) {
+        (Some([was, _]), _) => worst_on_common(pair, was),
+        (None, Some(why)) if pair.fields().is_some() => Err(why),
+        (None, _) => Ok(None),
     };
-    let worst = match worst_on_common(pair, was) {
-        Ok(worst) => worst,
-        Err(why) => {
-            cautions.push(why.to_string());
-            None
-        }
-    };
-    let [from_mm, to_mm] = match worst {
-        Some(both) => both,
-        None => [was.worst_mm?, is.worst_mm?],
-    };
+    let common = common.unwrap_or_else(|why| {
+        cautions.push(why.to_string());
+        None
+    });
     let caution = cautions.join(", ");
-    let told = told(from_mm - to_mm, give_or_take_mm, &caution);
+    let worst = limits.and_then(|limits| worst_change(limits, same_lines, common, &caution));
     let sq = sq_change(before, now, &caution, pair);
+    if worst.is_none() && sq.is_none() {
+        return None;
+    }
     let change = Change {
-        base_mm: was.base_mm,
-        from_mm,
-        to_mm,
-        give_or_take_mm,
+        worst,
         same_lines,
         common_share: pair.common().map_or(1.0, |c| c.laid.overlap_share),
-        told,
         sq,
         caution,
         words: String::new(),
@@ -120,39 +122,71 @@ pub(super) fn change(
     })
 }
 
+/// At a limit as it was and is; `common`: the worst of each on what both measured, where that is not all.
+fn worst_change(
+    [was, is]: [&LimitRow; 2],
+    same_lines: bool,
+    common: Option<[f64; 2]>,
+    caution: &str,
+) -> Option<WorstChange> {
+    let give_or_take_mm = match [was, is].map(|l| l.repeats.filter(|_| same_lines)) {
+        [Some(then), Some(now)] => (TOO_SURE * ONE_SIDED * then.hypot(now)).max(LEAST_CHANGE_MM),
+        _ => TOO_SURE * 1.96 * was.sd()?.hypot(is.sd()?),
+    };
+    let [from_mm, to_mm] = match common {
+        Some(both) => both,
+        None => [was.worst_mm?, is.worst_mm?],
+    };
+    Some(WorstChange {
+        base_mm: was.base_mm,
+        from_mm,
+        to_mm,
+        give_or_take_mm,
+        told: told(from_mm - to_mm, give_or_take_mm, caution),
+    })
+}
+
 fn words(c: &Change, pair: &Pair) -> String {
-    let mut out = format!(
-        "{}worst under {:.0} mm {:.2} → {:.2} mm, give or take {:.2}",
-        in_words(c.told, &c.caution),
-        c.base_mm,
-        c.from_mm,
-        c.to_mm,
-        c.give_or_take_mm
-    );
-    if c.same_lines {
-        out += " on the same lines";
+    let mut parts = Vec::new();
+    if let Some(w) = &c.worst {
+        let lines = if c.same_lines {
+            " on the same lines"
+        } else {
+            ""
+        };
+        parts.push(format!(
+            "{}worst under {:.0} mm {:.2} → {:.2} mm, give or take {:.2}{lines}",
+            in_words(w.told, &c.caution),
+            w.base_mm,
+            w.from_mm,
+            w.to_mm,
+            w.give_or_take_mm
+        ));
     }
     if let Some(s) = &c.sq {
-        out += &format!(
-            "; over all (Sq) {}{:.3} → {:.3} mm, give or take {:.3}",
+        parts.push(format!(
+            "over all (Sq) {}{:.3} → {:.3} mm, give or take {:.3}",
             in_words(s.told, &c.caution),
             s.from_mm,
             s.to_mm,
             s.give_or_take_mm
-        );
+        ));
+    }
+    if c.worst.is_none() {
+        parts.push("no limit was checked by both surveys, so no worst is compared".into());
     }
     if c.common_share < ALL {
-        out += &format!(
-            "; told on the {:.0} % that both surveys measured",
+        parts.push(format!(
+            "told on the {:.0} % that both surveys measured",
             100.0 * c.common_share
-        );
+        ));
     }
     let shift = pair.moved.as_ref().and_then(|m| m.shift);
     if let Some(s) = shift.filter(|s| s.used) {
         let aside = s.mm[0].hypot(s.mm[1]);
-        out += &format!("; the grid was taped {aside:.0} mm aside");
+        parts.push(format!("the grid was taped {aside:.0} mm aside"));
     }
-    out
+    parts.join("; ")
 }
 
 /// Worst before and now where both measured, found anew where that is not all: none is to be called a change because a survey reached

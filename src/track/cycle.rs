@@ -9,7 +9,7 @@ use jiff::civil::Date;
 use rayon::prelude::*;
 use serde::Serialize;
 
-pub use super::change::{Change, SqChange, Told};
+pub use super::change::{Change, SqChange, Told, WorstChange};
 
 /// One survey that was entered, and what led to it.
 #[derive(Clone, Debug, Serialize)]

@@ -1,12 +1,13 @@
 //! A survey as the book keeps it, ready to be drawn: what was found when it was entered, nothing fitted anew.
 
 use crate::judge::nodes::state;
-use crate::judge::photo::{blank_nodes, unread};
+use crate::judge::photo::unread;
 use crate::judge::{Action, Grid, Interval, Judgement, NodeState, Nodes, Region, RegionKind};
 use crate::keep::result::{Field, SavedRegion, SurveyResult};
 use crate::keep::{Entry, Summary};
 use crate::observe::Conditions;
 use crate::panel::Panel;
+use ndarray::Array2;
 
 /// What can be drawn of a survey. Placings, readings left out and what photos showed are not in it: only the nodes, lows and highs are kept.
 /// `None` where a photo alone was entered.
@@ -14,7 +15,7 @@ pub fn drawn(panel: &Panel, survey: &Entry, result: &SurveyResult) -> Option<Jud
     let summary = &result.summary;
     let mut panel = panel.clone();
     panel.node_limit_mm = summary.node_limit_mm;
-    let nodes = nodes(&panel, result.field.as_ref()?);
+    let nodes = nodes(result.field.as_ref()?, summary.node_limit_mm);
     let conditions = Conditions {
         date: Some(survey.date.to_string()),
         skin_c: survey.skin_c,
@@ -30,33 +31,39 @@ pub fn drawn(panel: &Panel, survey: &Entry, result: &SurveyResult) -> Option<Jud
 }
 
 /// The nodes as they were kept, each with the state that its numbers have.
-fn nodes(panel: &Panel, field: &Field) -> Nodes {
+fn nodes(field: &Field, node_limit_mm: f64) -> Nodes {
     let grid = Grid {
         step_mm: field.step_mm,
         nx: field.nx,
         ny: field.ny,
     };
-    let mut nodes = blank_nodes(panel, grid, None);
-    let value = |list: &[f32], k: usize| list.get(k).map_or(f64::NAN, |v| f64::from(*v));
-    for iy in 0..field.ny {
-        for ix in 0..field.nx {
-            let k = iy * field.nx + ix;
-            let at = [iy, ix];
-            let (deviation, fairness) = (value(&field.deviation, k), value(&field.fairness, k));
-            let (sd, height) = (value(&field.sd, k), value(&field.height, k));
-            nodes.deviation[at] = deviation;
-            nodes.fairness[at] = fairness;
-            nodes.sd[at] = sd;
-            nodes.height[at] = height;
-            nodes.state[at] = match (deviation.is_nan(), height.is_nan()) {
-                (true, _) => NodeState::Outside,
-                // No reading lies near.
-                (false, true) => NodeState::Unmeasured,
-                _ => state(deviation, fairness, sd, panel.node_limit_mm),
-            };
+    let of = |list: &[f32]| {
+        Array2::from_shape_fn((field.ny, field.nx), |(iy, ix)| {
+            list.get(iy * field.nx + ix)
+                .map_or(f64::NAN, |v| f64::from(*v))
+        })
+    };
+    let (height, sd) = (of(&field.height), of(&field.sd));
+    let (deviation, fairness) = (of(&field.deviation), of(&field.fairness));
+    let state = Array2::from_shape_fn(height.dim(), |at| {
+        match (deviation[at].is_nan(), height[at].is_nan()) {
+            (true, _) => NodeState::Outside,
+            // No reading lies near.
+            (false, true) => NodeState::Unmeasured,
+            _ => state(deviation[at], fairness[at], sd[at], node_limit_mm),
         }
+    });
+    Nodes {
+        grid,
+        reference: Array2::from_elem(height.dim(), f64::NAN),
+        reading_distance: Array2::from_elem(height.dim(), f64::INFINITY),
+        region: Array2::zeros(height.dim()),
+        height,
+        deviation,
+        fairness,
+        sd,
+        state,
     }
-    nodes
 }
 
 fn to_level(summary: &Summary) -> Interval {

@@ -105,6 +105,8 @@ struct Common<'a> {
     after: &'a Field,
     size_mm: [f64; 2],
     nodes: Vec<usize>,
+    /// Column and row of each.
+    cells: Vec<[usize; 2]>,
     places: Vec<[f64; 2]>,
     areas_mm2: Vec<f64>,
     share: f64,
@@ -164,13 +166,16 @@ impl<'a> Common<'a> {
             return Err("the two surveys have too little of the panel in common");
         }
         let at = |list: &[f32], node: usize| f64::from(list[node]);
-        let place = |k: &usize| [k % new.nx, k / new.nx].map(|i| i as f64 * new.step_mm);
-        let cells = |n: usize| n.saturating_sub(1).max(1) as f64 * new.step_mm;
+        let cells: Vec<[usize; 2]> = nodes.iter().map(|k| [k % new.nx, k / new.nx]).collect();
+        let side = |n: usize| n.saturating_sub(1).max(1) as f64 * new.step_mm;
         Ok(Common {
             before: old,
             after: new,
-            size_mm: [cells(new.nx), cells(new.ny)],
-            places: nodes.iter().map(place).collect(),
+            size_mm: [side(new.nx), side(new.ny)],
+            places: (cells.iter())
+                .map(|at| at.map(|i| i as f64 * new.step_mm))
+                .collect(),
+            cells,
             share: (common / f64::max(on_panel, 1e-9)).min(1.0),
             overlap: common / f64::max(either, 1e-9),
             measured_mm2,
@@ -180,7 +185,7 @@ impl<'a> Common<'a> {
                 .collect(),
             sd: nodes
                 .iter()
-                .map(|k| at(&old.sd, *k).hypot(at(&new.sd, *k)))
+                .map(|k| (at(&old.sd, *k).powi(2) + at(&new.sd, *k).powi(2)).sqrt())
                 .collect(),
             nodes,
             areas_mm2,
@@ -198,9 +203,8 @@ impl<'a> Common<'a> {
     /// Slope along an axis, by differences of fourth order where five nodes in a row are known, of second or first order at their ends.
     fn slope(&self, field: &Field, axis: usize) -> Vec<f64> {
         let h = field.step_mm;
-        let value = |node: usize, by: isize| beside(field, &field.height, node, axis, by);
-        let one = |node: &usize| {
-            let at = |by| value(*node, by);
+        let one = |cell: &[usize; 2]| {
+            let at = |by| beside(field, *cell, axis, by);
             match (at(-2), at(-1), at(1), at(2)) {
                 (Some(a), Some(b), Some(c), Some(d)) => (8.0 * (c - b) - (d - a)) / (12.0 * h),
                 (_, Some(b), Some(c), _) => (c - b) / (2.0 * h),
@@ -209,22 +213,22 @@ impl<'a> Common<'a> {
                 _ => 0.0,
             }
         };
-        self.nodes.iter().map(one).collect()
+        self.cells.iter().map(one).collect()
     }
 
     /// Curvature of the mean of both along an axis; 0 where a neighbour is not known.
     fn curvature(&self, axis: usize) -> Vec<f64> {
         let h = self.after.step_mm;
-        let one = |field: &Field, node: usize| {
-            let at = |by| beside(field, &field.height, node, axis, by);
+        let one = |field: &Field, cell: [usize; 2]| {
+            let at = |by| beside(field, cell, axis, by);
             match (at(-1), at(0), at(1)) {
                 (Some(a), Some(b), Some(c)) => (a - 2.0 * b + c) / (h * h),
                 _ => 0.0,
             }
         };
-        self.nodes
+        self.cells
             .iter()
-            .map(|k| (one(self.before, *k) + one(self.after, *k)) / 2.0)
+            .map(|at| (one(self.before, *at) + one(self.after, *at)) / 2.0)
             .collect()
     }
 
@@ -232,17 +236,18 @@ impl<'a> Common<'a> {
     /// parts as in a difference of two surfaces.
     fn sd_with(&self, slopes: &Slopes, frame: &[Vec<f64>]) -> Vec<f64> {
         // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is left.
-        let without = |mut values: Vec<f64>, free: usize| {
-            Columns::new(&frame[..free], &self.areas_mm2).remove(&mut values);
+        let [plane, level] = [3, 1].map(|free| Columns::new(&frame[..free], &self.areas_mm2));
+        let without = |mut values: Vec<f64>, free: &Columns| {
+            free.remove(&mut values);
             values
         };
-        let [x, y] = [0, 1].map(|axis| without(slopes.mean(axis), 3));
-        let [xx, yy] = [0, 1].map(|axis| without(self.curvature(axis), 1));
+        let [x, y] = [0, 1].map(|axis| without(slopes.mean(axis), &plane));
+        let [xx, yy] = [0, 1].map(|axis| without(self.curvature(axis), &level));
         (0..self.nodes.len())
             .map(|k| {
-                let placed = PLACE_MM * x[k].hypot(y[k]);
+                let placed = PLACE_MM * PLACE_MM * (x[k] * x[k] + y[k] * y[k]);
                 let smoothed = SMOOTHED_MM * SMOOTHED_MM / 2.0 * (xx[k] + yy[k]);
-                self.sd[k].hypot(placed).hypot(smoothed)
+                (self.sd[k] * self.sd[k] + placed + smoothed * smoothed).sqrt()
             })
             .collect()
     }
@@ -261,14 +266,13 @@ impl Slopes {
     }
 }
 
-/// Value so many nodes further along an axis; `None` off the grid or where it is not known.
-fn beside(field: &Field, list: &[f32], node: usize, axis: usize, by: isize) -> Option<f64> {
-    let (ix, iy) = (node % field.nx, node / field.nx);
+/// Height so many nodes further along an axis; `None` off the grid or where it is not known.
+fn beside(field: &Field, [ix, iy]: [usize; 2], axis: usize, by: isize) -> Option<f64> {
     let (ix, iy) = match axis {
         0 => (ix.checked_add_signed(by)?, iy),
         _ => (ix, iy.checked_add_signed(by)?),
     };
-    let value = f64::from(*list.get(field.at(ix, iy)?)?);
+    let value = f64::from(*field.height.get(field.at(ix, iy)?)?);
     value.is_finite().then_some(value)
 }
 
