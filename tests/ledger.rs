@@ -1,8 +1,8 @@
 //! The film ledger: held to what truly came on and off simulated panels on a simulated shop floor, and its rules through the job book.
 //!
-//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs). The shop floor takes nothing off evenly
-//! all over, so the part that a ledger takes from the entries is tried at one end of its interval. The full run is the test marked
-//! `ignored`.
+//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs). What a board takes off evenly all over
+//! no gap shows: a ledger takes it from the entries, anything from nothing to twice the shop's figure. The jobs are tried with boards
+//! drawn from that range, and at its one end, where the board takes nothing. The full runs are the tests marked `ignored`.
 
 use crate::books::{done, refused};
 use crate::jobs;
@@ -54,8 +54,26 @@ struct Job {
     ledger: Ledger,
 }
 
+/// What a board takes off evenly in one pass, as a share of twice the shop's figure: 0 to 1.
+#[derive(Clone, Copy)]
+enum Board {
+    Nothing,
+    /// Another in each job, anything in the range.
+    Drawn,
+}
+
+impl Board {
+    fn takes_mm(self, seed: u64, shop: &Shop) -> f64 {
+        match self {
+            Board::Nothing => 0.0,
+            // A lattice of the golden ratio: even over any run of seeds.
+            Board::Drawn => 2.0 * shop.block_takes_mm.value * (seed as f64 * 0.618_034).fract(),
+        }
+    }
+}
+
 /// A panel worked on for `cycles` cycles, surveyed before, between and after.
-fn job(seed: u64, skill: Skill, cycles: usize) -> Job {
+fn job(seed: u64, skill: Skill, cycles: usize, board: Board) -> Job {
     let (panel, truth) = simulated(Form::ALL[(seed % 3) as usize], seed);
     let mut floor = ShopFloor::new(panel, truth, skill, seed);
     let shop = Shop::default();
@@ -90,6 +108,7 @@ fn job(seed: u64, skill: Skill, cycles: usize) -> Job {
             let plan = jobs::planned(&floor.panel, &survey, &j, &shop, way);
             surveys.push((enter(Kind::Survey), survey, surface, field));
             let used = floor.follow(&plan, &j, &shop);
+            floor.take_evenly(board.takes_mm(seed, &shop));
             grams.push((enter(Kind::Fill), used.needed_cc * density));
             enter(Kind::Block);
         } else {
@@ -179,7 +198,7 @@ fn score(job: &Job) -> Score {
     }
 }
 
-fn scores(seeds: std::ops::RangeInclusive<u64>) -> Vec<Score> {
+fn scores(seeds: std::ops::RangeInclusive<u64>, board: Board) -> Vec<Score> {
     seeds
         .into_par_iter()
         .map(|seed| {
@@ -188,7 +207,7 @@ fn scores(seeds: std::ops::RangeInclusive<u64>) -> Vec<Score> {
             } else {
                 Skill::Rough
             };
-            score(&job(seed, skill, 1 + (seed / 3 % 3) as usize))
+            score(&job(seed, skill, 1 + (seed / 3 % 3) as usize, board))
         })
         .collect()
 }
@@ -199,8 +218,8 @@ fn mean(of: impl Iterator<Item = f64>) -> f64 {
 }
 
 /// Coverage over all, and the share of jobs whose least film holds.
-fn held(seeds: std::ops::RangeInclusive<u64>) -> (f64, f64) {
-    let all = scores(seeds);
+fn held(seeds: std::ops::RangeInclusive<u64>, board: Board) -> (f64, f64) {
+    let all = scores(seeds, board);
     for s in &all {
         println!("{s:.3?}");
     }
@@ -222,19 +241,19 @@ fn held(seeds: std::ops::RangeInclusive<u64>) -> (f64, f64) {
 
 #[test]
 fn the_ledger_holds_what_truly_came_on_and_off() {
-    let (covered, least) = held(19030..=19030);
+    let (covered, least) = held(19030..=19030, Board::Drawn);
     assert!(covered > 0.9, "{covered}");
     assert!(least >= 0.75, "{least}");
 }
 
 #[test]
-#[ignore = "forty jobs"]
+#[ignore = "eighty jobs"]
 fn the_ledger_holds_on_forty_jobs() {
-    // Under the skin as reference 0.902 and 0.80 are measured (0.978 and 1.00 before): the shop floor's level is told 0.08 mm too low,
-    // which errs towards less film.
-    let (covered, least) = held(19201..=19240);
-    assert!(covered > 0.88, "{covered}");
-    assert!(least >= 0.75, "{least}");
+    let (covered, least) = held(19201..=19240, Board::Drawn);
+    assert!(covered > 0.93 && least >= 0.85, "{covered} {least}");
+    // At the very end of what the entries are taken to mean.
+    let (covered, least) = held(19201..=19240, Board::Nothing);
+    assert!(covered > 0.88 && least >= 0.75, "{covered} {least}");
 }
 
 #[test]

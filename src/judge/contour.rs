@@ -75,7 +75,7 @@ pub fn iso_lines(values: &Array2<f64>, step_mm: f64, level: f64) -> Vec<IsoLine>
     let mut seen = vec![false; crossings.next.len()];
     for closed in [false, true] {
         for &start in &crossings.starts {
-            if seen[start] || !(closed || !crossings.arrived[start]) {
+            if seen[start] || !closed && crossings.arrived[start] {
                 continue;
             }
             let edges = crossings.walk(start, &mut seen);

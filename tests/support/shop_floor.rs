@@ -302,6 +302,13 @@ impl ShopFloor {
         self.allowance[n] -= hard;
     }
 
+    /// One pass all over that takes this much everywhere, mm, as far as the allowance goes.
+    pub fn take_evenly(&mut self, mm: f64) {
+        for n in indices(&self.came) {
+            self.cut(n, mm);
+        }
+    }
+
     fn take_highs_down(&mut self, j: &Judgement) {
         let line = self.fair_line();
         for (k, r) in j.regions.iter().enumerate() {
