@@ -1,7 +1,7 @@
 //! Readings and a guide-coat photo together, on simulated panels with a known truth: how close, how sure, how fast.
 //!
 //! Twenty-four placings (lines each 300 mm both ways, a 600 mm edge set end to end: 312 readings) and the coat cells of one photo, made
-//! up from the truth ([`coat_cells`]). Truth is the filler and the lows of the true surface under its own best fit, with the same allowance.
+//! up from the truth ([`coat_cells`]). Truth is what was put on a fair panel, with the same allowance.
 
 use crate::support::coat_cells::{self, Coating};
 use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
@@ -65,14 +65,19 @@ pub fn workbench(panel: &Panel) -> Workbench {
     .unwrap()
 }
 
-/// The true deviation at the workbench's nodes, and the filler it takes, cc.
+/// The true deviation at the workbench's nodes, and the filler it takes, cc: from the panel as it was before lows and highs were put on,
+/// raised where a high exceeds what may come off.
 fn truly(bench: &Workbench, truth: &Truth) -> (Vec<f64>, f64) {
     let nx = bench.xs.len();
     let heights: Vec<f64> = (0..nx * bench.ys.len())
         .map(|k| truth.height(bench.xs[k % nx], bench.ys[k / nx]))
         .collect();
+    let fair: Vec<f64> = (0..heights.len())
+        .map(|k| heights[k] - truth.defects(bench.xs[k % nx], bench.ys[k / nx]))
+        .collect();
+    let skin = bench.skin(&fair).unwrap().coefficients;
     let own = bench
-        .reference(Reference::Skin, &heights, &bench.allowance)
+        .over(Reference::Skin, &skin, &heights, &bench.allowance)
         .unwrap();
     let deviation: Vec<f64> = heights
         .iter()
@@ -102,6 +107,8 @@ pub struct Outcome {
     pub width: f64,
     /// rms error of the deviation, mm.
     pub rms: f64,
+    /// Against what was put on a fair panel, from the skin: overlap, volume found over true, rms error.
+    pub by_defects: [f64; 3],
 }
 
 fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -> Judgement {
@@ -132,7 +139,23 @@ pub fn outcome(
         any += f64::from(u8::from(a || b));
         square += (found - truly).powi(2);
     }
+    let [mut shared, mut either, mut found, mut put_on, mut off] = [0.0; 5];
+    for k in 0..deviation.len() {
+        let found_mm = j.nodes.fairness[[k / nx * every, k % nx * every]];
+        let truly = truth.defects(bench.xs[k % nx], bench.ys[k / nx]);
+        let (a, b) = (found_mm < -0.1, truly < -0.1);
+        shared += f64::from(u8::from(a && b));
+        either += f64::from(u8::from(a || b));
+        found += (-found_mm).max(0.0);
+        put_on += (-truly).max(0.0);
+        off += (found_mm - truly).powi(2);
+    }
     Outcome {
+        by_defects: [
+            shared / either,
+            found / put_on,
+            (off / deviation.len() as f64).sqrt(),
+        ],
         overlap: both / any,
         found: j.to_level_cc.value / true_cc,
         likely: j.most_likely_cc / true_cc,
@@ -213,8 +236,12 @@ impl Figures {
                 )
             };
             println!(
-                "{} {which}: overlap {}; found {}; likely {}; |likely-1| median {:.3}; held {}/{}; width {:.2}; rms {:.3}",
+                "{} {which}: by defects: overlap {}, amount {}, rms {:.3}; overlap {}; found {}; likely {}; |likely-1| median {:.3}; \
+                 held {}/{}; width {:.2}; rms {:.3}",
                 self.name,
+                range(|o| o.by_defects[0]),
+                range(|o| o.by_defects[1]),
+                median(all.iter().map(|o| o.by_defects[2])),
                 range(|o| o.overlap),
                 range(|o| o.found),
                 range(|o| o.likely),

@@ -27,6 +27,7 @@ mod orders;
 mod packets;
 mod pairs;
 mod photos;
+mod photos_with_readings;
 mod planning;
 mod prices;
 mod published;

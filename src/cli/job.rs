@@ -7,6 +7,7 @@ use crate::fit::{self, Surface};
 use crate::observe::{self, Block, Survey, Tool};
 use crate::panel::{Panel, Polygon};
 use crate::photo::picture;
+use crate::photo::placement::crown::Crown;
 use crate::photo::polarity::Polarity;
 use crate::photo::take::{self, Coat, Taken};
 use crate::plan::shop::Shop;
@@ -15,6 +16,7 @@ use crate::reference::Kind;
 use crate::units::{self, Units};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 /// Spacings of surface.csv that make sense, mm.
 const GRID_MM: std::ops::RangeInclusive<f64> = 2.0..=200.0;
@@ -186,7 +188,10 @@ impl Job {
             pair::told_by(entry, &mut survey.conditions);
         }
         warnings.extend(survey.warnings.iter().cloned());
-        let photos = photos(&files, &panel, coat)?;
+        // Asked for by a photo of a curved panel with few targets, and by none else: it takes a fit.
+        let crown = OnceLock::new();
+        let crown = || *crown.get_or_init(|| crown_of(&panel, &survey));
+        let photos = photos(&files, &panel, coat, &crown)?;
         warnings.extend(photos.iter().flat_map(|p| p.warnings.iter().cloned()));
         let coat = match photos.as_slice() {
             [] => None,
@@ -264,14 +269,27 @@ fn check_given(files: &Files, from: Option<&Origin>) -> Result<(), Error> {
     Ok(())
 }
 
+/// How the panel bends by its readings; `None` where there are none, or where they give no surface.
+fn crown_of(panel: &Panel, survey: &Survey) -> Option<Crown> {
+    if survey.taken() == 0 {
+        return None;
+    }
+    Crown::of(panel, &fit::fit(panel, survey).ok()?)
+}
+
 /// All photos, read side by side; faults of all of them together.
-fn photos(files: &Files, panel: &Panel, coat: Polarity) -> Result<Vec<Taken>, Error> {
+fn photos(
+    files: &Files,
+    panel: &Panel,
+    coat: Polarity,
+    crown: &(dyn Fn() -> Option<Crown> + Sync),
+) -> Result<Vec<Taken>, Error> {
     let one = |k: usize, photo: &Maybe| {
         let targets = files.targets.get(k).map(Maybe::as_ref).transpose();
         let mask = files.masks.get(k).map(Maybe::as_ref).transpose();
         match (photo, targets, mask) {
             (Ok(photo), Ok(targets), Ok(mask)) => {
-                take::take_given(panel, photo, targets, mask, coat)
+                take::take_given(panel, photo, targets, mask, coat, crown)
             }
             (Err(fault), _, _) | (_, Err(fault), _) | (_, _, Err(fault)) => {
                 Err(Error::Faults(vec![fault.clone()]))

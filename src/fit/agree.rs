@@ -139,21 +139,52 @@ impl Agreement {
         self.standing != Standing::Contradicts
     }
 
-    /// The cells as they go into the fit; `None` when they do not, or when the photo is sure of none of them.
+    /// The cells as they go into the fit; `None` when they do not, or when nothing makes the photo sure of any of them. Where the colours
+    /// were in doubt and the readings agree with one way of taking them, the cells are as sure as the readings make that way.
     pub fn taken(&self, cells: &CoatCells) -> Option<CoatCells> {
-        let told = cells.coat.indexed_iter().any(|(at, share)| {
-            share.is_finite() && cells.seen[at] > 0.0 && cells.sure[at] >= LEAST_SURE
-        });
-        match self.standing {
-            _ if !told => None,
-            Standing::Agrees | Standing::Open => Some(cells.clone()),
-            Standing::ColoursSwapped => Some(CoatCells {
-                coat: cells.coat.mapv(|share| 1.0 - share),
-                ..cells.clone()
-            }),
-            Standing::Contradicts => None,
+        let mut taken = cells.clone();
+        let most = surest(cells);
+        let lead = match self.standing {
+            Standing::Agrees => self.evidence[0] - self.evidence[1] + odds(most),
+            Standing::ColoursSwapped => {
+                taken.coat.mapv_inplace(|share| 1.0 - share);
+                self.evidence[1] - self.evidence[0] - odds(most)
+            }
+            Standing::Open => f64::NEG_INFINITY,
+            Standing::Contradicts => return None,
+        };
+        let now = (2.0 * sigmoid(lead) - 1.0).max(most);
+        if now > most {
+            taken.sure.mapv_inplace(|sure| sure / most * now);
         }
+        let told = taken.coat.indexed_iter().any(|(at, share)| {
+            share.is_finite() && taken.seen[at] > 0.0 && taken.sure[at] >= LEAST_SURE
+        });
+        told.then_some(taken)
     }
+}
+
+/// Certainty of the surest cell that is seen: what all cells share is the doubt of which colour is the coat.
+fn surest(cells: &CoatCells) -> f64 {
+    let seen = |at| cells.seen[at] > 0.0 && cells.coat[at].is_finite();
+    let sure = cells.sure.indexed_iter().filter(|(at, _)| seen(*at));
+    sure.fold(0.0, |most: f64, (_, s)| most.max(*s)).min(1.0)
+}
+
+/// The cells as sure as if nobody doubted which colour is the coat: so they are weighed.
+pub fn undoubted(cells: &CoatCells) -> CoatCells {
+    let most = surest(cells);
+    let mut out = cells.clone();
+    if most > 0.0 {
+        out.sure.mapv_inplace(|sure| sure / most);
+    }
+    out
+}
+
+/// Log odds of the colours being as read, where the surest cell is so certain: with this chance it is as read, else a toss.
+fn odds(most: f64) -> f64 {
+    let right = ((1.0 + most) / 2.0).clamp(0.5, 1.0 - 1e-9);
+    (right / (1.0 - right)).ln()
 }
 
 /// How far coat and bare skin can be believed on all photos used: the mean of what each has learned.

@@ -859,6 +859,7 @@ impl Fitted {
         cells: &CoatCells,
         belief: &agree::Belief,
     ) -> Result<agree::Agreement, Error> {
+        let cells = &agree::undoubted(cells);
         let looks = coat::Looks::new(panel, cells, &self.system.basis);
         let normal = self.system.normal(&self.y, &self.extra());
         let reml::Numbers {

@@ -86,6 +86,14 @@ fn bench(
         }
     }
     bench.trust(&sd);
+    if let Some(cells) = &surface.cells {
+        let places = bench
+            .ys
+            .iter()
+            .flat_map(|&y| bench.xs.iter().map(move |&x| [x, y]));
+        let coat: Vec<f64> = places.map(|at| cells.coat_around(at, step_mm)).collect();
+        bench.rest_on_bare(&coat);
+    }
     Ok((bench, cloud))
 }
 

@@ -63,6 +63,27 @@ impl CoatCells {
         self.at(&self.seen, x, y).is_some_and(|share| share >= 0.5)
     }
 
+    /// Mean share of coat, times how sure it is, of the cells seen in a square of this side about a place; 0 where none is seen.
+    pub fn coat_around(&self, at: [f64; 2], side_mm: f64) -> f64 {
+        let (ny, nx) = self.coat.dim();
+        let span = |middle: f64, count: usize| {
+            let index = |mm: f64| (mm / self.cell_mm).floor().clamp(0.0, count as f64) as usize;
+            let first = index(middle - side_mm / 2.0).min(count.saturating_sub(1));
+            first..index(middle + side_mm / 2.0).max(first + 1).min(count)
+        };
+        let (mut coated, mut seen) = (0.0, 0.0);
+        for iy in span(at[1], ny) {
+            for ix in span(at[0], nx) {
+                let share = self.coat[[iy, ix]];
+                if share.is_finite() {
+                    coated += share * self.sure[[iy, ix]] * self.seen[[iy, ix]];
+                    seen += self.seen[[iy, ix]];
+                }
+            }
+        }
+        if seen > 0.0 { coated / seen } else { 0.0 }
+    }
+
     /// Value of the cell at this place; `None` off the cells.
     pub fn at(&self, values: &Array2<f64>, x: f64, y: f64) -> Option<f64> {
         if !(x >= 0.0 && y >= 0.0) {

@@ -4,6 +4,7 @@
 //! middle of the first pixel is (0.5, 0.5).
 
 pub mod camera;
+pub mod crown;
 pub mod homography;
 pub mod odd;
 pub mod solve;

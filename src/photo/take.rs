@@ -9,6 +9,7 @@ use super::picture::{self, Picture};
 use super::pinholes::Cluster;
 use super::pitch::Pitch;
 use super::placement::Placement;
+use super::placement::crown::Crown;
 use super::polarity::Polarity;
 use super::targets::{self, Placed};
 use crate::panel::{Panel, Polygon};
@@ -59,10 +60,11 @@ pub fn take(
     let one = |fault| Error::Faults(vec![fault]);
     let photo = picture::given(photo).map_err(one)?;
     let targets = targets.map(targets::given).transpose().map_err(one)?;
-    take_given(panel, &photo, targets.as_ref(), None, coat)
+    take_given(panel, &photo, targets.as_ref(), None, coat, &|| None)
 }
 
-/// As [`take`], of files in memory, with a painted mask where there is one.
+/// As [`take`], of files in memory, with a painted mask where there is one, and what readings know of the panel's bend
+/// ([`targets::place_given`]).
 ///
 /// # Errors
 /// As [`take`]; what [`Mask::of`] refuses.
@@ -72,6 +74,7 @@ pub fn take_given(
     targets: Option<&Given>,
     mask: Option<&Given>,
     coat: Polarity,
+    crown: &dyn Fn() -> Option<Crown>,
 ) -> Result<Taken, Error> {
     let file = photo.name.clone();
     let (picture, mut warnings) =
@@ -80,10 +83,11 @@ pub fn take_given(
         .map(|m| Mask::of(m, [picture.width(), picture.height()]))
         .transpose()
         .map_err(|fault| Error::Faults(vec![fault]))?;
-    let placed = targets::place_given(panel, &picture.grey(), targets).map_err(|e| match e {
-        Error::Photo(text) => Error::Photo(format!("{file}: {text}")),
-        other => other,
-    })?;
+    let placed =
+        targets::place_given(panel, &picture.grey(), targets, crown).map_err(|e| match e {
+            Error::Photo(text) => Error::Photo(format!("{file}: {text}")),
+            other => other,
+        })?;
     let options = Options {
         coat,
         cell_mm: CELL_MM,

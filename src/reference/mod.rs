@@ -20,6 +20,8 @@ use solve::{Price, Problem};
 pub const SAND_PRICE: f64 = 0.25;
 /// A node whose sd is this large counts half in the search for the skin, mm.
 const TRUSTED_SD_MM: f64 = 0.1;
+/// Say of a node under coat against one that the block reached.
+const COATED_SAY: f64 = 0.1;
 /// Quantiles that other skins are looked for from.
 const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
 
@@ -137,6 +139,19 @@ impl Workbench {
         // Hardly anything known is still better than nothing to go by.
         if self.trusted.iter().all(|t| *t <= 0.0) {
             self.trusted.clone_from(&self.weights);
+        }
+    }
+
+    /// Let the skin rest on what photos show the block to have reached: `coat` a node (iy·nx + ix) is the share of it under guide coat as surely
+    /// as that is known, 0 to 1. What is under coat is lower than its surroundings by the block's own word, so it says little
+    /// of where the skin runs.
+    pub fn rest_on_bare(&mut self, coat: &[f64]) {
+        for (t, coat) in self.trusted.iter_mut().zip(coat) {
+            let say: f64 = std::env::var("SAY")
+                .ok()
+                .and_then(|s| s.parse().ok())
+                .unwrap_or(COATED_SAY);
+            *t *= 1.0 - (1.0 - say) * coat.clamp(0.0, 1.0);
         }
     }
 

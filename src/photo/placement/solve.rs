@@ -4,7 +4,8 @@
 //! and taping a panel are good for. Priors hold what few targets cannot tell. Gauss-Newton with Levenberg's damping (K. Levenberg, Quart. Appl.
 //! Math. 2 (1944) 164-168), from several focal lengths.
 
-use super::camera::{Camera, POSE, SHAPE, Shape, UNKNOWNS};
+use super::camera::{Camera, POSE, Shape, UNKNOWNS};
+use super::crown::Crown;
 use super::homography::{self, Pair};
 use crate::panel::Panel;
 use nalgebra::{Matrix2, SMatrix, SVector};
@@ -31,6 +32,8 @@ pub struct Setting<'a> {
     pub size: [f64; 2],
     /// How well the targets' places are known.
     pub spread: Spread,
+    /// What is known of the panel's bend before the targets are looked at.
+    pub crown: Crown,
 }
 
 /// How well places of targets are known: standard deviations.
@@ -109,13 +112,8 @@ fn descend(setting: &Setting, pairs: &[Pair], start: Camera) -> Option<Solution>
         .iter()
         .map(|(p, _)| spread(setting, &start, *p))
         .collect();
-    let expected = Shape::expected(setting.panel);
     let longest = setting.size[0].max(setting.size[1]);
-    let priors = Priors {
-        setting,
-        longest,
-        expected,
-    };
+    let priors = Priors { setting, longest };
     let mut camera = start;
     let mut misfit = priors.cost(&camera) + data_cost(pairs, &spreads, &camera)?;
     let mut damping = 1e-3;
@@ -169,7 +167,6 @@ fn data_cost(pairs: &[Pair], spreads: &[f64], camera: &Camera) -> Option<f64> {
 struct Priors<'a> {
     setting: &'a Setting<'a>,
     longest: f64,
-    expected: [f64; SHAPE],
 }
 
 impl Priors<'_> {
@@ -198,9 +195,15 @@ impl Priors<'_> {
             .sum()
     }
 
+    /// Departures of the shape's terms in standard deviations, and those.
+    fn off_crown(&self, camera: &Camera) -> impl Iterator<Item = (f64, f64)> {
+        let Crown { terms_mm, sd_mm } = self.setting.crown;
+        let terms = camera.shape.terms.into_iter().zip(terms_mm).zip(sd_mm);
+        terms.map(|((term, known), sd)| ((term - known) / sd, sd))
+    }
+
     fn cost(&self, camera: &Camera) -> f64 {
-        let terms = camera.shape.terms.iter().zip(self.expected);
-        self.lens_cost(camera) + terms.map(|(c, sd)| (c / sd).powi(2)).sum::<f64>()
+        self.lens_cost(camera) + self.off_crown(camera).map(|(t, _)| t * t).sum::<f64>()
     }
 
     fn add(&self, camera: &Camera, normal: &mut Normal, right: &mut Right) {
@@ -209,9 +212,9 @@ impl Priors<'_> {
             normal[(i, i)] += weight * per_unit * per_unit;
             right[i] -= weight * per_unit * t;
         }
-        for (i, (term, sd)) in camera.shape.terms.iter().zip(self.expected).enumerate() {
+        for (i, (t, sd)) in self.off_crown(camera).enumerate() {
             normal[(POSE + i, POSE + i)] += 1.0 / (sd * sd);
-            right[POSE + i] -= term / (sd * sd);
+            right[POSE + i] -= t / sd;
         }
     }
 }
