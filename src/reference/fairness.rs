@@ -38,6 +38,11 @@ pub struct Fairness {
     pub cubics: Vec<Vec<f64>>,
 }
 
+/// Whether a shape of these form wavelengths bends one way only.
+pub fn is_ruled(wavelength: [f64; 2]) -> bool {
+    wavelength[0].max(wavelength[1]) > 2.0 * wavelength[0].min(wavelength[1])
+}
+
 #[derive(Clone, Copy, Debug)]
 struct Pair {
     place: usize,
@@ -117,7 +122,7 @@ impl Fairness {
                 .map(|(x, y)| half(known[0]) * x + half(known[1]) * y)
                 .collect()
         });
-        let ruled = wavelength[0].max(wavelength[1]) > 2.0 * wavelength[0].min(wavelength[1]);
+        let ruled = is_ruled(wavelength);
         let half = [length / 2.0, width / 2.0];
         let powers: &[[usize; 2]] = if ruled {
             &[]
