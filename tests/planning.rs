@@ -380,11 +380,20 @@ fn a_high_that_may_not_be_sanded_is_only_told_with_would_save() {
 
 #[test]
 fn known_film_bounds_what_comes_off_and_is_shown_where_it_gets_thin() {
-    let (mut panel, survey, _) = judged(Kind::Flat, 38);
-    panel.sand_allowance_mm = None;
-    panel.skin.film.all_mm = Some(0.35);
-    panel.skin.film.of = Some(FilmOf::Filler);
-    let (_, j) = found_and_judged(&panel, &survey);
+    // The first simulated panel of which a high is worth sanding.
+    let with_film = |seed: u64| {
+        let (mut panel, survey, _) = judged(Kind::Flat, seed);
+        panel.sand_allowance_mm = None;
+        panel.skin.film.all_mm = Some(0.35);
+        panel.skin.film.of = Some(FilmOf::Filler);
+        let (_, j) = found_and_judged(&panel, &survey);
+        let worth = j
+            .regions
+            .iter()
+            .any(|r| r.kind == RegionKind::High && r.action == Action::Sand);
+        worth.then_some((panel, survey, j))
+    };
+    let (mut panel, survey, j) = (38..48).find_map(with_film).expect("a high worth sanding");
     // 0.35 mm less 0.1 that must stay.
     let highs: Vec<_> = j
         .regions

@@ -49,6 +49,8 @@ pub struct PhotoNote {
     pub pixel_mm: f64,
     /// Whether it went into the map with its two colours changed over, since the readings say so.
     pub colours_changed: bool,
+    /// Whether the readings agree with the photo as it was read.
+    pub readings_agree: bool,
     /// Why it did not go into the map, where it contradicts the readings: a sentence that names the places.
     pub set_aside: Option<String>,
 }
@@ -126,7 +128,8 @@ impl PhotoFindings {
         let mut notes: Vec<PhotoNote> = photos.iter().map(note).collect();
         for (note, weighed) in notes.iter_mut().zip(&surface.weighed) {
             match weighed.standing {
-                Standing::Agrees | Standing::Open => {}
+                Standing::Agrees => note.readings_agree = true,
+                Standing::Open => {}
                 Standing::ColoursSwapped => {
                     note.colours_changed = true;
                     note.coat = match note.coat {
@@ -222,6 +225,7 @@ fn note(photo: &Taken) -> PhotoNote {
         seen_share: photo.reading.seen_share,
         pixel_mm: photo.reading.photo_mm,
         colours_changed: false,
+        readings_agree: false,
         set_aside: None,
     }
 }

@@ -215,7 +215,9 @@ pub fn photo(note: &PhotoNote, units: Units) -> String {
                 "{colour} coat (found out, {:.0} % sure)",
                 (100.0 * note.sure).min(99.0)
             );
-            if unsure_of_colour(note) {
+            if unsure_of_colour(note) && note.readings_agree {
+                format!("{sure}; the readings agree with that")
+            } else if unsure_of_colour(note) {
                 format!("{sure}; say --coat dark or --coat light if you know")
             } else {
                 sure
