@@ -50,9 +50,7 @@ impl Columns {
     }
 
     fn add(&mut self, column: &[f64], weights: &[f64]) {
-        let weighed =
-            |v: &[f64]| -> Vec<f64> { v.iter().zip(weights).map(|(v, w)| v * w).collect() };
-        let length = |v: &[f64]| dot(&weighed(v), v).sqrt();
+        let length = |v: &[f64]| dot(&times(v, weights), v).sqrt();
         let before = length(column);
         let mut own = column.to_vec();
         let mut parts = vec![0.0; self.own.len()];
