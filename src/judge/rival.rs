@@ -1,20 +1,19 @@
 //! Whether the readings leave open which part of a panel is low and which is high.
 //!
-//! The skin follows what most of the panel agrees on. Where about half of it stands lower than the other half, another
-//! start of the same search ends in another skin that costs nearly the same, and no reading decides between them.
+//! The skin follows what most of the panel agrees on, and holds a low likelier than a high. Where about half of the panel
+//! stands lower than the other half, a search that holds them alike ends in another skin that leaves no more of the
+//! readings unexplained, and no reading decides between the two.
 
 use crate::problem::{Error, Warning};
 use crate::reference::Workbench;
 use crate::units::Units;
 
-/// Another skin within this share of the best one's cost is a rival.
-const NEAR_COST: f64 = 1.2;
 /// Two skins this far apart at a node differ there, mm: what primer can take.
 const APART_MM: f64 = 0.15;
 /// Share of the panel on which two skins must differ.
 const LEAST_SHARE: f64 = 0.15;
 
-/// What is said where another skin of these heights (on the bench's nodes, mm) costs nearly as little.
+/// What is said where another skin of these heights (on the bench's nodes, mm) costs no more, lows and highs held alike.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -27,7 +26,7 @@ pub(super) fn warning(
     let at = bench.at_nodes(&skin.coefficients);
     let area: f64 = bench.areas_mm2.iter().sum();
     for other in bench.other_skins(heights)? {
-        if other.cost > NEAR_COST * skin.cost {
+        if other.cost > skin.cost {
             continue;
         }
         let under: Vec<f64> = at
@@ -46,7 +45,7 @@ pub(super) fn warning(
             (upper, "high", "low")
         };
         return Ok(Some(Warning::new(format!(
-            "two fair shapes agree with these readings almost equally well: either {} is {word}, as on this map, or what \
+            "two fair shapes agree with these readings equally well: either {} is {word}, as on this map, or what \
              lies beside it is {reverse}. A longer straightedge or a batten across both, or `radius` in panel.toml where it \
              is known, decides.",
             larger.text(units)
@@ -125,6 +124,9 @@ mod tests {
             told.contains("is low") || told.contains("is high"),
             "{told}"
         );
-        assert!(stepped(0.15).is_none());
+        assert!(stepped(0.55).is_some() && stepped(0.6).is_some());
+        for share in [0.05, 0.15, 0.3] {
+            assert!(stepped(share).is_none(), "{share}");
+        }
     }
 }

@@ -237,7 +237,7 @@ impl Workbench {
                 let search = Search {
                     quantile,
                     settled_mm: NEARLY_SETTLED_MM,
-                    loss: self.loss,
+                    loss: self.loss.even(),
                 };
                 self.skin_from(heights, search)
             })

@@ -47,6 +47,14 @@ impl Loss {
         }
     }
 
+    /// The same with no leaning to either side, for a search that asks what the readings leave open.
+    pub fn even(&self) -> Loss {
+        Loss {
+            cut_offs_mm: [self.cut_offs_mm[1]; 2],
+            above: 0.5,
+        }
+    }
+
     /// Say of a residual by its side, 1 on average.
     fn say(&self, residual: f64) -> f64 {
         2.0 * if residual < 0.0 {
@@ -59,6 +67,8 @@ impl Loss {
 
 /// What the skin is said to agree with lies within these of it, below and above, mm.
 const AGREES_MM: [f64; 2] = [0.15, 0.2];
+/// What two skins are compared by reaches equally far below and above, mm.
+const EVEN_MM: [f64; 2] = [AGREES_MM[0]; 2];
 /// Reweighted solutions on the way to the L1 solution the search starts from.
 const L1_ROUNDS: usize = 4;
 /// Residuals below this count as this much in the L1 rounds, mm.
@@ -103,7 +113,9 @@ pub struct Skin {
     pub rounds: usize,
     /// Share of what is known of the panel, by area and trust, that lies within the cut-off: what the skin agrees with.
     pub kept: f64,
-    /// Σ gᵢ·ρ + penalty, in mm² times nodes: of two skins of the same heights the better has less.
+    /// Σ gᵢ·ρ + penalty with one reach and one say on both sides, in mm² times nodes: of two skins of the same heights the one that
+    /// leaves more of them unexplained has more. The search's own loss would not do: it holds a low likelier than a high, and
+    /// here is asked what the readings say.
     pub cost: f64,
 }
 
@@ -208,7 +220,7 @@ pub fn skin(
     let agreeing = nodes().filter(|((r, _), sd)| r.abs() < cut_off_mm(AGREES_MM, **r, **sd));
     let kept = agreeing.map(|((_, g), _)| g).sum::<f64>() / known.max(1e-12);
     let all: f64 = nodes()
-        .map(|((r, g), sd)| g * loss.say(*r) * rho(*r, cut_off_mm(loss.cut_offs_mm, *r, *sd)))
+        .map(|((r, g), sd)| g * rho(*r, cut_off_mm(EVEN_MM, *r, *sd)))
         .sum();
     let bent = dot(&c.bent, &problem.fairness.pattern.times(penalty, &c.bent));
     Ok(Skin {
