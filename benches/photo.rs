@@ -1,9 +1,10 @@
-//! Times a simulated 12-megapixel JPEG to coat cells, best of seven, and prints how to time the same in OpenCV.
+//! Times a simulated 12-megapixel JPEG to coat cells, best of seven, and prints how to time the
+//! same in OpenCV.
 //!
 //!     cargo bench --bench photo
 //!
-//! The yardstick is `benches/photo_reference.py`, which decodes, warps, evens the light and thresholds; run it right after, on the same
-//! machine, with the command that is printed.
+//! The yardstick is `benches/photo_reference.py`, which decodes, warps, evens the light and
+//! thresholds; run it right after, on the same machine, with the command that is printed.
 
 #[path = "../tests/support/render.rs"]
 mod render;

@@ -8,8 +8,10 @@
 //! 4. [`fit`]: survey and coat into the found surface, with its uncertainty.
 //! 5. [`reference`]: surface into the fair shapes to work to.
 //! 6. [`judge`]: both into states, regions, limits and a verdict.
-//! 7. [`next`]: where to measure next; [`plan`]: the work, and what to mix; [`compare`]: two surveys into what moved and what repeats.
-//! 8. [`keep`]: the job book: panels and what was done to them, over weeks; [`track`]: what it answers.
+//! 7. [`next`]: where to measure next; [`plan`]: the work, and what to mix; [`compare`]: two
+//!    surveys into what moved and what repeats.
+//! 8. [`keep`]: the job book: panels and what was done to them, over weeks; [`track`]: what it
+//!    answers.
 //! 9. [`show`]: results as text, picture, page and files; computes nothing new.
 //! 10. [`cli`]: the commands; the only module that knows all the others.
 

@@ -1,8 +1,8 @@
-//! Files and folders that are not whole yet: each lies under a name of its own beside its place, ".map.png.4711.part", until it is
-//! moved there.
+//! Files and folders that are not whole yet: each lies under a name of its own beside its place,
+//! ".map.png.4711.part", until it is moved there.
 //!
-//! A part is locked while it is written. One that nobody has locked was left by a run that was stopped; the next part for the same
-//! place takes it away.
+//! A part is locked while it is written. One that nobody has locked was left by a run that was
+//! stopped; the next part for the same place takes it away.
 
 use std::fs::File;
 use std::io;
@@ -75,7 +75,8 @@ fn beside(target: &Path) -> PathBuf {
     target.with_file_name(format!(".{name}.{}.part", std::process::id()))
 }
 
-/// Takes away parts for a place that stopped runs left behind. What cannot be listed or taken away stays.
+/// Takes away parts for a place that stopped runs left behind. What cannot be listed or taken away
+/// stays.
 fn sweep(target: &Path) {
     let folder = match target.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,

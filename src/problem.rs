@@ -101,7 +101,8 @@ pub struct Warning {
     pub place: String,
     /// What it is and what to do about it.
     pub text: String,
-    /// What must stand across the top of everything that is made in spite of it; `None` for what is merely worth knowing.
+    /// What must stand across the top of everything that is made in spite of it; `None` for what is
+    /// merely worth knowing.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub pressing: Option<Pressing>,
 }

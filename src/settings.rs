@@ -1,7 +1,8 @@
 //! Settings files in TOML: values that know their place in the text, every fault named at once.
 //!
-//! A file is walked as a tree, so that a wrong key, a wrong value and a slip of syntax are all reported with line and column. What the
-//! keys mean stands with whoever reads them: `panel/file.rs`, `plan/shop.rs`.
+//! A file is walked as a tree, so that a wrong key, a wrong value and a slip of syntax are all
+//! reported with line and column. What the keys mean stands with whoever reads them:
+//! `panel/file.rs`, `plan/shop.rs`.
 
 mod slips;
 
@@ -77,8 +78,8 @@ impl Reader<'_> {
         });
     }
 
-    /// The text with every line blanked that is not TOML, each told as a fault. The parser loses what follows
-    /// a slip, so it is asked again after each; places stay the same.
+    /// The text with every line blanked that is not TOML, each told as a fault. The parser loses
+    /// what follows a slip, so it is asked again after each; places stay the same.
     pub(crate) fn without_slips(&mut self) -> String {
         let mut text = self.text.to_string();
         for _ in 0..MOST_SLIPS {

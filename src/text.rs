@@ -20,7 +20,8 @@ pub struct Given {
 
 /// Reads a whole text file of at most `most_bytes`.
 ///
-/// A byte-order mark is dropped. What the shell pipes in is read too; what it gives beyond the bound is refused.
+/// A byte-order mark is dropped. What the shell pipes in is read too; what it gives beyond the
+/// bound is refused.
 ///
 /// # Errors
 /// One [`Fault`]: no such file, a folder, a pipe, too large, not readable, empty, or not UTF-8.
@@ -69,8 +70,9 @@ pub fn given(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
     Ok(Given { name: file, bytes })
 }
 
-/// Why something that is neither a file nor a folder is not read: a pipe in a folder waits for ever if nobody writes into it, a device
-/// never ends. What the shell pipes in itself, as `/dev/stdin` or `<(…)`, ends and is read.
+/// Why something that is neither a file nor a folder is not read: a pipe in a folder waits for ever
+/// if nobody writes into it, a device never ends. What the shell pipes in itself, as `/dev/stdin`
+/// or `<(…)`, ends and is read.
 pub(crate) fn no_file(path: &Path, about: &std::fs::Metadata) -> Option<&'static str> {
     let piped = ["/dev/fd/", "/proc/self/fd/", "/dev/stdin"]
         .iter()
@@ -96,10 +98,12 @@ pub(crate) fn unreadable(cause: &std::io::Error) -> String {
     }
 }
 
-/// Reads the bytes of a text file that a person wrote: as [`given`], and nothing in it may be hidden from the eye.
+/// Reads the bytes of a text file that a person wrote: as [`given`], and nothing in it may be
+/// hidden from the eye.
 ///
 /// # Errors
-/// As [`given`]; the place of the first hidden character. Lines that are remarks (`#`) may hold any.
+/// As [`given`]; the place of the first hidden character. Lines that are remarks (`#`) may hold
+/// any.
 pub fn typed(path: &Path, most_bytes: u64) -> Result<Given, Fault> {
     let given = given(path, most_bytes)?;
     // What is no text at all is told when it is decoded.
@@ -120,8 +124,8 @@ pub fn read_typed(path: &Path, most_bytes: u64) -> Result<String, Fault> {
     decode(&given.bytes, &given.name).map(str::to_string)
 }
 
-/// That no character of a text is hidden from the eye, remarks left out: with such characters two names look like one, and a terminal
-/// can be made to show what is not there.
+/// That no character of a text is hidden from the eye, remarks left out: with such characters two
+/// names look like one, and a terminal can be made to show what is not there.
 ///
 /// # Errors
 /// One [`Fault`] at the first.
@@ -156,8 +160,9 @@ pub(crate) fn of_name(fault: Fault) -> Fault {
     }
 }
 
-/// Whether a character cannot be seen, or turns about what is seen: control characters but tab and line ends, marks of writing direction,
-/// zero-width characters, fillers, tags (Unicode 16, general categories Cc and Cf and Default_Ignorable_Code_Point; from memory).
+/// Whether a character cannot be seen, or turns about what is seen: control characters but tab and
+/// line ends, marks of writing direction, zero-width characters, fillers, tags (Unicode 16, general
+/// categories Cc and Cf and Default_Ignorable_Code_Point; from memory).
 ///
 /// ```
 /// use lowspot::text::is_hidden;
@@ -205,7 +210,8 @@ pub fn visible(text: &str) -> Cow<'_, str> {
     Cow::Owned(shown)
 }
 
-/// JSON as it may be shown on a terminal: what is hidden in its strings is escaped as JSON has it, so it reads the same.
+/// JSON as it may be shown on a terminal: what is hidden in its strings is escaped as JSON has it,
+/// so it reads the same.
 pub fn visible_json(json: &str) -> String {
     let mut shown = String::with_capacity(json.len());
     for c in json.chars() {
@@ -224,8 +230,9 @@ pub fn visible_json(json: &str) -> String {
 /// The bytes of a file as text, without a byte-order mark.
 ///
 /// # Errors
-/// One [`Fault`] at the line and column of the first byte that is not UTF-8, or about the whole file
-/// when it is empty or plainly something other than text (a workbook, a picture, a PDF, UTF-16).
+/// One [`Fault`] at the line and column of the first byte that is not UTF-8, or about the whole
+/// file when it is empty or plainly something other than text (a workbook, a picture, a PDF,
+/// UTF-16).
 ///
 /// ```
 /// let fault = lowspot::text::decode(b"A1\nfa\xE7ade", "roof.txt").unwrap_err();
@@ -291,7 +298,8 @@ fn not_text(bytes: &[u8]) -> Option<&'static str> {
         .map(|(_, kind)| *kind)
 }
 
-/// Line and column (in characters), both from 1, of a byte of a text; a place past the end is the end.
+/// Line and column (in characters), both from 1, of a byte of a text; a place past the end is the
+/// end.
 pub fn place(text: &str, byte: usize) -> (usize, usize) {
     let mut byte = byte.min(text.len());
     while !text.is_char_boundary(byte) {
@@ -315,8 +323,8 @@ pub fn lines(text: &str) -> impl Iterator<Item = (usize, &str)> {
         .map(|(i, l)| (i + 1, l.strip_suffix('\r').unwrap_or(l)))
 }
 
-/// The known word nearest to `word`, if it is near enough to be a slip: at most one change in words up
-/// to four letters, two in longer ones; capitals and `_` for `-` count for nothing.
+/// The known word nearest to `word`, if it is near enough to be a slip: at most one change in words
+/// up to four letters, two in longer ones; capitals and `_` for `-` count for nothing.
 ///
 /// ```
 /// assert_eq!(lowspot::text::closest("lenght", ["length", "width"]), Some("length"));
@@ -339,8 +347,8 @@ pub fn closest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .map(|(_, k)| k)
 }
 
-/// Letters to change, add, drop or swap with their neighbour to turn one word into the other (optimal
-/// string alignment distance).
+/// Letters to change, add, drop or swap with their neighbour to turn one word into the other
+/// (optimal string alignment distance).
 fn changes(a: &[char], b: &[char]) -> usize {
     let width = b.len() + 1;
     let mut table = vec![0; (a.len() + 1) * width];

@@ -1,9 +1,11 @@
-//! How close the program comes to a known truth, on simulated panels by the recipe in tests/support/simulate.rs.
+//! How close the program comes to a known truth, on simulated panels by the recipe in
+//! tests/support/simulate.rs.
 //!
-//! Each test prints a line a kind of survey: rms error of the deviation (plane, constant curvature and twist removed), filler found
-//! over that of the truth under the same reference and under the truth's own, overlap of what is told low by more than 0.15 mm with
-//! the defects put in,
-//! share of nodes and of fillers whose 95 % interval holds the truth. The asserted bounds stand beside the figures measured.
+//! Each test prints a line a kind of survey: rms error of the deviation (plane, constant curvature
+//! and twist removed), filler found over that of the truth under the same reference and under the
+//! truth's own, overlap of what is told low by more than 0.15 mm with the defects put in, share of
+//! nodes and of fillers whose 95 % interval holds the truth. The asserted bounds stand beside the
+//! figures measured.
 
 use crate::support::levels::{at_nodes, found_and_judged, less_quadratic, to_level, workbench};
 use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
@@ -48,14 +50,16 @@ fn measure(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
     let every = (STEP / j.nodes.grid.step_mm) as usize;
     let node = |k: usize| [k / nx * every, k % nx * every];
     let found: Vec<f64> = (0..z.len()).map(|k| j.nodes.deviation[node(k)]).collect();
-    // Where the low part of a panel is as large as the fair part, the true surface's own skin may be in doubt; where lows were put is not.
+    // Where the low part of a panel is as large as the fair part, the true surface's own skin may
+    // be in doubt; where lows were put is not.
     let put_in = at_nodes(&bench, |x, y| truth.defects(x, y));
     let own = bench
         .reference(Reference::Skin, &t, &bench.allowance)
         .map(|c| bench.at_nodes(&c))
         .unwrap();
     let truly: Vec<f64> = t.iter().zip(&own).map(|(z, r)| z - r).collect();
-    // The truth under the found reference: the found deviation less the error; quadratics cost nothing.
+    // The truth under the found reference: the found deviation less the error; quadratics cost
+    // nothing.
     let under_found: Vec<f64> = found.iter().zip(&error).map(|(d, e)| d - e).collect();
     let (mut both, mut any, mut held) = (0.0, 0.0, 0.0);
     for k in 0..z.len() {
@@ -159,8 +163,8 @@ fn check(name: &str, kind: Kind, plan: SurveyPlan, bars: Bars) {
         "{name}: same reference {low:.3} to {high:.3}"
     );
     let overlap = figures.median(|o| o.overlap);
-    // Pin gauge surveys, which have a bound of their own, reach 0.55 in the median. Flat panels read each 200 mm reach 0.787 of the
-    // 0.80 that is the bar elsewhere.
+    // Pin gauge surveys, which have a bound of their own, reach 0.55 in the median. Flat panels
+    // read each 200 mm reach 0.787 of the 0.80 that is the bar elsewhere.
     let middle = match bars.overlap {
         low if low < 0.6 => 0.5,
         _ if name == "flat, each 200" => 0.77,
@@ -186,8 +190,9 @@ fn check(name: &str, kind: Kind, plan: SurveyPlan, bars: Bars) {
     assert!(filler >= 10, "{name}: filler held in {filler} of {SEEDS}");
 }
 
-/// The bars for lines each 100, 150 and 200 mm. Overlap is with the defects put in: 0.80 in the median, 0.65 at the worst, of which
-/// the worst ruled panel read each 150 mm misses a hair (0.6497).
+/// The bars for lines each 100, 150 and 200 mm. Overlap is with the defects put in: 0.80 in the
+/// median, 0.65 at the worst, of which the worst ruled panel read each 150 mm misses a hair
+/// (0.6497).
 fn bars(spacing: u32) -> Bars {
     let [median_rms, worst_rms, same, overlap] = match spacing {
         100 => [0.036, 0.052, 0.085, 0.65],
@@ -244,7 +249,8 @@ fn ruled_panels_are_found_as_closely_as_promised() {
 #[test]
 fn pin_gauge_surveys_are_found_as_closely_as_promised() {
     for kind in Kind::ALL {
-        // What a pin gauge misses are long waves, so the amount under one and the same reference moves more than its own.
+        // What a pin gauge misses are long waves, so the amount under one and the same reference
+        // moves more than its own.
         let bars = Bars {
             median_rms: 0.11,
             worst_rms: 0.161,

@@ -1,7 +1,9 @@
-//! What a trend says moved between two surveys, from the nodes in the book, against the truth and against the full difference.
+//! What a trend says moved between two surveys, from the nodes in the book, against the truth and
+//! against the full difference.
 //!
-//! Every panel here is simulated (tests/support/simulate.rs): those of tests/trends.rs, surveyed twice, with other placings and other noise, on
-//! supports that bend and twist it a little the second time. Full runs are ignored tests; `.ci/long` runs those on fresh seeds in release.
+//! Every panel here is simulated (tests/support/simulate.rs): those of tests/trends.rs, surveyed
+//! twice, with other placings and other noise, on supports that bend and twist it a little the
+//! second time. Full runs are ignored tests; `.ci/long` runs those on fresh seeds in release.
 
 use crate::answers;
 use crate::jobs;
@@ -177,7 +179,8 @@ struct Score {
     rms_to_chance: [f64; 2],
     /// Called changed: here, by the full difference.
     called_changed: [usize; 2],
-    /// Ways (up, down) in which something truly moved, and of those: told here, told by the full difference, true volume in the interval.
+    /// Ways (up, down) in which something truly moved, and of those: told here, told by the full
+    /// difference, true volume in the interval.
     ways: usize,
     told: [usize; 2],
     covered: usize,
@@ -293,10 +296,11 @@ fn scored(what: &str, of: &[Twice]) -> Score {
     all
 }
 
-/// Untouched panels of which the first survey saw a part: how often Sq, and the worst gap, are called changed; and how often they would be if
-/// each survey were told on all that it measured.
+/// Untouched panels of which the first survey saw a part: how often Sq, and the worst gap, are
+/// called changed; and how often they would be if each survey were told on all that it measured.
 fn wrongly(seeds: RangeInclusive<u64>) -> [usize; 4] {
-    // Where they have too little in common it is said that they are not to be compared, which is no wrong word.
+    // Where they have too little in common it is said that they are not to be compared, which is no
+    // wrong word.
     let called = |t: Told| matches!(t, Told::Better | Told::Worse);
     let one = |seed: u64| {
         let results = partly(seed);
@@ -371,8 +375,9 @@ fn the_nodes_tell_what_the_surfaces_do() {
 fn a_survey_that_reaches_farther_is_seldom_a_change() {
     let wrong = wrongly(18_001..=18_060);
     println!("called changed because a survey reached farther: {wrong:?} of 60");
-    // 7 and 0 when it was written, 34 and 1 without it: the rim of the smaller survey is known worse than it says.
-    // With intervals at a place the worst gap is called changed on 6 (9 of them before the draws were widened by 1.3).
+    // 7 and 0 when it was written, 34 and 1 without it: the rim of the smaller survey is known
+    // worse than it says. With intervals at a place the worst gap is called changed on 6 (9 of them
+    // before the draws were widened by 1.3).
     assert!(wrong[0] <= 9 && wrong[1] <= 7, "{wrong:?}");
     assert!(wrong[2] > 3 * wrong[0].max(3), "{wrong:?}");
 }
@@ -401,7 +406,8 @@ fn on_four_panels_the_nodes_tell_what_the_surfaces_do() {
     assert!(wrong[0] <= 1 && wrong[1] <= 1, "{wrong:?}");
 }
 
-// ------------------------------------------------------------------------------- nodes made up here
+// ------------------------------------------------------------------------------- nodes made up
+// here
 
 /// A survey of a panel of 900 × 600 mm whose nodes are a function of place, known to 0.02 mm.
 fn made(step_mm: f64, height: &dyn Fn(f64, f64) -> f64) -> SurveyResult {
@@ -467,7 +473,8 @@ fn a_patch_has_its_volume_and_the_rest_was_not_touched() {
         .moved
         .unwrap();
     assert_eq!(m.patches, 1);
-    // Its foot is below what the surveys tell: of a hill cut off at 1.5 standard deviations, some 0.09 mm here, 1 − 0.09/0.4 is left.
+    // Its foot is below what the surveys tell: of a hill cut off at 1.5 standard deviations, some
+    // 0.09 mm here, 1 − 0.09/0.4 is left.
     let share = m.came_up_cc.value / cc;
     assert!((0.7..0.9).contains(&share), "{share}");
     assert!(m.came_up_cc.low < cc && cc < m.came_up_cc.high, "{m:?}");
@@ -482,7 +489,8 @@ fn a_patch_has_its_volume_and_the_rest_was_not_touched() {
     );
 }
 
-/// Where no limit could be checked, what changed over all is told all the same, and that no worst is compared.
+/// Where no limit could be checked, what changed over all is told all the same, and that no worst
+/// is compared.
 #[test]
 fn what_changed_over_all_is_told_without_a_limit() {
     let flatter = |x: f64, y: f64| 0.2 * wavy(x, y);
@@ -517,7 +525,8 @@ fn what_changed_over_all_is_told_without_a_limit() {
     assert!(told.get("from_mm").is_none() && told["sq"]["told"] == "better");
 }
 
-/// The panel's file was changed between the surveys, or a survey measured another part, or next to nothing: said, no panic.
+/// The panel's file was changed between the surveys, or a survey measured another part, or next to
+/// nothing: said, no panic.
 #[test]
 fn what_cannot_be_laid_on_one_another_is_said() {
     let other = told_of([made(10.0, &wavy), made(5.0, &wavy)]);

@@ -1,5 +1,6 @@
-//! What the job book answers, on surveys written down here: whether a cycle helped, another is worth it, where a panel stands, whether it is
-//! ready. Numbers are made up; each rule is what `docs/method.md` says.
+//! What the job book answers, on surveys written down here: whether a cycle helped, another is
+//! worth it, where a panel stands, whether it is ready. Numbers are made up; each rule is what
+//! `docs/method.md` says.
 
 use crate::trends::entry;
 use jiff::civil::{Date, date};
@@ -203,7 +204,8 @@ fn told(first: (f64, f64), second: (f64, f64)) -> (Told, String) {
     (change.worst.unwrap().told, change.words)
 }
 
-/// Two surveys give or take 0.10, whose draws are too sure by 1.3, tell a difference from 1.3 · √2 · 0.10 = 0.18 on.
+/// Two surveys give or take 0.10, whose draws are too sure by 1.3, tell a difference from 1.3 · √2
+/// · 0.10 = 0.18 on.
 #[test]
 fn what_two_surveys_cannot_tell_is_not_called_progress() {
     assert_eq!(told((0.60, 0.10), (0.47, 0.10)).0, Told::NoChange);
@@ -398,7 +400,8 @@ fn stages_follow_the_work() {
     is(&struck, Stage::Pinholes);
 }
 
-/// The built-in filler can be sanded after 36 h at 20 °C (published, a boatbuilders' page), twice that at 10 °C (published: halves for each 10 °C).
+/// The built-in filler can be sanded after 36 h at 20 °C (published, a boatbuilders' page), twice
+/// that at 10 °C (published: halves for each 10 °C).
 #[test]
 fn a_cure_is_counted_at_the_temperature_entered() {
     let free = |min_c: Option<f64>, skin_c: Option<f64>| {
@@ -472,7 +475,8 @@ fn the_panel_with_the_longest_way_holds_the_rest_back() {
     assert!(rows[0].hands_on_hours.low < rows[0].hands_on_hours.high);
 }
 
-/// Cycles of this panel that leave eight tenths each make more to come than cycles that leave a third; both are learned from the book.
+/// Cycles of this panel that leave eight tenths each make more to come than cycles that leave a
+/// third; both are learned from the book.
 #[test]
 fn cycles_to_come_are_learned_from_the_panels_own() {
     let now = at(day(20), 12);
@@ -744,7 +748,8 @@ fn a_moving_surface_asks_for_its_balance_too() {
     assert!(ready::is_ready(&list));
 }
 
-// --------------------------------------------------------------------------- out of a book, as JSON
+// --------------------------------------------------------------------------- out of a book, as
+// JSON
 
 fn enter(book: &mut Book, kind: Kind, on: Date, change: impl FnOnce(&mut NewEntry)) -> i64 {
     let mut new = NewEntry::new(kind, on);

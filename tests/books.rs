@@ -1,4 +1,5 @@
-//! The job book: kept whole whatever happens, rules of striking, holding and going stale, old books, copies, plain folders.
+//! The job book: kept whole whatever happens, rules of striking, holding and going stale, old
+//! books, copies, plain folders.
 //!
 //! All panels, readings and photos here are made up or simulated.
 

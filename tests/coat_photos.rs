@@ -1,4 +1,5 @@
-//! Guide coat on photos that were rendered by others than this project, and coat with grain on its own.
+//! Guide coat on photos that were rendered by others than this project, and coat with grain on its
+//! own.
 
 use crate::support::render::{self, Camera, Lamp, Scene, Sensor};
 use crate::support::simulate::{self, Kind, Recipe};
@@ -195,7 +196,8 @@ fn coat_on_a_folder_of_photos() {
     );
 }
 
-/// Overlap over cells of 10 mm of a photo by the project's own renderer, with grains of bare filler in the coat.
+/// Overlap over cells of 10 mm of a photo by the project's own renderer, with grains of bare filler
+/// in the coat.
 fn own(scene: Scene, seed: u64) -> (f64, coat::PhotoReading) {
     let truth = Recipe {
         lows: 8,

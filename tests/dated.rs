@@ -1,7 +1,9 @@
-//! Real surfaces measured on several dates, through the job book: entered as readings files, told by `lowspot trend`.
+//! Real surfaces measured on several dates, through the job book: entered as readings files, told
+//! by `lowspot trend`.
 //!
-//! Two mirrors of a telescope before, between and after adjustments, and three thirds of one session with another instrument; one probed plate
-//! on three dates (tests/data/README.md has sources and licences). A mirror is 6 m across and no panel may be: its places are drawn in to a
+//! Two mirrors of a telescope before, between and after adjustments, and three thirds of one
+//! session with another instrument; one probed plate on three dates (tests/data/README.md has
+//! sources and licences). A mirror is 6 m across and no panel may be: its places are drawn in to a
 //! third, its heights are as measured.
 
 use crate::books::done;
@@ -14,7 +16,8 @@ use std::path::Path;
 
 const BOOK: &str = "dated.lowspot";
 
-/// Heights against one instrument as a readings file; each `placing` gets a rest of its own in the fit.
+/// Heights against one instrument as a readings file; each `placing` gets a rest of its own in the
+/// fit.
 fn table(points: &[(String, [f64; 3])]) -> String {
     let mut text = String::from("placing,tool,x,y,reading\n");
     for (placing, [x, y, z]) in points {
@@ -105,7 +108,8 @@ fn patches(cycle: &Value) -> u64 {
     cycle["moved"]["patches"].as_u64().unwrap()
 }
 
-/// The figures printed on the project's own plots, mm: the panels' rms weighted by their targets (simonsobs/LAT_Alignment, published).
+/// The figures printed on the project's own plots, mm: the panels' rms weighted by their targets
+/// (simonsobs/LAT_Alignment, published).
 #[test]
 fn the_published_rms_of_the_mirrors_come_out_of_the_trend() {
     let printed = [
@@ -135,7 +139,8 @@ fn an_adjusted_mirror_is_better_and_a_session_cut_in_three_is_no_change() {
         assert!(patches(&cycles[1]) > 0);
         let moved = &cycles[1]["moved"];
         assert!(moved["rms_mm"].as_f64() > moved["rms_by_chance_mm"].as_f64());
-        // After that what is left changes by less than the readings are stated to be good for, 0.010 to 0.015 mm.
+        // After that what is left changes by less than the readings are stated to be good for,
+        // 0.010 to 0.015 mm.
         for cycle in &cycles[2..] {
             assert_eq!(told(cycle, &["change", "sq", "told"]), "no-change");
             assert_eq!(patches(cycle), 0);
@@ -166,7 +171,8 @@ fn an_adjusted_mirror_is_better_and_a_session_cut_in_three_is_no_change() {
     }
 }
 
-/// One plate probed on three dates, nothing done to it between. Its header states mean and deviation; their squares make the rms.
+/// One plate probed on three dates, nothing done to it between. Its header states mean and
+/// deviation; their squares make the rms.
 #[test]
 fn a_probed_plate_on_three_dates_did_not_change() {
     let beds = [

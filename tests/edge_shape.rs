@@ -1,5 +1,5 @@
-//! The straightedge's own error: found when it is there, not found when it is not, and what taking it out is worth. Every panel
-//! and survey here is simulated (tests/support/simulate.rs).
+//! The straightedge's own error: found when it is there, not found when it is not, and what taking
+//! it out is worth. Every panel and survey here is simulated (tests/support/simulate.rs).
 
 use crate::support::simulate::{self, EdgeError, Kind, SurveyPlan, Truth};
 use lowspot::fit::edge_shape::State;
@@ -63,7 +63,8 @@ fn hour(seed: u64, fair: bool, edge: EdgeError) -> (Panel, Truth, Survey) {
     (panel, truth, survey)
 }
 
-/// What one survey came to: rms error with and without the edge's shape, and what is known of the edge.
+/// What one survey came to: rms error with and without the edge's shape, and what is known of the
+/// edge.
 fn tried(one: &(Panel, Truth, Survey)) -> (f64, f64, Surface) {
     let (panel, truth, survey) = one;
     let with = fit::fit(panel, survey).unwrap();
@@ -82,7 +83,8 @@ fn a_straight_edge_is_left_as_it_is() {
 
 #[test]
 fn the_shape_of_an_edge_is_found_and_taken_out() {
-    // Errors in the middle of many (600 mm edge, six seeds): a wave of 0.1 mm 0.101 to 0.030 mm on lines each 100 mm.
+    // Errors in the middle of many (600 mm edge, six seeds): a wave of 0.1 mm 0.101 to 0.030 mm on
+    // lines each 100 mm.
     let cases = [
         (EdgeError::Wave(0.1, 1.5), false, 0.8),
         (EdgeError::Wave(0.1, 1.5), true, 0.4),
@@ -102,7 +104,8 @@ fn the_shape_of_an_edge_is_found_and_taken_out() {
                 );
                 assert_eq!(found.state, State::Shaped, "{edge:?} {seed}");
                 if let EdgeError::Wave(..) = edge {
-                    // Less its own offset, tilt and bow, a wave is nearly itself half way between the ends.
+                    // Less its own offset, tilt and bow, a wave is nearly itself half way between
+                    // the ends.
                     let [at, off, sd] = found.profile[12];
                     let truly = off_fair(edge, at / 600.0);
                     assert!((off - truly).abs() < 4.0 * sd + 0.01, "{off} {truly} ± {sd}");
@@ -159,7 +162,8 @@ fn an_edge_is_counted_from_where_a_placing_begins() {
     assert!(with < 0.6 * without, "{with} {without}");
 }
 
-/// Placings all along x, each from x 0, on a panel as long as the edge: whatever the edge does lies along x like a wave of the panel.
+/// Placings all along x, each from x 0, on a panel as long as the edge: whatever the edge does lies
+/// along x like a wave of the panel.
 fn one_way(edge: EdgeError, seed: u64, turned: usize) -> (Panel, Truth, Survey) {
     let recipe = simulate::Recipe {
         length_mm: 600.0,

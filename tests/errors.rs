@@ -1,4 +1,5 @@
-//! Every refusal of the files a person writes: its wording, its place and its advice, all faults at once.
+//! Every refusal of the files a person writes: its wording, its place and its advice, all faults at
+//! once.
 //!
 //! Panels and readings here are made up.
 

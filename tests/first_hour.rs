@@ -1,4 +1,5 @@
-//! The first hour with the program: a form that can check what it is written for, and readings as people write them. Panels are made up.
+//! The first hour with the program: a form that can check what it is written for, and readings as
+//! people write them. Panels are made up.
 
 use crate::books::{done, lowspot, told};
 use crate::support::folder;
@@ -37,7 +38,8 @@ fn blank_and_next_write_one_walk_that_the_limits_can_be_checked_with() {
         let (panel, _) = file::parse(WING, "wing.toml").unwrap();
         let found = notes::parse(&form, "w.txt", &panel, &[]);
         assert!(found.faults.is_empty(), "{:?}", found.faults);
-        // The only published limit of the purpose has a base of 50 mm: a wave is seen from twice the step on.
+        // The only published limit of the purpose has a base of 50 mm: a wave is seen from twice
+        // the step on.
         for p in &found.placings {
             let step = p.readings[1].x - p.readings[0].x + p.readings[1].y - p.readings[0].y;
             assert!(step.abs() <= 25.0 + 0.01, "{step}");

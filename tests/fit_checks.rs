@@ -1,7 +1,9 @@
-//! Outside checks of what the fit and the references are built from, through the program's own matrices: thin-plate splines,
-//! the spline filter, a surface plate, and real measured surfaces taken as the truth under a made-up survey.
+//! Outside checks of what the fit and the references are built from, through the program's own
+//! matrices: thin-plate splines, the spline filter, a surface plate, and real measured surfaces
+//! taken as the truth under a made-up survey.
 //!
-//! The lines go into the table of `docs/checks.md` (see `published.rs`); each is computed once a run.
+//! The lines go into the table of `docs/checks.md` (see `published.rs`); each is computed once a
+//! run.
 
 use crate::published::{
     Check, FOOT_MICROINCH, PLATE_1955, close, close_share, data, hold, number, plate_joined,
@@ -61,10 +63,11 @@ once! {
     measured_surfaces from measured_as_truth, tested by measured_surfaces_under_a_made_up_survey;
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Thin-plate splines
 
-/// Franke's 25 points, as they stand in R's packages akima and interp; published in R. Franke, NPS-53-79-003 (1979).
+/// Franke's 25 points, as they stand in R's packages akima and interp; published in R. Franke,
+/// NPS-53-79-003 (1979).
 #[rustfmt::skip]
 const FRANKE: [[f64; 2]; 25] = [
     [0.1375, 0.975], [0.9125, 0.9875], [0.7125, 0.7625], [0.225, 0.8375], [-0.05, 0.4125],
@@ -74,7 +77,8 @@ const FRANKE: [[f64; 2]; 25] = [
     [0.5875, 0.125], [1.05, -0.06125], [0.1, 0.1125],
 ];
 
-/// Akima's 50 points with their heights, as they stand in R's packages akima and interp; published in H. Akima, ACM TOMS 4 (1978) 148.
+/// Akima's 50 points with their heights, as they stand in R's packages akima and interp; published
+/// in H. Akima, ACM TOMS 4 (1978) 148.
 #[rustfmt::skip]
 const AKIMA: [[f64; 3]; 50] = [
     [11.16, 1.24, 22.15], [24.2, 16.23, 2.83], [12.85, 3.06, 22.11], [19.85, 10.72, 7.97],
@@ -101,7 +105,8 @@ fn franke(x: f64, y: f64) -> f64 {
         - 0.2 * (-(u - 4.0).powi(2) - (v - 7.0).powi(2)).exp()
 }
 
-/// A symmetric matrix on a basis: the pattern of overlapping splines, and values from a formula of the two axes' Gram matrices.
+/// A symmetric matrix on a basis: the pattern of overlapping splines, and values from a formula of
+/// the two axes' Gram matrices.
 struct OnBasis {
     basis: Basis,
     pattern: Pattern,
@@ -173,7 +178,8 @@ impl OnBasis {
     }
 }
 
-/// What a smoothing spline on a box comes to: the largest difference from the expected values, and the bending integral.
+/// What a smoothing spline on a box comes to: the largest difference from the expected values, and
+/// the bending integral.
 fn thin_plate(
     points: &[[f64; 3]],
     expected: &[[f64; 3]],
@@ -215,8 +221,8 @@ fn expected_heights(name: &str, column: usize) -> Vec<[f64; 3]> {
         .collect()
 }
 
-/// The plane of infinite extent is approached as knots get closer and the margin wider: the difference falls with the square of
-/// the knots' distance, and with the margin.
+/// The plane of infinite extent is approached as knots get closer and the margin wider: the
+/// difference falls with the square of the knots' distance, and with the margin.
 fn thin_plate_splines() -> Vec<Check> {
     const SOURCE: &str =
         "computed: r² ln r splines solved with 40 digits; SciPy 1.17.1 agrees to 2e-12";
@@ -236,8 +242,8 @@ fn thin_plate_splines() -> Vec<Check> {
         steps: [[f64; 3]; 3],
         bending_share: f64,
     }
-    // What wrong matrices would give, knots each 0.05 and 1.25: twist weighed once instead of twice 0.0106, 0.0089, 0.201 and 0.346;
-    // half the smoothing 0.0042, 0.027, 0.41 and 2.2.
+    // What wrong matrices would give, knots each 0.05 and 1.25: twist weighed once instead of twice
+    // 0.0106, 0.0089, 0.201 and 0.346; half the smoothing 0.0042, 0.027, 0.41 and 2.2.
     let cases = [
         Case {
             name: "Franke's 25 points, λ 0.0001",
@@ -315,10 +321,11 @@ fn thin_plate_splines() -> Vec<Check> {
     checks
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Filters
 
-/// Amplitude of the wave of this length (in nodes' units) in values at even steps, over whole periods in the middle.
+/// Amplitude of the wave of this length (in nodes' units) in values at even steps, over whole
+/// periods in the middle.
 fn amplitude(values: &[f64], step: f64, wavelength: f64, keep_off: f64) -> f64 {
     let whole = values.len() as f64 * step - 2.0 * keep_off;
     let periods = (whole / wavelength).floor().max(1.0);
@@ -371,8 +378,9 @@ fn passed_by_the_form_filter(along_y: bool, share: f64) -> f64 {
     amplitude(&line, step, wavelength, 3.0 * cutoff)
 }
 
-/// The references' penalty is on third derivatives, one order above the spline filter of ISO 16610-22 (second derivatives, fourth
-/// power): half at λc like it, steeper on both sides. What is left of the difference is the splines', eight to λc.
+/// The references' penalty is on third derivatives, one order above the spline filter of ISO
+/// 16610-22 (second derivatives, fourth power): half at λc like it, steeper on both sides. What is
+/// left of the difference is the splines', eight to λc.
 fn filter_of_the_references() -> Vec<Check> {
     let mut checks = Vec::new();
     for along_y in [false, true] {
@@ -398,8 +406,9 @@ fn filter_of_the_references() -> Vec<Check> {
     checks
 }
 
-/// The profile spline filter of ISO 16610-22 for an open profile: [I + βα²P + (1 − β)α⁴Q]w = z, α = 1/(2 sin(πΔx/λc)), with P and Q
-/// the matrices printed there; solved by plain elimination, sharing nothing with the program.
+/// The profile spline filter of ISO 16610-22 for an open profile: [I + βα²P + (1 − β)α⁴Q]w = z, α =
+/// 1/(2 sin(πΔx/λc)), with P and Q the matrices printed there; solved by plain elimination, sharing
+/// nothing with the program.
 fn published_spline_filter(z: &[f64], step: f64, cutoff: f64, beta: f64) -> Vec<f64> {
     let n = z.len();
     let alpha = 1.0 / (2.0 * (PI * step / cutoff).sin());
@@ -446,7 +455,8 @@ fn published_spline_filter(z: &[f64], step: f64, cutoff: f64, beta: f64) -> Vec<
     w
 }
 
-/// The same filter from our splines and their Gram matrices: minimise Σ(z − s)²Δx + β(λc/2π)²∫s′² + (1 − β)(λc/2π)⁴∫s″².
+/// The same filter from our splines and their Gram matrices: minimise Σ(z − s)²Δx + β(λc/2π)²∫s′² +
+/// (1 − β)(λc/2π)⁴∫s″².
 fn spline_filter_of_ours(z: &[f64], step: f64, cutoff: f64, beta: f64) -> Vec<f64> {
     let axis = Axis::new((z.len() - 1) as f64 * step, step);
     let n = axis.count();
@@ -552,7 +562,7 @@ fn spline_filters() -> Vec<Check> {
     checks
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // The plate of 1955 as pin gauges
 
 /// Micro-inch of the plate as mm of the made-up panel.
@@ -572,7 +582,8 @@ fn less_terms<const N: usize>(
     values.iter().zip(carried).map(|(v, c)| v - c).collect()
 }
 
-/// The eight lines as placings of a pin gauge: heights summed from the tilts, each line with a level and a tilt of its own.
+/// The eight lines as placings of a pin gauge: heights summed from the tilts, each line with a
+/// level and a tilt of its own.
 fn plate_survey() -> Survey {
     let placings = PLATE_1955.iter().enumerate().map(|(n, (from, to, text))| {
         let tilts: Vec<f64> = text.split(' ').map(number).collect();
@@ -624,9 +635,10 @@ fn plate_published() -> Vec<[f64; 3]> {
         .collect()
 }
 
-/// What keeps the two apart: the published heights come from hanging each line on the others' ends, which leaves a closure error of
-/// 13.6 micro-inch on the middle line to be shared out by hand; least squares share it over all lines; and the surface
-/// is smooth where lines that cross do not agree.
+/// What keeps the two apart: the published heights come from hanging each line on the others' ends,
+/// which leaves a closure error of 13.6 micro-inch on the middle line to be shared out by hand;
+/// least squares share it over all lines; and the surface is smooth where lines that cross do not
+/// agree.
 fn plate_as_gauges() -> Vec<Check> {
     const PUBLISHED: &str = "published: heights of Moody 1955 as transcribed by Allen 2019";
     const JOINED: &str = "computed: least squares on the same readings (above)";
@@ -701,13 +713,14 @@ fn plate_as_gauges() -> Vec<Check> {
     ]
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Real surfaces under a made-up survey
 
 /// Height of a true surface at a place, mm.
 type Height<'a> = &'a (dyn Fn(f64, f64) -> f64 + Sync);
 
-/// Rms error of the found deviation (plane, constant curvature and twist removed), mm, and the rms of the true one.
+/// Rms error of the found deviation (plane, constant curvature and twist removed), mm, and the rms
+/// of the true one.
 fn error_on(panel: &Panel, truth: Height, spacing: f64, seed: u64) -> [f64; 2] {
     let plan = SurveyPlan::straightedge(spacing);
     let survey = simulate::survey_of(truth, panel, &plan, seed);
@@ -763,7 +776,8 @@ impl Natural {
     }
 }
 
-/// The probed plate of 21 × 21 points, 4.5 times its size in all three directions: splines along the rows, then across them.
+/// The probed plate of 21 × 21 points, 4.5 times its size in all three directions: splines along
+/// the rows, then across them.
 fn probed_plate() -> (Panel, impl Fn(f64, f64) -> f64 + Sync) {
     const TIMES: f64 = 4.5;
     let bed = read_bed("bed_21x21_2020-06-22_mit.csv");
@@ -784,8 +798,9 @@ fn probed_plate() -> (Panel, impl Fn(f64, f64) -> f64 + Sync) {
     )
 }
 
-/// Part of a telescope's primary mirror before adjustment, 385 targets: 1 to 3 in size, deviations from its design 3 times as measured, by a
-/// thin-plate spline through the targets (plain elimination, sharing nothing with the program).
+/// Part of a telescope's primary mirror before adjustment, 385 targets: 1 to 3 in size, deviations
+/// from its design 3 times as measured, by a thin-plate spline through the targets (plain
+/// elimination, sharing nothing with the program).
 fn mirror() -> (Panel, impl Fn(f64, f64) -> f64 + Sync) {
     const SIDE: f64 = 1400.0;
     let targets: Vec<[f64; 3]> = data("mirror/m1_2025-02-22.csv")

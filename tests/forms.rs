@@ -1,5 +1,6 @@
-//! Panels whose told form does not fit: nothing is ordered on them; and gentle ones beside them, which are judged. Readings that cannot be
-//! right, which make nothing fair. Seams in single readings. Every panel and survey here is simulated.
+//! Panels whose told form does not fit: nothing is ordered on them; and gentle ones beside them,
+//! which are judged. Readings that cannot be right, which make nothing fair. Seams in single
+//! readings. Every panel and survey here is simulated.
 
 use crate::support::forms::{self, Made, Misfit};
 use crate::support::levels::found_and_judged;
@@ -100,8 +101,8 @@ fn gentle_panels_are_judged() {
     });
 }
 
-/// What is told on fresh seeds, twelve of each misfit, 200 gentle panels and twelve wing skins from behind their noses. The bounds were set
-/// on seeds of another generator of the same shapes.
+/// What is told on fresh seeds, twelve of each misfit, 200 gentle panels and twelve wing skins from
+/// behind their noses. The bounds were set on seeds of another generator of the same shapes.
 #[test]
 #[ignore = "minutes: 272 surveys"]
 fn forms_that_fit_and_do_not_on_fresh_seeds() {
@@ -260,7 +261,8 @@ fn readings_that_cannot_be_right_are_doubted_and_sound_ones_are_not() {
             let truth = simulate::truth(kind, seed, 0.02);
             let mut survey =
                 simulate::survey(&truth, &panel, &SurveyPlan::straightedge(150.0), seed);
-            // A fair panel that is flat or ruled reads nothing but noughts and a few 0.05: copies of that are no copies.
+            // A fair panel that is flat or ruled reads nothing but noughts and a few 0.05: copies
+            // of that are no copies.
             if wrong == "copied" && kind != Kind::Crowned {
                 survey = simulate::survey(
                     &simulate::truth(kind, seed, 0.2),
@@ -357,7 +359,8 @@ fn with_seam(seed: u64) -> (Panel, Survey, f64) {
     (panel, survey, at)
 }
 
-/// Named as a seam in its place, by its readings or its highs in a row, or as one high that looks like one.
+/// Named as a seam in its place, by its readings or its highs in a row, or as one high that looks
+/// like one.
 fn seam_told(j: &Judgement, at: f64) -> (bool, bool) {
     let named = j
         .seams

@@ -1,8 +1,9 @@
-//! Spoilt inputs: sound files of every kind, with values, words, lines or bytes changed by chance, run through the program itself.
+//! Spoilt inputs: sound files of every kind, with values, words, lines or bytes changed by chance,
+//! run through the program itself.
 //!
-//! However an input is spoilt, the program must not panic, must write nothing when it fails, and must keep within memory and time. Most
-//! spoilt inputs must still be read: only then is anything behind the readers tried. All panels, readings and photos here are made up or
-//! simulated.
+//! However an input is spoilt, the program must not panic, must write nothing when it fails, and
+//! must keep within memory and time. Most spoilt inputs must still be read: only then is anything
+//! behind the readers tried. All panels, readings and photos here are made up or simulated.
 
 use crate::books::{LID, READINGS, TARGETS, done, photo, program};
 use crate::doors::hostile::{LONGEST, MOST_MB};
@@ -123,7 +124,8 @@ struct Seed {
     command: Vec<&'static str>,
 }
 
-/// The sound runs, each in a folder of its own. The program makes what only it can make: books, plans, exported folders.
+/// The sound runs, each in a folder of its own. The program makes what only it can make: books,
+/// plans, exported folders.
 fn seeds(root: &Path) -> Vec<Seed> {
     let base = root.join("sound");
     std::fs::create_dir(&base).expect("made");

@@ -1,8 +1,11 @@
-//! What must not change the answer, and what the answer must never claim, on simulated panels (tests/support/simulate.rs).
+//! What must not change the answer, and what the answer must never claim, on simulated panels
+//! (tests/support/simulate.rs).
 //!
-//! Added planes, turned rows, shuffled placings, other units and mirrors change nothing; added constant curvature and a bowed edge
-//! (its readings taken anew) change little; one wrongly written reading is named and changes little; a direction that no placing
-//! ties, and a place that no reading is near, are never called fair; a fair panel is. Every figure is printed; the asserted bound stands beside it.
+//! Added planes, turned rows, shuffled placings, other units and mirrors change nothing; added
+//! constant curvature and a bowed edge (its readings taken anew) change little; one wrongly written
+//! reading is named and changes little; a direction that no placing ties, and a place that no
+//! reading is near, are never called fair; a fair panel is. Every figure is printed; the asserted
+//! bound stands beside it.
 
 use crate::support::simulate::{self, Directions, Kind, SurveyPlan, Truth};
 use crate::support::{folder, panel as panel_from};
@@ -27,7 +30,8 @@ fn judged(panel: &Panel, survey: &Survey) -> Judgement {
     judge::judge(panel, survey, &surface, options, Vec::new()).unwrap()
 }
 
-/// The filler of the map, cc, without its interval, and the readings left out: half the work of a judgement.
+/// The filler of the map, cc, without its interval, and the readings left out: half the work of a
+/// judgement.
 fn filler(panel: &Panel, survey: &Survey) -> (f64, Vec<(usize, usize)>) {
     let surface = fit::fit(panel, survey).unwrap();
     let options = judge::Options {
@@ -46,10 +50,11 @@ fn share(a: f64, b: f64) -> f64 {
     (a - b).abs() / b
 }
 
-/// Two judgements that should be one: filler, verdict, and region by region place, area, depth, volume and action.
-/// Regions must be the same in number, kind and place, three of four in action, the filler within 0.1 %, their depths within 1.5 % or 0.03 mm, their
-/// areas and volumes within 1.5 % but for two that share a saddle (the search for the three numbers ends within a few parts in ten
-/// thousand). `place` moves a place of `a` to where `b` has it.
+/// Two judgements that should be one: filler, verdict, and region by region place, area, depth,
+/// volume and action. Regions must be the same in number, kind and place, three of four in action,
+/// the filler within 0.1 %, their depths within 1.5 % or 0.03 mm, their areas and volumes within
+/// 1.5 % but for two that share a saddle (the search for the three numbers ends within a few parts
+/// in ten thousand). `place` moves a place of `a` to where `b` has it.
 fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> [f64; 2]) {
     let filler = share(a.to_level_cc.value, b.to_level_cc.value);
     assert_eq!(a.verdict, b.verdict, "{what}");
@@ -131,7 +136,8 @@ fn planes_turned_rows_shuffled_placings_and_mirrors_change_nothing() {
         let first = simulate::survey(&truth, &panel, &plan, 21);
         let base = judged(&panel, &first);
         let same = |at: [f64; 2]| at;
-        // The edge lies on the tilted panel as on the level one: its readings are the same but for the last digit of a double.
+        // The edge lies on the tilted panel as on the level one: its readings are the same but for
+        // the last digit of a double.
         let mut tilted = truth.clone();
         tilted.added = [7.0, 31.0, -18.0, 0.0, 0.0, 0.0];
         let anew = simulate::survey(&tilted, &panel, &plan, 21);
@@ -291,7 +297,8 @@ fn units_of_the_files_change_nothing() {
     }
 }
 
-/// Constant curvature on the panel, or a bow in the edge: the edge rests elsewhere and every reading is taken and rounded anew.
+/// Constant curvature on the panel, or a bow in the edge: the edge rests elsewhere and every
+/// reading is taken and rounded anew.
 #[test]
 fn curvature_and_a_bowed_edge_change_the_filler_little() {
     // Of nine tried (three of each kind) the four that change most: worst 3.9, 4.8 and 4.4 %.
@@ -334,8 +341,9 @@ fn curvature_and_a_bowed_edge_change_the_filler_little() {
     assert!(worst.iter().all(|c| *c < 0.09), "{worst:?}");
 }
 
-/// One reading in 1326 ten times too large. The surveys as they are name nothing (seed 1) and two sound readings at the foot
-/// of a narrow high (seed 4); to those the wrong one comes, and nothing else.
+/// One reading in 1326 ten times too large. The surveys as they are name nothing (seed 1) and two
+/// sound readings at the foot of a narrow high (seed 4); to those the wrong one comes, and nothing
+/// else.
 #[test]
 fn one_reading_ten_times_too_large_is_the_one_that_is_named() {
     let worst = [1, 4]
@@ -422,7 +430,8 @@ fn one_direction_alone_is_never_fair() {
     }
 }
 
-/// What a fair panel comes to under a plan: how many of the seeds are called fair, how many ask for filler somewhere, and the most filler.
+/// What a fair panel comes to under a plan: how many of the seeds are called fair, how many ask for
+/// filler somewhere, and the most filler.
 fn fair_panels(what: &str, panel: &Panel, plan: &SurveyPlan, seeds: &[u64]) -> (u64, u64, f64) {
     let all: Vec<Judgement> = seeds
         .par_iter()
@@ -476,7 +485,8 @@ fn a_fair_panel_is_called_fair() {
     );
     assert_eq!((fair, fill), (3, 0));
     assert!(most < 3.0);
-    // Of six tried five are called fair and one (seed 2) asks for more readings; most filler 1.1 cc.
+    // Of six tried five are called fair and one (seed 2) asks for more readings; most filler 1.1
+    // cc.
     let noisy = SurveyPlan::straightedge(100.0).with_noise(0.08, 0.1);
     let (_, fill, most) = fair_panels(
         "lines each 100, noise 0.08 in 0.1",
@@ -544,7 +554,8 @@ fn the_half_not_measured_is_not_called_fair() {
     assert!((j.unmeasured_share - 0.43).abs() < 0.08);
 }
 
-/// A placing of three readings of which one is wrong: which one cannot be told, and whatever is left out, a map is made.
+/// A placing of three readings of which one is wrong: which one cannot be told, and whatever is
+/// left out, a map is made.
 #[test]
 fn a_short_placing_with_a_wrong_reading_does_not_stop_the_map() {
     let (truth, panel) = (

@@ -1,7 +1,9 @@
-//! Simulated jobs from the first survey to the last sanding: whether a plan that is followed as printed keeps what it promised.
+//! Simulated jobs from the first survey to the last sanding: whether a plan that is followed as
+//! printed keeps what it promised.
 //!
-//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs); truth is known throughout. The full
-//! run of 50 jobs is the test marked `ignored`; `.ci/long` runs it in release.
+//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs);
+//! truth is known throughout. The full run of 50 jobs is the test marked `ignored`; `.ci/long` runs
+//! it in release.
 
 use crate::support::shop_floor::{ShopFloor, Skill, Used};
 use crate::support::simulate::{self, Bump, Kind, Stretch, SurveyPlan};
@@ -23,7 +25,8 @@ const MOST_CYCLES: u32 = 9;
 /// Times the plan's own "measure" lines are followed before a cycle.
 const MOST_MEASURED: usize = 2;
 
-/// The simulated panel of a job: 0.3 mm may be sanded off; 0.3 mm under 300 mm and 0.6 mm under 600 mm.
+/// The simulated panel of a job: 0.3 mm may be sanded off; 0.3 mm under 300 mm and 0.6 mm under 600
+/// mm.
 fn panel(kind: Kind) -> Panel {
     let limit = |base_mm: f64, max: f64| Limit {
         quantity: Quantity::Gap,
@@ -106,7 +109,8 @@ impl Surveyor {
         survey
     }
 
-    /// Take in what "measure" lines ask for: an edge along x and one along y over each place they name.
+    /// Take in what "measure" lines ask for: an edge along x and one along y over each place they
+    /// name.
     fn heed(&mut self, panel: &Panel, asked: &[String]) -> bool {
         let before = self.further.len();
         for at in asked.iter().take(3).filter_map(|s| place_in(s)) {
@@ -337,7 +341,8 @@ fn told(outcomes: &[Outcome]) -> (f64, f64) {
     (kept, near)
 }
 
-/// The seeds on which the model of later cycles was chosen (src/plan/ways.rs), and a rough hand on them.
+/// The seeds on which the model of later cycles was chosen (src/plan/ways.rs), and a rough hand on
+/// them.
 #[test]
 #[ignore = "for trying out"]
 fn jobs_to_try_out() {
@@ -345,8 +350,9 @@ fn jobs_to_try_out() {
     told(&jobs(11001..=11030, Skill::Rough));
 }
 
-/// On fresh seeds. Measured: all 50 within the promise (46 took one cycle, and two were counted on for most), filler needed over told 0.83
-/// to 1.08. A job ends when the true surface meets its limits; the survey after it could call only 2 of the 50 fair yet.
+/// On fresh seeds. Measured: all 50 within the promise (46 took one cycle, and two were counted on
+/// for most), filler needed over told 0.83 to 1.08. A job ends when the true surface meets its
+/// limits; the survey after it could call only 2 of the 50 fair yet.
 #[test]
 #[ignore = "50 jobs: run by .ci/long in release"]
 fn of_50_jobs_most_keep_their_promise() {
@@ -355,8 +361,9 @@ fn of_50_jobs_most_keep_their_promise() {
     assert!(near >= 0.8, "{near:.2} kept their filler");
 }
 
-/// The same jobs in rougher hands. Measured: 40 of 50 within the promise, filler needed over told 0.85 to 1.74, 44 within a quarter.
-/// Rougher still, no promise holds: a board whose own waves come near the limit meets no limit (tests/support/shop_floor.rs).
+/// The same jobs in rougher hands. Measured: 40 of 50 within the promise, filler needed over told
+/// 0.85 to 1.74, 44 within a quarter. Rougher still, no promise holds: a board whose own waves come
+/// near the limit meets no limit (tests/support/shop_floor.rs).
 #[test]
 #[ignore = "for the record: 50 jobs"]
 fn in_rough_hands_fewer_keep_it() {
@@ -374,8 +381,8 @@ fn a_few_jobs_keep_their_promise() {
     }
 }
 
-/// The simulated shop floor itself: skin goes by its allowance, filler is never less than none, and what is laid on a lone low is its
-/// volume with what stands proud and was lost.
+/// The simulated shop floor itself: skin goes by its allowance, filler is never less than none, and
+/// what is laid on a lone low is its volume with what stands proud and was lost.
 #[test]
 fn the_shop_floor_makes_and_loses_nothing() {
     let shop = Shop::default();
@@ -404,7 +411,8 @@ fn the_shop_floor_makes_and_loses_nothing() {
     let spent = &floor.off + &floor.allowance;
     assert!(spent.iter().all(|a| (a - 0.3).abs() < 1e-12));
     assert!(floor.off.iter().chain(&floor.on).all(|mm| *mm >= 0.0));
-    // 2πσ²d = 40.2 cc lie in the low; a disc of about 0.3 mm proud, feathered over 100 mm, comes on top; 15 to 20 % is lost.
+    // 2πσ²d = 40.2 cc lie in the low; a disc of about 0.3 mm proud, feathered over 100 mm, comes on
+    // top; 15 to 20 % is lost.
     let low_cc = std::f64::consts::TAU * 80.0 * 80.0 / 1000.0;
     let left_cc = floor.on.sum() * 100.0 / 1000.0;
     assert!((left_cc / low_cc - 1.0).abs() < 0.1, "{left_cc}, {low_cc}");
@@ -412,7 +420,8 @@ fn the_shop_floor_makes_and_loses_nothing() {
     assert!((10.0..60.0).contains(&proud_cc), "{proud_cc}");
 }
 
-/// A map after a cycle that left all of it needs what it needed; after one that left half, at most half to level.
+/// A map after a cycle that left all of it needs what it needed; after one that left half, at most
+/// half to level.
 #[test]
 fn what_a_later_cycle_fills_is_part_of_what_the_first_did() {
     let panel = panel(Kind::Crowned);
@@ -440,7 +449,8 @@ fn what_a_later_cycle_fills_is_part_of_what_the_first_did() {
     assert!(eighth.level_cc > 0.0 && eighth.level_cc < half.level_cc / 4.0);
 }
 
-// ------------------------------------------------------------------------------------------------ nothing is lost between amounts
+// ------------------------------------------------------------------------------------------------
+// nothing is lost between amounts
 
 /// Shares equal to the last digits.
 fn same(what: &str, a: f64, b: f64) {
@@ -543,7 +553,8 @@ fn on_the_nodes(what: &str, j: &Judgement, way: &Way, kept: f64) {
         total.left_on_cc.value,
         left + missed,
     );
-    // Level and proud are what cured: proud is what stands over the reference, and what was laid below it beside a low.
+    // Level and proud are what cured: proud is what stands over the reference, and what was laid
+    // below it beside a low.
     let proud = sum(&|n| {
         let lying = j.nodes.deviation[n];
         (way.spread.thickness_mm[n] + lying.min(0.0)).max(0.0)

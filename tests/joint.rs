@@ -1,7 +1,9 @@
-//! Readings and a guide-coat photo together, on simulated panels with a known truth: how close, how sure, how fast.
+//! Readings and a guide-coat photo together, on simulated panels with a known truth: how close, how
+//! sure, how fast.
 //!
-//! Twenty-four placings (lines each 300 mm both ways, a 600 mm edge set end to end: 312 readings) and the coat cells of one photo, made
-//! up from the truth ([`coat_cells`]). Truth is what was put on a fair panel, with the same allowance.
+//! Twenty-four placings (lines each 300 mm both ways, a 600 mm edge set end to end: 312 readings)
+//! and the coat cells of one photo, made up from the truth ([`coat_cells`]). Truth is what was put
+//! on a fair panel, with the same allowance.
 
 use crate::support::coat_cells::{self, Coating};
 use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
@@ -17,7 +19,8 @@ use rayon::prelude::*;
 /// Distance between the nodes of the comparison, mm.
 const STEP: f64 = 20.0;
 
-/// An hour's placings on 1800 × 1200: 24 of a 600 mm edge, end to end on lines each 300 mm, both ways.
+/// An hour's placings on 1800 × 1200: 24 of a 600 mm edge, end to end on lines each 300 mm, both
+/// ways.
 pub fn hour() -> SurveyPlan {
     SurveyPlan {
         advance_mm: 600.0,
@@ -65,8 +68,8 @@ pub fn workbench(panel: &Panel) -> Workbench {
     .unwrap()
 }
 
-/// The true deviation at the workbench's nodes, and the filler it takes, cc: from the panel as it was before lows and highs were put on,
-/// raised where a high exceeds what may come off.
+/// The true deviation at the workbench's nodes, and the filler it takes, cc: from the panel as it
+/// was before lows and highs were put on, raised where a high exceeds what may come off.
 fn truly(bench: &Workbench, truth: &Truth) -> (Vec<f64>, f64) {
     let nx = bench.xs.len();
     let heights: Vec<f64> = (0..nx * bench.ys.len())
@@ -107,7 +110,8 @@ pub struct Outcome {
     pub width: f64,
     /// rms error of the deviation, mm.
     pub rms: f64,
-    /// Against what was put on a fair panel, from the skin: overlap, volume found over true, rms error.
+    /// Against what was put on a fair panel, from the skin: overlap, volume found over true, rms
+    /// error.
     pub by_defects: [f64; 3],
 }
 
@@ -270,21 +274,24 @@ impl Figures {
     }
 }
 
-/// Bounds of one kind, beside the bars: overlap 0.80 in the middle and 0.70 at worst, filler within 10 and 20 %, nine of ten held.
-/// Where the measured figure misses its bar the bound is what was measured, less a hair; docs/decisions.md has the table.
+/// Bounds of one kind, beside the bars: overlap 0.80 in the middle and 0.70 at worst, filler within
+/// 10 and 20 %, nine of ten held. Where the measured figure misses its bar the bound is what was
+/// measured, less a hair; docs/decisions.md has the table.
 struct Bounds {
     overlap: [f64; 2],
     likely: [f64; 2],
     held: usize,
 }
 
-/// Measured: overlap 0.82 (0.79), most likely filler off by 9 % (24 %), held 10; one of ten right photos is set aside.
+/// Measured: overlap 0.82 (0.79), most likely filler off by 9 % (24 %), held 10; one of ten right
+/// photos is set aside.
 const CROWNED_DEFECTS: Bounds = Bounds {
     overlap: [0.80, 0.70],
     likely: [0.10, 0.29],
     held: 9,
 };
-/// Measured: overlap 0.79 (0.75), filler off by 5 % (27 %), held 9. The bars of 0.80 and 25 % are missed by a hair.
+/// Measured: overlap 0.79 (0.75), filler off by 5 % (27 %), held 9. The bars of 0.80 and 25 % are
+/// missed by a hair.
 const CROWNED_REFERENCE: Bounds = Bounds {
     overlap: [0.77, 0.70],
     likely: [0.07, 0.29],
@@ -300,7 +307,8 @@ const FLAT_REFERENCE: Bounds = Bounds {
 fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
     let name = format!("{kind:?}, coat by {by:?}, t {threshold}");
     let figures = Figures::of(&name, kind, &hour(), by, threshold, 1..11);
-    // A photo that is set aside leaves the map to the readings: of ten right ones, no more than one is.
+    // A photo that is set aside leaves the map to the readings: of ten right ones, no more than one
+    // is.
     let pairs = || figures.with.iter().zip(&figures.without);
     let used: Vec<Outcome> = pairs()
         .filter(|(with, without)| with.rms != without.rms)
@@ -320,7 +328,8 @@ fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
     assert!(off[off.len() - 1] <= bounds.likely[1], "{name}: {off:?}");
     let held = figures.with.iter().filter(|o| o.held).count();
     assert!(held >= bounds.held, "{name}: held {held}");
-    // With a photo that is used every panel's lows are found better, and no panel is known worse than by the readings alone.
+    // With a photo that is used every panel's lows are found better, and no panel is known worse
+    // than by the readings alone.
     for (with, without) in pairs() {
         let set_aside = with.rms == without.rms;
         assert!(
@@ -421,7 +430,8 @@ fn a_fair_panel_with_specks_only_is_given_no_lows() {
                 alone.verdict
             );
             assert_eq!(j.to_level_cc.value, 0.0, "{kind:?} {seed}");
-            // A patch of coat that no reading lies in or beside is to be measured; nothing else takes FAIR away.
+            // A patch of coat that no reading lies in or beside is to be measured; nothing else
+            // takes FAIR away.
             let unread = |r: &String| r.contains("coat is left at");
             assert!(
                 j.verdict == alone.verdict
@@ -436,7 +446,8 @@ fn a_fair_panel_with_specks_only_is_given_no_lows() {
     assert!(fair >= 5, "{fair} of 10");
 }
 
-/// Writes the problem that tests/reference/joint_reference.py solves, and prints the time of a whole fit.
+/// Writes the problem that tests/reference/joint_reference.py solves, and prints the time of a
+/// whole fit.
 #[test]
 #[ignore = "for the oracle in tests/reference"]
 fn the_joint_problem_is_written() {

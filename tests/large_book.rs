@@ -1,9 +1,10 @@
-//! A book of 1,000 panels of ten cycles each, with readings and nodes: how long the floor sheet and a trend take as programs, how fast all
-//! panels are read at once, how the file grows.
+//! A book of 1,000 panels of ten cycles each, with readings and nodes: how long the floor sheet and
+//! a trend take as programs, how fast all panels are read at once, how the file grows.
 //!
-//! The book is made through its own API from one simulated panel, surveyed and judged once a cycle while its lows and highs get smaller: what
-//! is timed is the reading of the book, and the laying of each survey onto the one before. Each panel's worst gap falls from cycle to cycle,
-//! some end fair. `LOWSPOT_LARGE_BOOK=FILE.lowspot` keeps the book there and takes it as it is next time.
+//! The book is made through its own API from one simulated panel, surveyed and judged once a cycle
+//! while its lows and highs get smaller: what is timed is the reading of the book, and the laying
+//! of each survey onto the one before. Each panel's worst gap falls from cycle to cycle, some end
+//! fair. `LOWSPOT_LARGE_BOOK=FILE.lowspot` keeps the book there and takes it as it is next time.
 
 use crate::jobs;
 use crate::support::simulate::{self, Kind as Form, SurveyPlan};

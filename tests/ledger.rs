@@ -1,8 +1,11 @@
-//! The film ledger: held to what truly came on and off simulated panels on a simulated shop floor, and its rules through the job book.
+//! The film ledger: held to what truly came on and off simulated panels on a simulated shop floor,
+//! and its rules through the job book.
 //!
-//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs). What a board takes off evenly all over
-//! no gap shows: a ledger takes it from the entries, anything from nothing to twice the shop's figure. The jobs are tried with boards
-//! drawn from that range, and at its one end, where the board takes nothing. The full runs are the tests marked `ignored`.
+//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs).
+//! What a board takes off evenly all over no gap shows: a ledger takes it from the entries,
+//! anything from nothing to twice the shop's figure. The jobs are tried with boards drawn from that
+//! range, and at its one end, where the board takes nothing. The full runs are the tests marked
+//! `ignored`.
 
 use crate::books::{done, refused};
 use crate::jobs;
@@ -152,7 +155,8 @@ struct Score {
     covered: f64,
     /// Whether the film truly left at the place told as least lies in its interval.
     least: bool,
-    /// Rms error of the change, mm, its mean taken out: the mean is the part that comes from the entries.
+    /// Rms error of the change, mm, its mean taken out: the mean is the part that comes from the
+    /// entries.
     rms_mm: f64,
     /// Mean error, mm.
     mean_mm: f64,
@@ -391,8 +395,8 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
     assert_eq!(new["rows"].as_array().unwrap().len(), 0);
     enter(dir, "2026-04-14", &["sand"]);
     enter(dir, "2026-04-14", &["fill", "--grams", "260"]);
-    // Not surveyed since: what sanding takes evenly is off, and off the high of 0.3 mm somewhere from nothing to all of it. The filler is not
-    // counted yet.
+    // Not surveyed since: what sanding takes evenly is off, and off the high of 0.3 mm somewhere
+    // from nothing to all of it. The filler is not counted yet.
     let since = film(dir);
     let least = &since["left"]["least"]["mm"];
     let [value, low] = ["value", "low"].map(|k| least[k].as_f64().unwrap());
@@ -426,7 +430,8 @@ fn film_comes_off_by_sanding_and_the_plan_knows() {
 
 #[test]
 fn sanding_of_one_place_takes_nothing_off_elsewhere_and_the_balance_closes() {
-    // A high of 0.3 mm at about x 330, y 160; the next survey shows it gone and the lows filled (samples/workshop/README.md).
+    // A high of 0.3 mm at about x 330, y 160; the next survey shows it gone and the lows filled
+    // (samples/workshop/README.md).
     let run = |what: &[&str]| {
         let dir = book("0.5 mm");
         enter(dir.path(), "2026-04-14", what);
@@ -463,7 +468,8 @@ fn sanding_of_one_place_takes_nothing_off_elsewhere_and_the_balance_closes() {
     assert!(refused(dir.path(), 2, &all).contains("the last survey found"));
 }
 
-/// Grams put on, taken off and left close: a simulated panel of which one high is sanded and nothing else.
+/// Grams put on, taken off and left close: a simulated panel of which one high is sanded and
+/// nothing else.
 #[test]
 fn the_mass_balance_of_a_sanded_high_closes_within_its_interval() {
     let [mut held, mut count] = [0; 2];
@@ -743,7 +749,8 @@ fn where_surveys_cannot_be_laid_onto_one_another_the_film_is_lost_not_kept() {
     done(dir, &["packet"]);
 }
 
-/// A made-up survey of a strip of the cabin side, 200 mm wide: a 150 mm edge along x and a 600 mm one along y.
+/// A made-up survey of a strip of the cabin side, 200 mm wide: a 150 mm edge along x and a 600 mm
+/// one along y.
 fn strip(from: u32) -> String {
     let mut out = String::from("panel cabin side\nunit mm\ntool straightedge 150   step 50\n");
     for (k, y) in (50..700).step_by(100).enumerate() {

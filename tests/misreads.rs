@@ -1,8 +1,11 @@
-//! Wrong readings and wrong placings, put into simulated surveys: which are found, whether the mend named is the right one, and
-//! how often a sound reading is accused. Every panel and survey here is simulated (tests/support/simulate.rs).
+//! Wrong readings and wrong placings, put into simulated surveys: which are found, whether the mend
+//! named is the right one, and how often a sound reading is accused. Every panel and survey here is
+//! simulated (tests/support/simulate.rs).
 //!
-//! A fault counts only where it changes what is written: the readings written and the readings that should stand there differ, the
-//! placing's own rest taken out, by more than [`TELLING_MM`] and [`TELLING_NOISE`] times the noise of a reading, rms. On a fair patch a reversed placing is the same placing.
+//! A fault counts only where it changes what is written: the readings written and the readings that
+//! should stand there differ, the placing's own rest taken out, by more than [`TELLING_MM`] and
+//! [`TELLING_NOISE`] times the noise of a reading, rms. On a fair patch a reversed placing is the
+//! same placing.
 
 use crate::support::simulate::{self, Kind, Recipe, Stretch, SurveyPlan, Truth};
 use lowspot::fit::{

@@ -1,5 +1,5 @@
-//! Recipes, the shop file and the mixing card: that nothing is lost between amount and parts, that limits are kept, numbers from
-//! outside, and every refusal. Recipes here are generic or made up.
+//! Recipes, the shop file and the mixing card: that nothing is lost between amount and parts, that
+//! limits are kept, numbers from outside, and every refusal. Recipes here are generic or made up.
 
 use crate::published::{Check, close, hold};
 use crate::support::{all, folder};

@@ -1,5 +1,5 @@
-//! What moved between two surveys: on simulated panels with a known truth, on closed forms, and on real surfaces
-//! measured on several dates.
+//! What moved between two surveys: on simulated panels with a known truth, on closed forms, and on
+//! real surfaces measured on several dates.
 //!
 //! Every panel made by `simulate` is simulated. The full runs are the tests marked `ignored`.
 
@@ -142,7 +142,8 @@ fn a_mirrored_twin_lies_on_its_panel() {
     assert!(!m.changed(), "{:?}", m.patches);
 }
 
-/// A panel of many lows read on lines each 100 mm, the second time on a grid taped `aside` of the first.
+/// A panel of many lows read on lines each 100 mm, the second time on a grid taped `aside` of the
+/// first.
 fn taped(seed: u64, aside: [f64; 2]) -> Difference {
     let (panel, truth) = simulated(Kind::ALL[(seed % 3) as usize], seed);
     let plan = SurveyPlan::straightedge(100.0);
@@ -169,7 +170,8 @@ fn a_grid_taped_5_mm_aside_is_found_and_taken_out() {
     }
 }
 
-// ---------------------------------------------------------------------------------------- as a program
+// ---------------------------------------------------------------------------------------- as a
+// program
 
 /// `lowspot moved` on files of its own: moved.json, and what is printed.
 fn program(panel: &Panel, surveys: [&Survey; 2], words: &[&str]) -> (Value, String) {
@@ -206,7 +208,8 @@ fn program(panel: &Panel, surveys: [&Survey; 2], words: &[&str]) -> (Value, Stri
     (serde_json::from_str(&json).unwrap(), screen)
 }
 
-/// The twin has 0.4 mm more over a patch; the comparison tells it where the panel's own side has that place.
+/// The twin has 0.4 mm more over a patch; the comparison tells it where the panel's own side has
+/// that place.
 #[test]
 fn the_programs_mirror_lays_the_twin_on_the_panel() {
     let (panel, truth) = simulated(Kind::Flat, 15_004);
@@ -236,7 +239,8 @@ fn the_programs_mirror_lays_the_twin_on_the_panel() {
     assert!(json["patches"].as_array().unwrap().len() > 1, "{screen}");
 }
 
-/// Every field of moved.json is in the table of the documentation, and the other way round; its numbers are those of the comparison.
+/// Every field of moved.json is in the table of the documentation, and the other way round; its
+/// numbers are those of the comparison.
 #[test]
 fn moved_json_is_as_documented() {
     let seed = 15_005;
@@ -290,7 +294,8 @@ fn moved_json_is_as_documented() {
     assert!(json["readings_before"]["count"].as_u64().unwrap() as usize == before.taken());
 }
 
-// ---------------------------------------------------------------------------------------- real surfaces
+// ---------------------------------------------------------------------------------------- real
+// surfaces
 
 /// One setting-up of a bridge: x, y, height.
 fn bridge(name: &str, points: &[[f64; 3]]) -> Placing {

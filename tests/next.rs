@@ -1,5 +1,5 @@
-//! Where to measure next: that suggested placings reduce the filler's error, lie on the panel, and that the plan, its form and
-//! its sentences are sound. Panels are simulated.
+//! Where to measure next: that suggested placings reduce the filler's error, lie on the panel, and
+//! that the plan, its form and its sentences are sound. Panels are simulated.
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, Stretch, SurveyPlan, Truth};
@@ -16,8 +16,8 @@ use std::process::Command;
 
 /// Distance between nodes for the true filler, mm.
 const STEP: f64 = 20.0;
-/// Rms error after 12 suggested placings over that of the grid: found, and most likely amount. Measured: 1.04 and 1.02
-/// (aimed at: 0.75).
+/// Rms error after 12 suggested placings over that of the grid: found, and most likely amount.
+/// Measured: 1.04 and 1.02 (aimed at: 0.75).
 const BOUND_FOUND: f64 = 1.10;
 const BOUND_LIKELY: f64 = 1.10;
 const SIZE: [f64; 2] = [1200.0, 900.0];
@@ -86,8 +86,8 @@ fn take(panel: &Panel, truth: &Truth, survey: &mut Survey, plan: &Plan, seed: u6
     simulate::number(survey);
 }
 
-/// Errors of (filler found, most likely filler), cc: after the first 12 placings, after 24 on a regular grid, after 12 suggested
-/// in one go, after 12 suggested by fours.
+/// Errors of (filler found, most likely filler), cc: after the first 12 placings, after 24 on a
+/// regular grid, after 12 suggested in one go, after 12 suggested by fours.
 struct Outcome([[f64; 2]; 4]);
 
 fn outcome(seed: u64) -> Outcome {
@@ -147,9 +147,10 @@ fn errors(seeds: std::ops::RangeInclusive<u64>) -> [[f64; 2]; 4] {
     rms
 }
 
-/// Ninety simulated panels on which nothing was tuned. The design aims at 0.75 of the grid's rms error; measured are 1.04 for the
-/// amount found and 1.02 for the most likely one, so the aim is MISSED: suggestions do about as well as the grid. The bounds, set after
-/// that measurement, only keep it from getting worse. See docs/method.md.
+/// Ninety simulated panels on which nothing was tuned. The design aims at 0.75 of the grid's rms
+/// error; measured are 1.04 for the amount found and 1.02 for the most likely one, so the aim is
+/// MISSED: suggestions do about as well as the grid. The bounds, set after that measurement, only
+/// keep it from getting worse. See docs/method.md.
 #[test]
 #[ignore = "some minutes"]
 fn suggested_placings_do_as_well_as_a_denser_grid() {
@@ -311,7 +312,8 @@ fn a_starting_walk_covers_the_panel_first_and_does_not_jump() {
             "{p:?} is {nearest:.0} mm from the first round"
         );
     }
-    // From one placing to the next within a round and a direction: along the line, or over to the line beside it.
+    // From one placing to the next within a round and a direction: along the line, or over to the
+    // line beside it.
     for pair in walk.suggestions.windows(2) {
         let (a, b) = (&pair[0].placing, &pair[1].placing);
         if pair[0].round == pair[1].round && a.axis == b.axis {

@@ -1,5 +1,6 @@
-//! What may be ordered and what not: a low too deep for filler, grits over a thin film, a film that nobody named, offers on a fair panel, and
-//! cautions where they bite. Panels are simulated, or simulated judgements (tests/support/fixture.rs).
+//! What may be ordered and what not: a low too deep for filler, grits over a thin film, a film that
+//! nobody named, offers on a fair panel, and cautions where they bite. Panels are simulated, or
+//! simulated judgements (tests/support/fixture.rs).
 
 use crate::books::{self, done, lowspot, refused};
 use crate::show::fixture;
@@ -69,7 +70,8 @@ fn deeper_than_a_filler_is_built_up_is_refused_and_never_split_into_coats() {
         plan(panel, &Survey::default(), &j, &choice(&shop, filler))
     };
     let (panel, j) = as_deep_as(1.0);
-    // Published: a maker's trainer, 6 mm at any point at most; common practice: 20 mm of epoxy filler. 0.3 mm is laid proud.
+    // Published: a maker's trainer, 6 mm at any point at most; common practice: 20 mm of epoxy
+    // filler. 0.3 mm is laid proud.
     for (filler, mm, refused) in [
         ("polyester-filler", 5.6, false),
         ("polyester-filler", 5.8, true),
@@ -205,7 +207,8 @@ fn grit_is_chosen_by_what_may_come_off_and_its_scratches_count() {
         let film = p.film.as_ref().unwrap();
         assert!(film.least_mm >= 0.1 - 1e-6, "{film_mm}: {}", film.least_mm);
         let board = p.work.iter().find(|w| w.what == "board").unwrap();
-        // Scratches of P40 are 0.1 mm deep: on the skin only where its film can spare four times that.
+        // Scratches of P40 are 0.1 mm deep: on the skin only where its film can spare four times
+        // that.
         assert_eq!(
             board.tool.contains("P40 to level on the filler alone"),
             film_mm < 0.5,

@@ -1,4 +1,5 @@
-//! Record packets: one panel in full, or a page for each of many; pictures of one page never share an id.
+//! Record packets: one panel in full, or a page for each of many; pictures of one page never share
+//! an id.
 //!
 //! All panels and readings here are made up or simulated.
 
@@ -78,7 +79,8 @@ fn pictures_of_one_page_have_ids_of_their_own() {
     assert!(!dir.join("lowspot-packet/packet-1-locker-lid.html").exists());
 }
 
-/// The map drawn from what the book keeps has the lows and highs of the map found anew, and its colours.
+/// The map drawn from what the book keeps has the lows and highs of the map found anew, and its
+/// colours.
 #[test]
 fn a_map_from_the_book_shows_what_the_map_found_anew_shows() {
     let (dir, _) = folder(&[
@@ -164,6 +166,7 @@ fn a_packet_of_some_panels_has_a_page_for_each() {
 #[test]
 #[ignore = "times the release build; .ci/run calls it"]
 fn a_packet_of_200_panels_takes_seconds_not_minutes() {
-    // 2.7 s on two quiet cores, where the bar is 3 s; a machine with other work beside it may take longer.
+    // 2.7 s on two quiet cores, where the bar is 3 s; a machine with other work beside it may take
+    // longer.
     many(200, Some(Duration::from_secs(4)));
 }

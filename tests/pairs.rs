@@ -1,4 +1,5 @@
-//! `lowspot moved` from the job book: two surveys of one panel, left and right. Panels and readings are the made-up workshop's samples.
+//! `lowspot moved` from the job book: two surveys of one panel, left and right. Panels and readings
+//! are the made-up workshop's samples.
 
 use crate::books::{done, lowspot, refused};
 use crate::support::folder;
@@ -12,7 +13,8 @@ const READINGS: [&str; 3] = [
     include_str!("../samples/workshop/side-3.txt"),
 ];
 
-/// A book with the cabin side surveyed three times, filled and blocked between, and another side of its form surveyed once.
+/// A book with the cabin side surveyed three times, filled and blocked between, and another side of
+/// its form surveyed once.
 fn book() -> tempfile::TempDir {
     let other = SIDE.replace("\"cabin side\"", "\"other side\"");
     let (dir, _) = folder(&[

@@ -1,5 +1,5 @@
-//! Guide-coat photos: what is read from simulated ones against the truth they were made from, other programs' thresholds on open
-//! photos, and every refusal of a bad file.
+//! Guide-coat photos: what is read from simulated ones against the truth they were made from, other
+//! programs' thresholds on open photos, and every refusal of a bad file.
 
 use crate::support::folder;
 use crate::support::render::{self, Camera, Cover, Lamp, Scene, Sensor, Shot};
@@ -152,7 +152,8 @@ fn no_glare() -> Lamp {
 
 #[test]
 fn coat_is_found_under_one_sided_light_and_glare() {
-    // Three times brighter at one end, dark corners, tinted, one reflected lamp; 20 to 40 degrees off square.
+    // Three times brighter at one end, dark corners, tinted, one reflected lamp; 20 to 40 degrees
+    // off square.
     for (name, kind, scene, polarity, seed) in [
         (
             "dark on light, flat",
@@ -227,7 +228,8 @@ fn a_crown_read_by_a_plain_homography_is_off_at_the_edges_only() {
         )
     }
     .read();
-    // 40 mm of crown seen 20 degrees off square stands off by up to 15 mm; the smooth correction of the placement mends this.
+    // 40 mm of crown seen 20 degrees off square stands off by up to 15 mm; the smooth correction of
+    // the placement mends this.
     read.is_right("crowned", 0.85, 0.17, Polarity::Dark);
 }
 
@@ -242,7 +244,8 @@ fn small_and_large_shares_of_coat_are_read_and_told_apart() {
     assert!(share < 0.1, "{share}");
     read.is_right("coat on less than a tenth", 0.95, 0.04, Polarity::Dark);
 
-    // Coat on four fifths: only the substrate on the highs, and the specks on what is bare, say which is which.
+    // Coat on four fifths: only the substrate on the highs, and the specks on what is bare, say
+    // which is which.
     for (scene, polarity) in [
         (Scene::dark_on_light(), Polarity::Dark),
         (Scene::light_on_dark(), Polarity::Light),
@@ -558,7 +561,8 @@ fn two_photos_see_what_one_could_not() {
         seed,
         ..Taken::of(flat(3, 8), hand(x))
     };
-    // The coat itself is drawn from the seed, so that the second photo is of the same panel only if its seed is.
+    // The coat itself is drawn from the seed, so that the second photo is of the same panel only if
+    // its seed is.
     let (first, second) = (photo(400.0, 8).read(), photo(1000.0, 8).read());
     let both = cells::merge(&[first.reading.cells.clone(), second.reading.cells.clone()])
         .expect("one panel");
@@ -981,7 +985,8 @@ fn an_unevenly_lit_page_is_split_as_by_a_local_threshold() {
         dark / count,
         plain / count
     );
-    // Computed: threshold_local (Gaussian, 35, offset 10) of scikit-image 0.26.0 calls 14.2 % dark; one Otsu level for the page as it is 36 %.
+    // Computed: threshold_local (Gaussian, 35, offset 10) of scikit-image 0.26.0 calls 14.2 % dark;
+    // one Otsu level for the page as it is 36 %.
     assert!(same / count > 0.95, "agreement {}", same / count);
     assert!(
         (dark / count - 0.1416).abs() < 0.04,

@@ -1,8 +1,11 @@
-//! Readings and a guide-coat photo together, from the JPEG on, on four panels simulated by a third hand (tests/data/coat_photos): a board of
-//! given length and stiffness that wears coat off a rough surface, photographed, and 24 placings of a 600 mm edge. Nobody who wrote lowspot
-//! wrote that program; coat stays where its board did not reach, on flanks of highs and in weave too, not where the skin is low.
+//! Readings and a guide-coat photo together, from the JPEG on, on four panels simulated by a third
+//! hand (tests/data/coat_photos): a board of given length and stiffness that wears coat off a rough
+//! surface, photographed, and 24 placings of a 600 mm edge. Nobody who wrote lowspot wrote that
+//! program; coat stays where its board did not reach, on flanks of highs and in weave too, not
+//! where the skin is low.
 //!
-//! Truth is `defects.csv`: what was put on a fair panel, mm, by 20 mm. Compared with it is the deviation from the skin.
+//! Truth is `defects.csv`: what was put on a fair panel, mm, by 20 mm. Compared with it is the
+//! deviation from the skin.
 
 use lowspot::fit::{self, Surface};
 use lowspot::judge::{self, Judgement};
@@ -131,8 +134,9 @@ fn both(case: &Case) -> [Score; 2] {
     scores
 }
 
-/// The readings alone find the lows: another hand's panels, on which nothing was chosen but the skin's cut-offs. Under those of before, chosen on
-/// our own simulator, the overlaps were 0.44, 0.42, 0.47 and 0.69.
+/// The readings alone find the lows: another hand's panels, on which nothing was chosen but the
+/// skin's cut-offs. Under those of before, chosen on our own simulator, the overlaps were 0.44,
+/// 0.42, 0.47 and 0.69.
 #[test]
 fn readings_of_panels_by_another_hand_find_their_lows() {
     for (name, overlap) in [
@@ -148,8 +152,9 @@ fn readings_of_panels_by_another_hand_find_their_lows() {
     }
 }
 
-/// With the photo lows are found better and as much filler or closer. The third panel's photo shows a filler on which the coat in a low is not
-/// recognised: there the rms grows, by 4 % in the full photo and 21 % in the small copy kept here, where the bar is 2 %.
+/// With the photo lows are found better and as much filler or closer. The third panel's photo shows
+/// a filler on which the coat in a low is not recognised: there the rms grows, by 4 % in the full
+/// photo and 21 % in the small copy kept here, where the bar is 2 %.
 #[test]
 fn a_photo_of_sanding_by_another_hand_helps_the_map() {
     for (name, worse, overlap) in [
@@ -175,8 +180,8 @@ fn a_photo_of_another_panel_by_another_hand_changes_nothing() {
     assert_eq!(alone.rms_mm, joint.rms_mm);
 }
 
-/// Where the photo's colours are told the wrong way round, the readings put them right or set it aside: the map is that of the photo as it
-/// is, or of the readings.
+/// Where the photo's colours are told the wrong way round, the readings put them right or set it
+/// aside: the map is that of the photo as it is, or of the readings.
 #[test]
 fn colours_told_the_wrong_way_do_no_harm() {
     for name in ["grey-mist-off-white", "patchwork-powder-through"] {

@@ -1,5 +1,5 @@
-//! The plan: that amounts, masses and moments follow from the map, that lines stand in the order of the trade, that what is not known is
-//! asked, and every refusal. Panels are simulated.
+//! The plan: that amounts, masses and moments follow from the map, that lines stand in the order of
+//! the trade, that what is not known is asked, and every refusal. Panels are simulated.
 
 use crate::published::{Check, close, hold};
 use crate::support::folder;
@@ -111,7 +111,8 @@ fn weight_and_balance_of_the_handbooks_examples() {
 
 #[test]
 fn twenty_grams_150_mm_behind_a_hinge_are_0_3_kg_cm() {
-    // Worked out: 20 g × 150 mm = 3000 g·mm = 0.30 kg·cm. A square low of 200 × 100 mm, 2 mm deep, of 0.5 g/cc about y 250, hinge at y 100.
+    // Worked out: 20 g × 150 mm = 3000 g·mm = 0.30 kg·cm. A square low of 200 × 100 mm, 2 mm deep,
+    // of 0.5 g/cc about y 250, hinge at y 100.
     let mut panel = simulate::panel(Kind::Flat);
     panel.skin.mass.hinge = Some([[0.0, 100.0], [1500.0, 100.0]]);
     panel.skin.mass.arm_mm = Some(3000.0);
@@ -145,7 +146,8 @@ fn twenty_grams_150_mm_behind_a_hinge_are_0_3_kg_cm() {
     // The arm of its middle: 3000 + 250.
     assert!((b.arm_mm.unwrap() - 3250.0).abs() < 1e-9);
     assert!((b.moment_g_mm.unwrap() - 65_000.0).abs() < 1e-9);
-    // The upper end: 30 g. With 100 g of build coat lying evenly, whose middle is y 450: 100 × 350 more.
+    // The upper end: 30 g. With 100 g of build coat lying evenly, whose middle is y 450: 100 × 350
+    // more.
     assert!((b.hinge_moment_high_g_mm.unwrap() - 4500.0).abs() < 1e-9);
     let b = lowspot::plan::balance::Load {
         build_coat_g: 100.0,

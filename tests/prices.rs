@@ -1,8 +1,10 @@
-//! The price of a high against doing the whole job again without it, on simulated panels (tests/support/simulate.rs).
+//! The price of a high against doing the whole job again without it, on simulated panels
+//! (tests/support/simulate.rs).
 //!
-//! "Each further 0.1 mm off saves so many cc" is told from one reference more. Here the high is really taken off: the found heights are
-//! lowered, what may still come off there is set to nothing, reference and lows are worked out anew. The skin stays what it was: it is
-//! carried on under the high, and taking the high off does not move it.
+//! "Each further 0.1 mm off saves so many cc" is told from one reference more. Here the high is
+//! really taken off: the found heights are lowered, what may still come off there is set to
+//! nothing, reference and lows are worked out anew. The skin stays what it was: it is carried on
+//! under the high, and taking the high off does not move it.
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Kind, SurveyPlan};
@@ -33,7 +35,8 @@ struct Compared {
     taken_off: f64,
     /// The same, lows by the rule of the tests.
     by_own_rule: f64,
-    /// A whole tenth below what the plan takes off, cut parallel to the plan's reference, whether the new reference needs it or not.
+    /// A whole tenth below what the plan takes off, cut parallel to the plan's reference, whether
+    /// the new reference needs it or not.
     level_cut: f64,
     /// The spline itself lowered to either reference and judged anew: other nodes, other lows.
     judged_anew: f64,
@@ -75,8 +78,8 @@ impl Case {
         }
     }
 
-    /// Which nodes of the bench belong to the high whose worst place this is. The map's own regions show lows first where both overlap,
-    /// so highs are labelled anew.
+    /// Which nodes of the bench belong to the high whose worst place this is. The map's own regions
+    /// show lows first where both overlap, so highs are labelled anew.
     fn within(&self, worst_at: [f64; 2]) -> Vec<bool> {
         let nodes = &self.j.nodes;
         let grid = nodes.grid;
@@ -112,7 +115,8 @@ impl Case {
             .unwrap()
     }
 
-    /// Filler to level heights under an allowance: by the program's rule for lows and by the tests' own, cc.
+    /// Filler to level heights under an allowance: by the program's rule for lows and by the tests'
+    /// own, cc.
     fn filler(&self, heights: &[f64], allowance: &[f64]) -> [f64; 2] {
         let reference = self.bench.at_nodes(&self.reference(heights, allowance));
         let deviation: Vec<f64> = heights.iter().zip(&reference).map(|(z, t)| z - t).collect();
@@ -152,7 +156,8 @@ impl Case {
         }
     }
 
-    /// Filler on the map of the spline itself once all that stands above a reference is sanded off and nothing further may be, cc.
+    /// Filler on the map of the spline itself once all that stands above a reference is sanded off
+    /// and nothing further may be, cc.
     fn sanded_and_judged(&self, reference: &[f64]) -> f64 {
         let own = self.surface.basis;
         let panel = Panel {

@@ -1,7 +1,8 @@
-//! Checks against something outside: certified data sets, other people's measurements, published rules and closed
-//! forms. Each prints what was checked, its source, the expected value, ours and the difference; `docs/checks.md` is that
-//! table. Sources are "published" where the number stands in the named source, "computed" where another program
-//! or a closed form gave it, "from memory" where the source was not seen.
+//! Checks against something outside: certified data sets, other people's measurements, published
+//! rules and closed forms. Each prints what was checked, its source, the expected value, ours and
+//! the difference; `docs/checks.md` is that table. Sources are "published" where the number stands
+//! in the named source, "computed" where another program or a closed form gave it, "from memory"
+//! where the source was not seen.
 
 use crate::{fit_checks, mixing, moved, planning};
 use lowspot::fit::least_squares::{LeastSquares, solve, solve_weighted};
@@ -199,7 +200,8 @@ fn table() -> String {
     text
 }
 
-/// Checks of photos: they are held by tests of their own, named here with what was measured on 2026-11-25.
+/// Checks of photos: they are held by tests of their own, named here with what was measured on
+/// 2026-11-25.
 const PHOTOS: &str = "
 ## Photos
 
@@ -227,7 +229,8 @@ fn write_the_table_of_checks() {
     std::fs::write(page(), table()).unwrap();
 }
 
-/// Last digits may differ from machine to machine, so what was checked and what was expected is compared.
+/// Last digits may differ from machine to machine, so what was checked and what was expected is
+/// compared.
 #[test]
 fn the_page_of_checks_lists_every_check() {
     let head = |text: &str| -> Vec<String> {
@@ -257,7 +260,7 @@ pub fn number(text: &str) -> f64 {
         .unwrap_or_else(|_| panic!("{text:?} is not a number"))
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Least squares
 
 /// A set of NIST's Statistical Reference Datasets, read from its own file.
@@ -333,7 +336,8 @@ fn common_digits(got: f64, certified: f64) -> f64 {
 }
 
 fn nist() -> Vec<Check> {
-    // Digits wanted of the coefficients, and of standard errors, residual sd and R² (Wampler1 and 2 have none: exact fits).
+    // Digits wanted of the coefficients, and of standard errors, residual sd and R² (Wampler1 and 2
+    // have none: exact fits).
     const SETS: [(&str, f64, f64); 11] = [
         ("Norris", 11.0, 11.0),
         ("Pontius", 11.0, 11.0),
@@ -384,7 +388,7 @@ fn nist() -> Vec<Check> {
     checks
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Planes
 
 /// A probed plate: heights `[[iy, ix]]` in mm, spacing, and the figures its own header states.
@@ -481,7 +485,8 @@ fn flatness(residuals: &[f64]) -> [f64; 4] {
 }
 
 fn planes() -> Vec<Check> {
-    // Slopes along x and y, residual rms, lowest, highest: numpy's least squares on the same points.
+    // Slopes along x and y, residual rms, lowest, highest: numpy's least squares on the same
+    // points.
     const EXPECTED: [[f64; 5]; 6] = [
         [
             0.0005543201696262924,
@@ -611,8 +616,9 @@ fn flatness_sets() -> Vec<Check> {
     checks
 }
 
-/// The eight tilt lines of a 48 × 72 inch plate in arc-seconds, one reading a 4 inch step (J. C. Moody, The Tool Engineer, Oct 1955, with
-/// two misprints mended by B. Allen, 2019), with the two ends of each line on a frame of 16 × 10 steps.
+/// The eight tilt lines of a 48 × 72 inch plate in arc-seconds, one reading a 4 inch step (J. C.
+/// Moody, The Tool Engineer, Oct 1955, with two misprints mended by B. Allen, 2019), with the two
+/// ends of each line on a frame of 16 × 10 steps.
 pub const PLATE_1955: [([f64; 2], [f64; 2], &str); 8] = [
     (
         [0.0, 10.0],
@@ -659,8 +665,9 @@ pub const PLATE_1955: [([f64; 2], [f64; 2], &str); 8] = [
 /// Height over one foot spacing of 4 inch for a tilt of one arc-second, micro-inch.
 pub const FOOT_MICROINCH: f64 = 4.0e6 * PI / 180.0 / 3600.0;
 
-/// All 118 readings solved at once: a height for each station and a zero for each line; three corners held at 0 for the plane.
-/// Returns (x, y in steps, height in micro-inch) of each station, and the solution.
+/// All 118 readings solved at once: a height for each station and a zero for each line; three
+/// corners held at 0 for the plane. Returns (x, y in steps, height in micro-inch) of each station,
+/// and the solution.
 pub fn plate_joined() -> (Vec<[f64; 3]>, LeastSquares) {
     let mut stations: Vec<[f64; 2]> = vec![[0.0, 0.0], [16.0, 0.0], [0.0, 10.0]];
     let mut readings = Vec::new();
@@ -749,7 +756,7 @@ fn plate_of_1955() -> Vec<Check> {
     ]
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Iso-lines, areas, volumes
 
 fn contours() -> Vec<Check> {
@@ -787,7 +794,8 @@ const MODELS: [(CellModel, &str); 3] = [
 ];
 
 fn bed_volumes() -> Vec<Check> {
-    // For each model: area above, volume above, area below, volume below the least-squares plane (mm², mm³).
+    // For each model: area above, volume above, area below, volume below the least-squares plane
+    // (mm², mm³).
     const EXPECTED: [(&str, [[f64; 4]; 3]); 3] = [
         (
             "bed_21x21_2020-06-22_mit.csv",
@@ -914,7 +922,8 @@ fn panel(outline: Polygon) -> Panel {
 }
 
 fn volume_rules() -> Vec<Check> {
-    // An L of three cells by two less one: nodes shared by 1, 2, 3 and 4 cells (surveyors' grid rule).
+    // An L of three cells by two less one: nodes shared by 1, 2, 3 and 4 cells (surveyors' grid
+    // rule).
     let h = |ix: usize, iy: usize| {
         1.0 + 0.37 * ix as f64 + 0.21 * (iy * iy) as f64 + 0.05 * (ix * iy) as f64
     };
@@ -1001,7 +1010,7 @@ fn volume_rules() -> Vec<Check> {
     ]
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Height parameters and filter
 
 fn waves() -> Vec<Check> {
@@ -1182,7 +1191,7 @@ fn filter() -> Vec<Check> {
     checks
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // Straightedge and gauges
 
 fn worst(z: &Array2<f64>, step: f64, base: f64) -> f64 {
@@ -1196,7 +1205,8 @@ fn worst(z: &Array2<f64>, step: f64, base: f64) -> f64 {
 
 fn edge_closed_forms() -> Vec<Check> {
     let mut checks = Vec::new();
-    // At the bottom of a bowl of radius 5 m the edge stands on its two ends; on the crown of a dome it shows no gap.
+    // At the bottom of a bowl of radius 5 m the edge stands on its two ends; on the crown of a dome
+    // it shows no gap.
     let radius: f64 = 5000.0;
     let bowl = Array2::from_shape_fn((41, 101), |(y, x)| {
         let (x, y) = (x as f64 * 20.0 - 1000.0, y as f64 * 20.0 - 400.0);
@@ -1206,7 +1216,8 @@ fn edge_closed_forms() -> Vec<Check> {
         let map = gaps(&bowl, 20.0, base).unwrap();
         let half = (base / 40.0_f64).floor() * 20.0;
         let sagitta = radius - (radius * radius - half * half).sqrt();
-        // 300 mm is 15 steps: over a node the ends stand 7 and 8 steps away, which is what the exact chord is taken for.
+        // 300 mm is 15 steps: over a node the ends stand 7 and 8 steps away, which is what the
+        // exact chord is taken for.
         let other = base - half;
         let far = radius - (radius * radius - other * other).sqrt();
         let exact = (sagitta * other + far * half) / (half + other);
@@ -1233,7 +1244,8 @@ fn edge_closed_forms() -> Vec<Check> {
             0.0,
         ));
     }
-    // DIN 18202's grid alternative: z = kx², height against the mean of the neighbours 2 steps apart.
+    // DIN 18202's grid alternative: z = kx², height against the mean of the neighbours 2 steps
+    // apart.
     let parabola =
         Array2::from_shape_fn((1, 41), |(_, x)| 2e-5 * (x as f64 * 50.0 - 1000.0).powi(2));
     checks.push(close(
@@ -1378,7 +1390,8 @@ fn gauges() -> Vec<Check> {
             0.5 * (TAU * k as f64 * step / wavelength).cos()
         })
     };
-    // Crest to trough 1 mm. Beyond four bases the two bases of travel no longer hold a crest and a trough.
+    // Crest to trough 1 mm. Beyond four bases the two bases of travel no longer hold a crest and a
+    // trough.
     for base in [50.0, 100.0, 300.0, 1000.0] {
         for wavelength in [50.0, 100.0, 200.0, 400.0, 600.0, 1000.0] {
             let whole = 1.0 - (PI * base / wavelength).cos();
@@ -1404,7 +1417,8 @@ fn gauges() -> Vec<Check> {
             ));
         }
     }
-    // The three-point gauge of two inches, as used on laminar wings: reading against the mean of the feet, both ways.
+    // The three-point gauge of two inches, as used on laminar wings: reading against the mean of
+    // the feet, both ways.
     for (wavelength, reading) in [
         (1.0, 0.0),
         (2.0, 1.0),
@@ -1424,7 +1438,8 @@ fn gauges() -> Vec<Check> {
             6e-4,
         ));
     }
-    // Dial over the middle of 200 mm on a measured mirror: highest less lowest mid-chord, all within 400 mm of travel.
+    // Dial over the middle of 200 mm on a measured mirror: highest less lowest mid-chord, all
+    // within 400 mm of travel.
     let (z, step) = profile("profile_017");
     checks.push(close_share(
         "profile_017: swing on a base of 200 mm, nm",
@@ -1454,11 +1469,11 @@ fn gauges() -> Vec<Check> {
     checks
 }
 
-// ---------------------------------------------------------------------------------------------------------------
+// -------------------------------------------------------------------------------------------------
 // By hand only
 
-/// The volcano grid of R is not carried (GPL). With the file at hand (87 rows of 61 integers, comma-separated):
-/// `LOWSPOT_VOLCANO=volcano.csv cargo test --test tests volcano -- --ignored`.
+/// The volcano grid of R is not carried (GPL). With the file at hand (87 rows of 61 integers,
+/// comma-separated): `LOWSPOT_VOLCANO=volcano.csv cargo test --test tests volcano -- --ignored`.
 #[test]
 #[ignore = "needs the volcano grid, named in LOWSPOT_VOLCANO"]
 fn volcano_iso_lines_and_volumes() {

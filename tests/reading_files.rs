@@ -1,4 +1,5 @@
-//! What sound files are read as: panels, notes, tables and blank forms, and that nothing makes a reader panic.
+//! What sound files are read as: panels, notes, tables and blank forms, and that nothing makes a
+//! reader panic.
 //!
 //! Panels and readings here are made up.
 
@@ -118,7 +119,8 @@ fn header_lines_hold_until_changed() {
     );
 }
 
-/// Two temperatures, supports or days in one survey are told, within a file and between files; the first stays.
+/// Two temperatures, supports or days in one survey are told, within a file and between files; the
+/// first stays.
 #[test]
 fn headers_in_conflict_are_told() {
     let file = |head: &str, name: &str| {

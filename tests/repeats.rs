@@ -1,8 +1,9 @@
-//! What repeats under the readings: on simulated panels with a known pitch and without one, in `lowspot map` and `lowspot moved`, and on
-//! the demo's door.
+//! What repeats under the readings: on simulated panels with a known pitch and without one, in
+//! `lowspot map` and `lowspot moved`, and on the demo's door.
 //!
-//! Every panel here is simulated, the door of the demo too. The full runs are the tests marked `ignored`; their seeds were used for
-//! nothing else. Constants of the search were chosen on seeds 15001 to 15100.
+//! Every panel here is simulated, the door of the demo too. The full runs are the tests marked
+//! `ignored`; their seeds were used for nothing else. Constants of the search were chosen on seeds
+//! 15001 to 15100.
 
 use crate::support::simulate::{
     self, Directions, EdgeError, Kind, Recipe, SurveyPlan, panel_sized, survey_of, truth_sized,
@@ -51,7 +52,8 @@ fn latticed(seed: u64, of: [f64; 2]) -> (Panel, Survey) {
     (panel, survey)
 }
 
-/// A dial in a 300 mm edge, read each 10 mm, lines each 90 to 130 mm, as one looks for a print; three sizes of panel.
+/// A dial in a 300 mm edge, read each 10 mm, lines each 90 to 130 mm, as one looks for a print;
+/// three sizes of panel.
 fn printed(seed: u64, depth: f64, noise: u64) -> (Panel, Survey) {
     let size = [[700.0, 600.0], [900.0, 700.0], [1200.0, 900.0]][(seed / 3 % 3) as usize];
     let truth = Recipe {
@@ -98,7 +100,8 @@ fn plain(seed: u64) -> Survey {
     }
 }
 
-/// Two surveys of a panel without a pitch: each 10 mm along the same lines, or each 20 mm along others.
+/// Two surveys of a panel without a pitch: each 10 mm along the same lines, or each 20 mm along
+/// others.
 fn plain_pair(seed: u64) -> [Survey; 2] {
     if seed.is_multiple_of(2) {
         return [7000, 9000].map(|noise| printed(seed, 0.0, noise).1);
@@ -179,7 +182,8 @@ fn nothing_repeats_on_a_plain_panel() {
     assert_eq!(told(1..=20, |s| spectrum::in_survey(&plain(s))), [0u64; 0]);
 }
 
-/// A crown bends all placings alike, and so does the bow of an edge: both keep step, and neither is a wave.
+/// A crown bends all placings alike, and so does the bow of an edge: both keep step, and neither is
+/// a wave.
 #[test]
 fn a_crown_under_short_edges_is_no_pitch() {
     let truth = truth_sized(Kind::Crowned, 700.0, 600.0, 1, 0.0);
@@ -210,7 +214,8 @@ fn a_pitch_that_went_is_told_and_one_that_stayed_is_not() {
     assert!(spectrum::in_difference(&before, &again).found.is_empty());
 }
 
-/// Sums taken line by line are those taken reading by reading: placings along both axes, aslant, over an area, of three points.
+/// Sums taken line by line are those taken reading by reading: placings along both axes, aslant,
+/// over an area, of three points.
 #[test]
 fn a_sweep_sums_as_readings_do() {
     let truth = truth_sized(Kind::Crowned, 700.0, 600.0, 5, 1.0);
@@ -241,7 +246,8 @@ fn a_sweep_sums_as_readings_do() {
     }
 }
 
-/// Ribs, or the trestles: where the header says that the supports stand as far apart, they are named first.
+/// Ribs, or the trestles: where the header says that the supports stand as far apart, they are
+/// named first.
 #[test]
 fn the_supports_are_named_before_ribs() {
     let truth = truth_sized(Kind::Flat, 1500.0, 900.0, 2, 0.3);
@@ -264,7 +270,8 @@ fn the_supports_are_named_before_ribs() {
     );
 }
 
-// ------------------------------------------------------------------------------------------ the door
+// ------------------------------------------------------------------------------------------ the
+// door
 
 fn workshop(file: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -291,7 +298,8 @@ fn the_doors_print_is_told() {
     }
 }
 
-// ------------------------------------------------------------------------------------------ as a program
+// ------------------------------------------------------------------------------------------ as a
+// program
 
 struct Ran {
     screen: String,
@@ -385,7 +393,8 @@ fn moved_tells_the_print_that_came() {
     );
 }
 
-// ------------------------------------------------------------------------------------------ full runs
+// ------------------------------------------------------------------------------------------ full
+// runs
 
 #[test]
 #[ignore = "two hundred panels"]
@@ -420,7 +429,8 @@ fn of_40_lattices_and_prints_all_but_two_are_found() {
     }
 }
 
-/// An edge with waves of its own, which keep step from line to line, is seldom taken for a panel with a pitch.
+/// An edge with waves of its own, which keep step from line to line, is seldom taken for a panel
+/// with a pitch.
 #[test]
 #[ignore = "sixty panels"]
 fn a_wavy_edge_is_seldom_taken_for_a_pitch() {

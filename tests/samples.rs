@@ -1,8 +1,8 @@
 //! The jobs in `samples/`: made up, and made anew here to the letter.
 //!
-//! No such panels exist. Each job is a true surface written down below, a way of measuring it, a seed, and the
-//! slips a tired person makes. `LOWSPOT_REMAKE_SAMPLES=1` rewrites the readings files. Other tests may ask for
-//! a [`Job`] and compare what the program finds with its truth.
+//! No such panels exist. Each job is a true surface written down below, a way of measuring it, a
+//! seed, and the slips a tired person makes. `LOWSPOT_REMAKE_SAMPLES=1` rewrites the readings
+//! files. Other tests may ask for a [`Job`] and compare what the program finds with its truth.
 
 use crate::support::render;
 use crate::support::simulate::{
@@ -94,7 +94,8 @@ pub const ROOF_TARGETS: [[f64; 2]; 9] = [
 const TARGET_MM: f64 = 60.0;
 const MARGIN_MM: f64 = 37.5;
 
-/// What target `k` (from 0; its number is one more) looks like at a place from its middle, x to the right and y upward.
+/// What target `k` (from 0; its number is one more) looks like at a place from its middle, x to the
+/// right and y upward.
 pub fn numbered(k: usize, dx: f64, dy: f64) -> Option<f64> {
     let (dark, light) = (0.03, 0.8);
     if dx.abs().max(dy.abs()) > MARGIN_MM {
@@ -109,8 +110,8 @@ pub fn numbered(k: usize, dx: f64, dy: f64) -> Option<f64> {
     Some(if white { light } else { dark })
 }
 
-/// The roof after its first blocking: dark coat on light filler, window light from one end, a strip of tape, a row of pinholes.
-/// A simulated photo, JPEG.
+/// The roof after its first blocking: dark coat on light filler, window light from one end, a strip
+/// of tape, a row of pinholes. A simulated photo, JPEG.
 pub fn roof_photo() -> Vec<u8> {
     let truth = cabin_roof().truth;
     let scene = render::Scene {
@@ -132,7 +133,8 @@ pub fn roof_photo() -> Vec<u8> {
     shot.jpeg(80, 1)
 }
 
-/// A wing skin, 2400 × 1000 mm, straight along x; a spar cap under y 300-380 where nothing may be sanded.
+/// A wing skin, 2400 × 1000 mm, straight along x; a spar cap under y 300-380 where nothing may be
+/// sanded.
 pub fn wing_panel() -> Job {
     let mut truth = plain(Kind::Ruled, 2400.0, 1000.0);
     truth.bumps = vec![
@@ -271,7 +273,8 @@ fn rectangle([x0, x1]: [f64; 2], [y0, y1]: [f64; 2]) -> Polygon {
     Polygon(vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 }
 
-// -------------------------------------------------------------------------------- a day of measuring
+// -------------------------------------------------------------------------------- a day of
+// measuring
 
 /// What is written on the paper, in order.
 enum Entry {
@@ -446,7 +449,8 @@ fn join_remarks(notes: &str) -> String {
     text
 }
 
-// --------------------------------------------------------------------------------------------- tests
+// ---------------------------------------------------------------------------------------------
+// tests
 
 fn folder(job: &Job) -> PathBuf {
     let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
@@ -519,7 +523,8 @@ fn the_samples_truth_has_lows_and_highs() {
     }
 }
 
-/// The photo is made anew; a JPEG's decoder and the last digits of a sine may differ from machine to machine, so pixels are compared.
+/// The photo is made anew; a JPEG's decoder and the last digits of a sine may differ from machine
+/// to machine, so pixels are compared.
 #[test]
 fn the_roofs_photo_is_as_the_renderer_makes_it() {
     let path = folder(&cabin_roof()).join("roof.jpg");

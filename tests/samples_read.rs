@@ -1,4 +1,5 @@
-//! The samples and simulated surveys through the program's own reading of files: what was made is what is read.
+//! The samples and simulated surveys through the program's own reading of files: what was made is
+//! what is read.
 
 use crate::samples::{Job, committed, jobs};
 use crate::support::simulate::{Kind, SurveyPlan, notes, panel_sized, survey, table, truth_sized};

@@ -1,5 +1,5 @@
-//! The second renderer itself: its coat lies where its board does not reach, its truth is its own picture's, its textures are spread
-//! as those of other photos are. Simulated panels only.
+//! The second renderer itself: its coat lies where its board does not reach, its truth is its own
+//! picture's, its textures are spread as those of other photos are. Simulated panels only.
 
 use crate::support::sanded_photo::{
     self, Blocked, Board, CELL_MM, Coat, JUDGING, Job, Photo, TUNING, gaps,
@@ -77,7 +77,8 @@ fn coat_stays_where_the_board_does_not_reach() {
     assert!(long > 0.5 && deep > 0.9 && soft < 0.1 && high < 0.05);
 }
 
-/// A rigid board over a groove leaves the groove's depth, and over a groove wider than itself nothing.
+/// A rigid board over a groove leaves the groove's depth, and over a groove wider than itself
+/// nothing.
 #[test]
 fn gaps_are_those_of_a_board_over_a_groove() {
     let flat = |_: f64, _: f64| 0.0;
@@ -127,7 +128,8 @@ fn a_panel_not_blocked_is_all_coat_and_one_without_coat_is_bare() {
     );
 }
 
-/// What the picture shows at a cell: mean logarithm of its linear light, over 5 mm means, and their spread.
+/// What the picture shows at a cell: mean logarithm of its linear light, over 5 mm means, and their
+/// spread.
 fn tones(truth: &Truth, photo: &Photo) -> Vec<(f64, f64, bool)> {
     let picture = image::load_from_memory(&photo.jpeg)
         .expect("a photo")
@@ -193,7 +195,8 @@ fn homography(pairs: &[([f64; 2], [f64; 2])]) -> [[f64; 3]; 3] {
     [[h[0], h[1], h[2]], [h[3], h[4], h[5]], [h[6], h[7], 1.0]]
 }
 
-/// The picture shows its truth: on even light coat is told from bare skin by cell means, and its grain is spread as measured elsewhere.
+/// The picture shows its truth: on even light coat is told from bare skin by cell means, and its
+/// grain is spread as measured elsewhere.
 #[test]
 fn the_picture_is_that_of_its_truth() {
     let coats = [
@@ -236,7 +239,8 @@ fn the_picture_is_that_of_its_truth() {
     }
 }
 
-/// Writes photos to look at into the folder named by LOWSPOT_PHOTOS: a shop's, by chance, on crowned and flat panels.
+/// Writes photos to look at into the folder named by LOWSPOT_PHOTOS: a shop's, by chance, on
+/// crowned and flat panels.
 #[test]
 #[ignore = "writes pictures to look at"]
 fn photos_to_look_at() {

@@ -1,5 +1,6 @@
-//! A photo beside readings that it does not belong to: of another panel, mirrored, its colours taken the wrong way round, not blocked yet.
-//! The map must then stand on the readings. Coat is made up from the truth by two simulators made apart; photos through the program too.
+//! A photo beside readings that it does not belong to: of another panel, mirrored, its colours
+//! taken the wrong way round, not blocked yet. The map must then stand on the readings. Coat is
+//! made up from the truth by two simulators made apart; photos through the program too.
 
 use crate::joint;
 use crate::samples::{cabin_roof, roof_photo};
@@ -190,7 +191,8 @@ fn a_photo_that_does_not_belong_to_the_readings_has_no_part_in_the_map() {
     }
 }
 
-/// Ten judging seeds on each of two simulators, flat and crowned, each photo right and spoilt in six ways: prints what became of each.
+/// Ten judging seeds on each of two simulators, flat and crowned, each photo right and spoilt in
+/// six ways: prints what became of each.
 #[test]
 #[ignore = "half an hour on two cores; prints the table of docs/decisions.md"]
 fn the_table_of_photos_that_do_not_belong() {
@@ -269,7 +271,8 @@ fn bare_skin_under_a_soft_pad_says_little() {
     assert!(with.rms < 1.02 * without.rms, "{with:?} {without:?}");
 }
 
-/// Through the program: the roof's photo with the readings of another roof. One sentence, and the map of the readings.
+/// Through the program: the roof's photo with the readings of another roof. One sentence, and the
+/// map of the readings.
 #[test]
 fn a_photo_set_aside_is_told_in_one_sentence_with_the_places() {
     const PANEL: &str = include_str!("../samples/cabin-roof/panel.toml");

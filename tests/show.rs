@@ -71,7 +71,8 @@ fn map_png_has_the_width_asked_for_and_the_colours_of_the_panel() {
         picture.height()
     );
     let count = |c: [u8; 3]| picture.pixels().filter(|p| p.0 == c).count();
-    // ColorBrewer BrBG: the second teal (low) and the second brown (high), each far more than its swatch.
+    // ColorBrewer BrBG: the second teal (low) and the second brown (high), each far more than its
+    // swatch.
     for colour in [[128, 205, 193], [223, 194, 125]] {
         assert!(
             count(colour) > 10_000,
@@ -648,7 +649,8 @@ fn every_action_has_its_place_in_the_summary() {
     }
 }
 
-/// Not a check: writes what a person should look at (`cargo test -- --ignored pictures`, then the folder it names).
+/// Not a check: writes what a person should look at (`cargo test -- --ignored pictures`, then the
+/// folder it names).
 #[test]
 #[ignore = "writes pictures to look at"]
 fn pictures_to_look_at() {

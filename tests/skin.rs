@@ -1,7 +1,9 @@
-//! The skin against the defects that were put in, on simulated panels: what is told low, how deep, how much filler.
+//! The skin against the defects that were put in, on simulated panels: what is told low, how deep,
+//! how much filler.
 //!
-//! All panels here are made up ([`simulate`]); their true lows are known because they were put in. "Amount over defects" is the filler
-//! told over the volume of all lows put in, of which the shallow rims are never filled: a perfect map tells about nine tenths.
+//! All panels here are made up ([`simulate`]); their true lows are known because they were put in.
+//! "Amount over defects" is the filler told over the volume of all lows put in, of which the
+//! shallow rims are never filled: a perfect map tells about nine tenths.
 
 use crate::support::levels::{at_nodes, found_and_judged, to_level, workbench};
 use crate::support::simulate::{self, Bump, Kind, Recipe, SurveyPlan, Truth};
@@ -124,7 +126,8 @@ fn of_kind(kind: Kind, plan: SurveyPlan, seeds: std::ops::Range<u64>) -> Vec<Out
     )
 }
 
-/// What misses its bounds on dense surveys: median and worst overlap, the ranges of the median and of every amount, median depth.
+/// What misses its bounds on dense surveys: median and worst overlap, the ranges of the median and
+/// of every amount, median depth.
 fn misses(
     all: &[Outcome],
     overlap: [f64; 2],
@@ -169,8 +172,9 @@ fn over_24_seeds_a_kind_and_pitch() {
             if !bar.is_empty() {
                 println!("   misses the bar: {bar:?}");
             }
-            // Bounds beside what is measured. Medians: overlap 0.81 to 0.92, amount 0.84 to 0.95, depth 0.85 (flat, each 200) to
-            // 0.99; the worst of each 24 overlap by 0.58 to 0.82 and are told 0.60 to 1.23 times what was put in.
+            // Bounds beside what is measured. Medians: overlap 0.81 to 0.92, amount 0.84 to 0.95,
+            // depth 0.85 (flat, each 200) to 0.99; the worst of each 24 overlap by 0.58 to 0.82 and
+            // are told 0.60 to 1.23 times what was put in.
             let bounds = [[0.82, 1.08], [0.58, 1.25]];
             short.extend(misses(&own, [0.80, 0.56], bounds, 0.83));
             all.extend(own);
@@ -219,8 +223,9 @@ fn an_hour_of_placings_and_panels_low_on_a_third() {
     assert!(median(&sorted(&hour, |o| o.overlap)) >= 0.60);
 }
 
-/// A low on a crown, as a batten across it would say: 0.80 mm. Five surveys a width. The bar, 0.72 mm, is held in the middle at σ 120
-/// and 140; at 160 free curvature takes so much of the low that 0.71 (0.665 at the least) is told.
+/// A low on a crown, as a batten across it would say: 0.80 mm. Five surveys a width. The bar, 0.72
+/// mm, is held in the middle at σ 120 and 140; at 160 free curvature takes so much of the low that
+/// 0.71 (0.665 at the least) is told.
 #[test]
 fn a_low_on_a_crown_is_told_as_deep_as_a_batten_says() {
     let panel = free(simulate::panel_sized(Kind::Crowned, 1500.0, 900.0));
@@ -254,8 +259,9 @@ fn a_low_on_a_crown_is_told_as_deep_as_a_batten_says() {
     }
 }
 
-/// Upper side of a wing section by the four-digit thickness formula (Abbott and von Doenhoff, Theory of Wing Sections, 1959; from
-/// memory), 12 % thick, chord 1000 mm, taped from 80 mm behind the nose.
+/// Upper side of a wing section by the four-digit thickness formula (Abbott and von Doenhoff,
+/// Theory of Wing Sections, 1959; from memory), 12 % thick, chord 1000 mm, taped from 80 mm behind
+/// the nose.
 fn section(y: f64) -> f64 {
     let t = (y + 80.0) / 1000.0;
     let terms =
@@ -323,7 +329,8 @@ fn a_fair_panel_takes_nothing_and_is_fair() {
     }
 }
 
-/// What is worked to where highs exceed what may come off: no node stands above it by more, and it lies nowhere below the skin.
+/// What is worked to where highs exceed what may come off: no node stands above it by more, and it
+/// lies nowhere below the skin.
 fn over_the_highs(j: &Judgement, allowance: f64) {
     let n = &j.nodes;
     for (k, z) in n.height.indexed_iter().filter(|(_, z)| z.is_finite()) {
@@ -405,8 +412,9 @@ fn riding_takes_nothing_off_and_the_skin_goes_under_the_high() {
     }
 }
 
-/// The raise of the shape worked to, by a general conic solver (clarabel 0.11.1, an interior point method with nothing in common with ours):
-/// minimise Σ w·(u − h)₊ + ½cᵀRc, u = Bc, subject to u ≥ h − a and u ≥ 0. Gives u at the nodes.
+/// The raise of the shape worked to, by a general conic solver (clarabel 0.11.1, an interior point
+/// method with nothing in common with ours): minimise Σ w·(u − h)₊ + ½cᵀRc, u = Bc, subject to u ≥
+/// h − a and u ≥ 0. Gives u at the nodes.
 fn raised_by_a_conic_solver(
     panel: &Panel,
     bench: &Workbench,
@@ -424,7 +432,8 @@ fn raised_by_a_conic_solver(
     let penalty = fairness.penalty(1.0 / cell);
     let (splines, nodes) = (fairness.basis.count(), above.len());
     let all = splines + nodes;
-    // Upper triangle of the penalty; the second part of the unknowns, t ≥ (u − h)₊, pays its weight.
+    // Upper triangle of the penalty; the second part of the unknowns, t ≥ (u − h)₊, pays its
+    // weight.
     let (mut rows, mut columns, mut values) = (Vec::new(), Vec::new(), Vec::new());
     for c in 0..splines {
         for r in 0..=c {
@@ -471,8 +480,9 @@ fn raised_by_a_conic_solver(
     bench.at_nodes(&solver.solution.x[..splines])
 }
 
-/// Highs of 0.15 to 0.45 mm of which 0.1 mm may come off: the shape worked to is above the skin by as much as a general convex solver finds it
-/// must be, and takes as much filler within 2 % (the bar; 0.5 % is asked).
+/// Highs of 0.15 to 0.45 mm of which 0.1 mm may come off: the shape worked to is above the skin by
+/// as much as a general convex solver finds it must be, and takes as much filler within 2 % (the
+/// bar; 0.5 % is asked).
 #[test]
 fn the_raise_over_highs_is_that_of_a_general_convex_solver() {
     for (kind, heights_mm) in [(Kind::Flat, [0.45, 0.3]), (Kind::Crowned, [0.15, 0.4])] {

@@ -1,5 +1,6 @@
-//! Small simulated surveys of every tool with each reading spoiled in turn, the first and the last among them, then each placing as a
-//! whole: none of it stops the fit. Every panel and survey here is simulated.
+//! Small simulated surveys of every tool with each reading spoiled in turn, the first and the last
+//! among them, then each placing as a whole: none of it stops the fit. Every panel and survey here
+//! is simulated.
 
 use crate::support::simulate::{self, Kind, Recipe, SurveyPlan};
 use lowspot::fit::{self, Surface};

@@ -1,4 +1,5 @@
-//! Files about targets: `targets.csv`, `[[target]]` in panel.toml, the printable page, and the whole way from a photo. All is made up.
+//! Files about targets: `targets.csv`, `[[target]]` in panel.toml, the printable page, and the
+//! whole way from a photo. All is made up.
 
 use crate::support::targets::{Spoiling, Surface, Taped, View, paint};
 use crate::support::{all, folder, panel, roof};
@@ -256,7 +257,8 @@ fn suggested_places_lie_on_the_panel_and_apart() {
 
 // From a photo.
 
-/// A flat roof with six numbered targets, and a photo of it with a target of number 7 in place of the last one if wanted.
+/// A flat roof with six numbered targets, and a photo of it with a target of number 7 in place of
+/// the last one if wanted.
 fn roof_photo(numbers: [u16; 6]) -> image::GrayImage {
     let view = View::new(
         [1800.0, 1200.0],

@@ -1,4 +1,5 @@
-//! Targets: found in photos, read from files, and the placement they give. All photos but the chessboards are made up.
+//! Targets: found in photos, read from files, and the placement they give. All photos but the
+//! chessboards are made up.
 
 use crate::support::panel;
 use crate::support::simulate::{self, SurveyPlan};
@@ -22,8 +23,8 @@ struct Photo {
     truth: Vec<(u16, [f64; 2])>,
 }
 
-/// One of the made-up photos of the bar: 1200 to 4000 px wide, up to 50° off the axis, targets of 50 mm on 1200 × 800 mm or larger in the same
-/// proportion.
+/// One of the made-up photos of the bar: 1200 to 4000 px wide, up to 50° off the axis, targets of
+/// 50 mm on 1200 × 800 mm or larger in the same proportion.
 fn photo(seed: u64) -> Photo {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let widths = [1200, 1600, 2000, 3000, 4000];
@@ -230,7 +231,8 @@ const SCATTERED: [[f64; 2]; 6] = [
     [620.0, 760.0],
 ];
 
-/// The first `count` targets as a view shows them, taped within `tape_mm` and seen within `photo_px` (standard deviations).
+/// The first `count` targets as a view shows them, taped within `tape_mm` and seen within
+/// `photo_px` (standard deviations).
 fn seen(view: &View, count: usize, tape_mm: f64, photo_px: f64, rng: &mut ChaCha8Rng) -> Vec<Seen> {
     let places: &[[f64; 2]] = if count == 6 { &SCATTERED } else { &PLACES };
     let shown = places.iter().zip(1..).take(count).filter_map(|(p, n)| {
@@ -281,8 +283,8 @@ fn plane_only(targets: &[Seen]) -> Placement {
     Placement::from_homography([0, 1, 2].map(|r| [0, 1, 2].map(|c| h[(r, c)]))).expect("an inverse")
 }
 
-/// Prints and returns, over twelve views: median rms misplacement by a homography and by the program, and how often the worst place lay
-/// within what the program said.
+/// Prints and returns, over twelve views: median rms misplacement by a homography and by the
+/// program, and how often the worst place lay within what the program said.
 fn placed_over_views(form: &str, surface: Surface, count: usize) -> (f64, f64, usize) {
     let panel = panel_of(form);
     let (mut plane, mut ours, mut held, mut said) = (Vec::new(), Vec::new(), 0, Vec::new());
@@ -321,8 +323,9 @@ fn a_flat_panel_is_placed_within_the_tape() {
     }
 }
 
-/// Median and ninth tenth of the rms misplacement over forty views of a flat panel through a lens that distorts, on photos cut off their
-/// middle: by a homography, by the program, and by a camera always, mm.
+/// Median and ninth tenth of the rms misplacement over forty views of a flat panel through a lens
+/// that distorts, on photos cut off their middle: by a homography, by the program, and by a camera
+/// always, mm.
 fn flat_through_a_lens(
     seeds: std::ops::Range<u64>,
     distortion: f64,
@@ -413,7 +416,8 @@ fn crown_height(view: &View, x: f64, y: f64) -> f64 {
     view.space(x, y)[2]
 }
 
-/// Four targets in the corners say nothing of a crown, and six along the long edges little. A straightedge's readings do.
+/// Four targets in the corners say nothing of a crown, and six along the long edges little. A
+/// straightedge's readings do.
 #[test]
 fn readings_tell_how_a_panel_bends_where_few_targets_do_not() {
     let panel = panel_of("crowned");
@@ -490,7 +494,8 @@ fn photo_and_panel_are_each_others_inverse_to_a_hundredth_of_a_mm() {
 /// Views a kind of slip is tried on.
 const SLIPS: u64 = 10;
 
-/// How often a slip is named rightly, doubted or refused, missed, or another blamed, over views of a kind of panel.
+/// How often a slip is named rightly, doubted or refused, missed, or another blamed, over views of
+/// a kind of panel.
 fn slips_named(
     form: &str,
     surface: Surface,
@@ -559,7 +564,8 @@ fn a_mistyped_target_of_six_and_a_swapped_pair_of_seven_are_named() {
         for count in [5, 6, 7, 8] {
             let [named, _, missed, blamed] = slips_named(form, surface, count, &mistyped);
             failures.extend((blamed > 0).then(|| format!("{form}, {count}: {blamed} blamed")));
-            // Of six, some slips are explained as well by another target; they are doubted, not missed.
+            // Of six, some slips are explained as well by another target; they are doubted, not
+            // missed.
             let least = if count == 6 { 7 } else { 10 };
             let enough = count < 6 || named >= least && missed == 0;
             failures.extend(
@@ -645,8 +651,9 @@ fn targets_in_a_line_determine_nothing() {
 
 // Against numbers from outside.
 
-/// cv2.findHomography (OpenCV 5.0.0, method 0: least squares) on the same points; it gave these homography entries and 39.8467 px rms. The points are
-/// made up and fit badly, so that the least-squares solutions of different cost functions would differ.
+/// cv2.findHomography (OpenCV 5.0.0, method 0: least squares) on the same points; it gave these
+/// homography entries and 39.8467 px rms. The points are made up and fit badly, so that the
+/// least-squares solutions of different cost functions would differ.
 #[test]
 fn the_homography_is_that_of_opencv() {
     let pairs = [
@@ -691,7 +698,8 @@ fn the_homography_is_that_of_opencv() {
     );
 }
 
-/// The four-point map worked out in exact fractions: the unit square's centre goes to (50.75, 4946/68).
+/// The four-point map worked out in exact fractions: the unit square's centre goes to (50.75,
+/// 4946/68).
 #[test]
 fn four_points_give_the_exact_homography() {
     let pairs = [
@@ -724,7 +732,8 @@ fn four_points_give_the_exact_homography() {
     }
 }
 
-/// Inner corners of a real chessboard, 25 mm squares, in thirteen photos taken with a lens that distorts (tests/data/chessboard; 640 × 480 px).
+/// Inner corners of a real chessboard, 25 mm squares, in thirteen photos taken with a lens that
+/// distorts (tests/data/chessboard; 640 × 480 px).
 fn chessboards() -> Vec<(String, Vec<Seen>)> {
     let text = include_str!("data/chessboard/corners.csv");
     let mut photos: Vec<(String, Vec<Seen>)> = Vec::new();
@@ -745,8 +754,9 @@ fn chessboards() -> Vec<(String, Vec<Seen>)> {
     photos
 }
 
-/// Errors of distances of 50 mm and more between corners in one row or column that took no part in the fit, parts of the distance; root mean
-/// square over all photos, and rms misplacement of those corners in mm.
+/// Errors of distances of 50 mm and more between corners in one row or column that took no part in
+/// the fit, parts of the distance; root mean square over all photos, and rms misplacement of those
+/// corners in mm.
 fn board_errors(used: &dyn Fn(usize, usize) -> bool) -> (f64, f64) {
     let board = panel(
         "name = \"board\"\nlength = 200\nwidth = 125\nform = \"flat\"\n[[limit]]\nbase = 50\ngap = 0.3\n",

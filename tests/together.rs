@@ -1,4 +1,5 @@
-//! A photo through the whole program: alone, and with readings; what is written, shown and refused. All photos are simulated.
+//! A photo through the whole program: alone, and with readings; what is written, shown and refused.
+//! All photos are simulated.
 
 use crate::joint;
 use crate::samples::{cabin_roof, roof_photo};
@@ -202,7 +203,8 @@ fn the_map_on_the_photo_lies_on_the_lows() {
     }
 }
 
-/// Readings of one panel with the photo of another: where they contradict each other, both are told.
+/// Readings of one panel with the photo of another: where they contradict each other, both are
+/// told.
 #[test]
 fn coat_on_a_measured_high_is_named_with_both() {
     let mut job = cabin_roof();
@@ -353,7 +355,8 @@ fn targets_that_cannot_place_the_panel_are_refused_and_nothing_is_written() {
     assert!(!dir.path().join("out").exists());
 }
 
-/// An hour's 24 placings and one rendered photo, targets named in a file and off by 0.6 px: everything from the JPEG to the filler.
+/// An hour's 24 placings and one rendered photo, targets named in a file and off by 0.6 px:
+/// everything from the JPEG to the filler.
 fn hour_and_photo(kind: Kind, seed: u64) -> (joint::Outcome, joint::Outcome) {
     let truth = simulate::truth_sized(kind, 1800.0, 1200.0, seed, 1.0);
     let panel = simulate::panel_sized(kind, 1800.0, 1200.0);

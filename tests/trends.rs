@@ -1,9 +1,11 @@
 //! The forecast of another cycle held to what then happens, on simulated jobs.
 //!
-//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs): shops of three small panels of three
-//! forms each, all of a shop's panels in the same hands, cycle after cycle also when the limits are met. After each survey the trend is asked
-//! for its forecast with what is known then: this panel's surveys so far, and the shop's earlier panels. The next survey's worst gap and
-//! the true one are compared with it. The full run is the test marked `ignored`; `.ci/long` runs it in release.
+//! Panels, surveys and work are simulated (tests/support/simulate.rs, tests/support/shop_floor.rs):
+//! shops of three small panels of three forms each, all of a shop's panels in the same hands, cycle
+//! after cycle also when the limits are met. After each survey the trend is asked for its forecast
+//! with what is known then: this panel's surveys so far, and the shop's earlier panels. The next
+//! survey's worst gap and the true one are compared with it. The full run is the test marked
+//! `ignored`; `.ci/long` runs it in release.
 
 use crate::jobs;
 use crate::support::shop_floor::{ShopFloor, Skill};
@@ -37,7 +39,8 @@ struct Case {
     same_ratio_mm: Option<f64>,
 }
 
-/// A simulated panel of 0.5 to 1 m², its lows and highs 0.6 to 1.6 times the recipe's, limits 0.3 mm under 300 mm and 0.6 mm under 600 mm.
+/// A simulated panel of 0.5 to 1 m², its lows and highs 0.6 to 1.6 times the recipe's, limits 0.3
+/// mm under 300 mm and 0.6 mm under 600 mm.
 pub fn panel(form: Form, seed: u64) -> (Panel, simulate::Truth) {
     let [length_mm, width_mm] =
         [[900.0, 600.0], [1000.0, 700.0], [1200.0, 800.0]][(seed / 3 % 3) as usize];
@@ -62,7 +65,8 @@ pub fn panel(form: Form, seed: u64) -> (Panel, simulate::Truth) {
     (panel, recipe.make(seed))
 }
 
-/// What is known of a panel so far, as the book would have it, and what is truly there at each survey.
+/// What is known of a panel so far, as the book would have it, and what is truly there at each
+/// survey.
 #[derive(Default)]
 struct Known {
     entries: Vec<Entry>,
@@ -151,7 +155,8 @@ fn job(floor: &mut ShopFloor, seed: u64, surveys: usize, learned: &[Step]) -> (K
         open = trend::of("simulated", &known.entries, &known.surveys, learned)
             .advice
             .forecast;
-        // When all is fair the shop goes on as it did: the next cycle is a spot fill of what stands on the map.
+        // When all is fair the shop goes on as it did: the next cycle is a spot fill of what stands
+        // on the map.
         let plan = jobs::planned(&floor.panel, &survey, &j, &shop, None);
         let plan = match plan.way() {
             Some(_) => plan,
@@ -192,7 +197,8 @@ fn case(known: &Known, forecast: Forecast) -> Option<Case> {
 #[derive(Clone, Copy, Debug)]
 struct Promise {
     told: ToCome,
-    /// Until the worst found was within every limit; `None` where that took more cycles than were followed.
+    /// Until the worst found was within every limit; `None` where that took more cycles than were
+    /// followed.
     needed: Option<usize>,
     /// Cycles that were followed.
     followed: usize,
@@ -383,7 +389,8 @@ fn the_forecast_holds_on_fresh_shops() {
     }
 }
 
-/// Two surveys of a panel that nobody touched, other placings and other noise: how often the worst gap and Sq are called changed.
+/// Two surveys of a panel that nobody touched, other placings and other noise: how often the worst
+/// gap and Sq are called changed.
 fn untouched(seeds: std::ops::RangeInclusive<u64>) -> [f64; 2] {
     let one = |seed: u64| {
         let (panel, truth) = panel(Form::ALL[(seed % 3) as usize], seed);
@@ -400,7 +407,8 @@ fn untouched(seeds: std::ops::RangeInclusive<u64>) -> [f64; 2] {
             .clone();
         let change = change.unwrap();
         let sq = change.sq.unwrap();
-        // A limit that the survey cannot check decides nothing, and nothing is called changed by it.
+        // A limit that the survey cannot check decides nothing, and nothing is called changed by
+        // it.
         let Some(worst) = change.worst else {
             return [false, sq.told != Told::NoChange];
         };

@@ -1,5 +1,5 @@
-//! Closed forms with convergence: known lengths, areas, volumes and gaps, the step halved again and again, the order
-//! of the error measured and held to what the method promises.
+//! Closed forms with convergence: known lengths, areas, volumes and gaps, the step halved again and
+//! again, the order of the error measured and held to what the method promises.
 
 use lowspot::judge::Grid;
 use lowspot::judge::contour::{iso_lines, length_mm};
@@ -12,7 +12,8 @@ use std::f64::consts::{PI, TAU};
 
 const STEPS: [f64; 4] = [20.0, 10.0, 5.0, 2.5];
 
-/// Errors at the four steps; the mean order over the three halvings must reach `order`, the last error lie within `last`.
+/// Errors at the four steps; the mean order over the three halvings must reach `order`, the last
+/// error lie within `last`.
 fn converges(what: &str, order: f64, last: f64, error: impl Fn(f64) -> f64) {
     let errors = STEPS.map(|step| error(step).abs());
     let reached = (errors[0] / errors[3]).log2() / 3.0;
@@ -212,7 +213,8 @@ fn openings_that_cross_the_outline_or_each_other_take_no_area_twice() {
     assert!((w.sum() / area - 1.0).abs() < 1e-3, "{} of {area}", w.sum());
 }
 
-/// Sums over nodes of weight × deviation against the exact models, for a smooth deviation with lows and highs.
+/// Sums over nodes of weight × deviation against the exact models, for a smooth deviation with lows
+/// and highs.
 #[test]
 fn node_sums_differ_from_the_bilinear_model_by_the_square_of_the_step() {
     let wavy =
@@ -248,7 +250,8 @@ fn node_sums_differ_from_the_bilinear_model_by_the_square_of_the_step() {
 
 #[test]
 fn an_integral_over_an_askew_panel_converges() {
-    // The integral of x over the panel by node sums, against the shoelace moments of outline and opening.
+    // The integral of x over the panel by node sums, against the shoelace moments of outline and
+    // opening.
     let p = askew();
     let moment = |q: &Polygon| -> f64 {
         q.edges()
@@ -293,10 +296,12 @@ fn the_gradient_of_a_wave_converges() {
 
 #[test]
 fn the_gap_over_a_lone_low_converges() {
-    // A low 0.5 mm deep, narrow against a base of 400 mm, at no node: found ever better, never too deep by more than rounding.
+    // A low 0.5 mm deep, narrow against a base of 400 mm, at no node: found ever better, never too
+    // deep by more than rounding.
     let low = |x: f64, y: f64| -0.5 * (-(distance(x, y) / 60.0).powi(2) / 2.0).exp();
     let fine = {
-        // Along the best line the edge's ends stand 200 mm off; the chord there is the value at 200 mm.
+        // Along the best line the edge's ends stand 200 mm off; the chord there is the value at 200
+        // mm.
         let rim = -0.5 * (-(200.0_f64 / 60.0).powi(2) / 2.0).exp();
         rim + 0.5
     };
@@ -334,7 +339,8 @@ fn feet_between_nodes_read_as_feet_on_nodes_do() {
     }
 }
 
-/// Time of the virtual tools on a panel of 1800 × 1200 mm at 10 mm: `cargo test --test tests time_of -- --ignored --nocapture`.
+/// Time of the virtual tools on a panel of 1800 × 1200 mm at 10 mm: `cargo test --test tests
+/// time_of -- --ignored --nocapture`.
 #[test]
 #[ignore = "prints times"]
 fn time_of_the_virtual_tools() {

@@ -1,8 +1,10 @@
-//! What verdicts are worth, on panels near the end of a job: how often each is told by how bad the panel truly is.
+//! What verdicts are worth, on panels near the end of a job: how often each is told by how bad the
+//! panel truly is.
 //!
-//! Every panel here is simulated, by two simulators made apart: `support/simulate.rs` with lows and highs of 70-500 mm, and
-//! `support/isolated.rs` with isolated dips and bumps of σ 12-60 mm. The truth is the deviation from the form that was meant.
-//! Seeds below 100,000 were used to choose; those above to judge.
+//! Every panel here is simulated, by two simulators made apart: `support/simulate.rs` with lows and
+//! highs of 70-500 mm, and `support/isolated.rs` with isolated dips and bumps of σ 12-60 mm. The
+//! truth is the deviation from the form that was meant. Seeds below 100,000 were used to choose;
+//! those above to judge.
 
 use crate::support::isolated::{self, Made, Walk};
 use crate::support::levels::found_and_judged;
@@ -394,7 +396,8 @@ fn try_out() {
 
 /// What the bars say of one round, on the noise that hands have (to 0.05 mm).
 ///
-/// A limit that a survey cannot check (it is blind to a dip as wide as the base) is fair by no method, and is not counted.
+/// A limit that a survey cannot check (it is blind to a dip as wide as the base) is fair by no
+/// method, and is not counted.
 fn hold(rows: &[Row], least_fair: [f64; 3], most_false: f64, most_far: usize) {
     let wide: Vec<&Row> = rows
         .iter()
@@ -447,8 +450,9 @@ fn verdicts_are_worth_what_they_say() {
     let mut all = both(100_000..100_150);
     all.extend(rows((100_000..100_100).into_par_iter().map(own_walk)));
     print_all(&all);
-    // Measured: 97, 87 and 29 % of those checked (bars 90, 65, 40); of 60 fair six are over the limit (bar 5 %), three of them by more than
-    // 1.25 times (bar none), all by dips narrower than what is told as unseen.
+    // Measured: 97, 87 and 29 % of those checked (bars 90, 65, 40); of 60 fair six are over the
+    // limit (bar 5 %), three of them by more than 1.25 times (bar none), all by dips narrower than
+    // what is told as unseen.
     hold(&all, [0.9, 0.65, 0.25], 0.12, 3);
     let wide: Vec<&Row> = all
         .iter()
@@ -463,7 +467,8 @@ fn verdicts_are_worth_what_they_say() {
     );
 }
 
-/// Panels below half the limit that are called fair: how many, and how many still are with a few placings more, on other lines.
+/// Panels below half the limit that are called fair: how many, and how many still are with a few
+/// placings more, on other lines.
 fn kept_fair(seeds: std::ops::Range<u64>) -> [usize; 2] {
     let all: Vec<Option<bool>> = seeds
         .into_par_iter()
@@ -499,8 +504,8 @@ fn more_placings_do_not_take_fair_away() {
     assert!(kept * 20 >= fair * 19);
 }
 
-/// A panel whose worst is brought down, and one that nobody touched, surveyed twice along the same lines: how often each is told better.
-/// By the worst alone, as `track::change` does it.
+/// A panel whose worst is brought down, and one that nobody touched, surveyed twice along the same
+/// lines: how often each is told better. By the worst alone, as `track::change` does it.
 fn better(seeds: std::ops::Range<u64>, left: f64) -> f64 {
     let told: Vec<bool> = seeds
         .into_par_iter()

@@ -1,10 +1,12 @@
-//! The made-up workshop in `samples/workshop/`: four small panels over a spring, made anew here to the letter, and `lowspot demo` that enters
-//! them into a job book.
+//! The made-up workshop in `samples/workshop/`: four small panels over a spring, made anew here to
+//! the letter, and `lowspot demo` that enters them into a job book.
 //!
-//! No such panels exist. What each panel truly was at each survey is written down in [`sheets`]; how a cycle changes it is the simulated shop
-//! floor's physics (`support/shop_floor.rs`) put into closed form, so that these files do not depend on what the program itself
-//! would plan: a low that was filled is dished by 3 to 5 % of its depth, one that was missed stays, a high that was sanded keeps a tenth, and
-//! the board leaves waves of 0.03 to 0.05 mm rms, 100 to 400 mm long. `LOWSPOT_REMAKE_SAMPLES=1` rewrites the readings.
+//! No such panels exist. What each panel truly was at each survey is written down in [`sheets`];
+//! how a cycle changes it is the simulated shop floor's physics (`support/shop_floor.rs`) put into
+//! closed form, so that these files do not depend on what the program itself would plan: a low that
+//! was filled is dished by 3 to 5 % of its depth, one that was missed stays, a high that was sanded
+//! keeps a tenth, and the board leaves waves of 0.03 to 0.05 mm rms, 100 to 400 mm long.
+//! `LOWSPOT_REMAKE_SAMPLES=1` rewrites the readings.
 
 use crate::support;
 use crate::support::shop_floor::Ripple;
@@ -17,7 +19,8 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// One survey: what the panel truly was, how it was measured, and what the paper says above the readings.
+/// One survey: what the panel truly was, how it was measured, and what the paper says above the
+/// readings.
 struct Sheet {
     /// Its file in `samples/workshop/`.
     file: &'static str,
@@ -101,7 +104,8 @@ fn left(bump: &Bump, share: f64) -> Bump {
     }
 }
 
-/// Lows and highs after a cycle: those of these numbers were filled or sanded, the others were missed.
+/// Lows and highs after a cycle: those of these numbers were filled or sanded, the others were
+/// missed.
 fn worked(bumps: &[Bump], on: &[usize]) -> Vec<Bump> {
     let share = |k: usize, b: &Bump| match (on.contains(&k), b.height_mm < 0.0) {
         (false, _) => 1.0,
@@ -281,7 +285,8 @@ fn lid() -> Vec<Sheet> {
     }]
 }
 
-// --------------------------------------------------------------------------------------------- tests
+// ---------------------------------------------------------------------------------------------
+// tests
 
 fn place(file: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

@@ -30,17 +30,20 @@ pub struct Cli {
 pub enum Command {
     /// Map highs and lows from readings and photos: verdict, what to sand and fill, the filler
     Map(MapArgs),
-    /// Turn readings into work: what to sand, what to fill, how much to mix, what it weighs, in order
+    /// Turn readings into work: what to sand, what to fill, how much to mix, what it weighs, in
+    /// order
     Plan(PlanArgs),
     /// Say where to measure next: the best placings, what each buys, a form and a picture
     Next(NextArgs),
-    /// Compare two surveys of one panel, or of left and right: what came up, what went down, which pitches came or went
+    /// Compare two surveys of one panel, or of left and right: what came up, what went down, which
+    /// pitches came or went
     Moved(MovedArgs),
     /// Write a notes file to fill in beside the panel: the placings to take, in walking order
     Blank(BlankArgs),
     /// Write a page of numbered targets to print and tape on before a photo of the guide coat
     Targets(TargetsArgs),
-    /// Make the mixing card of a filler or primer: each part by mass and volume, in batches within the pot life
+    /// Make the mixing card of a filler or primer: each part by mass and volume, in batches within
+    /// the pot life
     Mix(MixArgs),
     /// The job book: make one, check it, copy it
     #[command(subcommand)]
@@ -52,7 +55,8 @@ pub enum Command {
     Enter(Box<EnterArgs>),
     /// Say what became of a panel over its cycles, and whether another is worth it
     Trend(TrendArgs),
-    /// The film ledger of a panel: what was put on and taken off, what is left over the structure, what the next sanding risks
+    /// The film ledger of a panel: what was put on and taken off, what is left over the structure,
+    /// what the next sanding risks
     Film(FilmArgs),
     /// The floor sheet: one row a panel, its stage, what can be done now, how long to primer
     Floor(FloorArgs),
@@ -69,7 +73,8 @@ pub enum Command {
     /// The diary of a panel: all that was entered
     #[command(name = "diary", alias = "log")]
     Log(LogArgs),
-    /// Write two made-up jobs and a job book into a new folder, map and show them, and tell what to try next
+    /// Write two made-up jobs and a job book into a new folder, map and show them, and tell what to
+    /// try next
     Demo(DemoArgs),
 }
 
@@ -86,16 +91,19 @@ pub struct MapArgs {
     /// Photo of the guide coat after blocking; may be given several times
     #[arg(long, value_name = "FILE")]
     pub photo: Vec<PathBuf>,
-    /// Where the targets lie (targets.csv), one file a photo in the same order; without it, numbered targets are looked for
+    /// Where the targets lie (targets.csv), one file a photo in the same order; without it,
+    /// numbered targets are looked for
     #[arg(long, value_name = "FILE", requires = "photo")]
     pub targets: Vec<PathBuf>,
-    /// A PNG of the photo's size, painted plain red where there is no coat and plain green where there is; one a photo in the same order
+    /// A PNG of the photo's size, painted plain red where there is no coat and plain green where
+    /// there is; one a photo in the same order
     #[arg(long, value_name = "FILE")]
     pub mask: Vec<PathBuf>,
     /// Which colour the coat has, against the filler
     #[arg(long, value_enum, default_value = "auto", value_name = "COLOUR")]
     pub coat: CoatWord,
-    /// What the coat was blocked with, over what the readings' header says: how far bare skin means not low
+    /// What the coat was blocked with, over what the readings' header says: how far bare skin means
+    /// not low
     #[arg(long, value_enum, value_name = "BLOCK", requires = "photo")]
     pub block: Option<BlockWord>,
     /// The fair shape to work to
@@ -156,7 +164,8 @@ pub struct PlanArgs {
     /// Recipe of the primer: build-primer, or one of your own
     #[arg(long, value_name = "RECIPE")]
     pub primer: Option<String>,
-    /// Temperature of the shop today, such as "18 C"; without it, the skin's as noted in the readings
+    /// Temperature of the shop today, such as "18 C"; without it, the skin's as noted in the
+    /// readings
     #[arg(long, value_name = "TEMPERATURE")]
     pub at: Option<String>,
     /// Temperature of the skin, if it differs
@@ -232,7 +241,8 @@ pub struct BlankArgs {
     /// Distance between readings
     #[arg(long, value_name = "LENGTH")]
     pub step: Option<String>,
-    /// Distance between lines; without it, the finest that an hour allows, but no coarser than the purpose needs
+    /// Distance between lines; without it, the finest that an hour allows, but no coarser than the
+    /// purpose needs
     #[arg(long, value_name = "LENGTH")]
     pub spacing: Option<String>,
     /// File to write; without it, standard output
@@ -269,7 +279,8 @@ pub struct TargetsArgs {
 /// `lowspot mix`.
 #[derive(Debug, Args)]
 pub struct MixArgs {
-    /// Recipe: dry-micro, light-compound, polyester-filler, build-primer, or one of your shop.toml; without it, the shop's filler
+    /// Recipe: dry-micro, light-compound, polyester-filler, build-primer, or one of your shop.toml;
+    /// without it, the shop's filler
     #[arg(long, value_name = "NAME")]
     pub recipe: Option<String>,
     /// Amount to mix, losses included, such as "500 cc" (a bare number is cc)
@@ -342,7 +353,8 @@ pub struct MovedArgs {
     /// Readings of the later survey
     #[arg(long, value_name = "READINGS", num_args = 1..)]
     pub after: Vec<PathBuf>,
-    /// In the book: entry of the earlier survey, as `lowspot diary` numbers it; without it the one before the later
+    /// In the book: entry of the earlier survey, as `lowspot diary` numbers it; without it the one
+    /// before the later
     #[arg(long, value_name = "ENTRY")]
     pub from: Option<i64>,
     /// In the book: entry of the later survey; without it the last
@@ -390,7 +402,8 @@ pub struct DemoArgs {
 /// Words for the references.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum ReferenceWord {
-    /// The skin that is there, carried on across lows and under highs; raised only where a high may not come off
+    /// The skin that is there, carried on across lows and under highs; raised only where a high may
+    /// not come off
     Skin,
     /// Sink into fair skin to save filler
     Sink,

@@ -1,4 +1,5 @@
-//! `lowspot demo`: two made-up jobs into a new folder, mapped, and a made-up workshop's job book, with what to try next.
+//! `lowspot demo`: two made-up jobs into a new folder, mapped, and a made-up workshop's job book,
+//! with what to try next.
 
 mod workshop;
 

@@ -1,4 +1,5 @@
-//! `lowspot enter`, and the short ways to strike an entry, to keep hands off a panel and to free it.
+//! `lowspot enter`, and the short ways to strike an entry, to keep hands off a panel and to free
+//! it.
 
 mod heeded;
 mod place;
@@ -143,7 +144,8 @@ fn short(book: &BookOption, name: &str, entry: &NewEntry) -> Result<ExitCode, Er
     put(&mut book, name, entry, &Shop::default())
 }
 
-/// What only the panel and its surveys can tell of an entry: whether a base that is signed off is one of its limits', where "H1" lies.
+/// What only the panel and its surveys can tell of an entry: whether a base that is signed off is
+/// one of its limits', where "H1" lies.
 fn known_to_panel(book: &Book, args: &EnterArgs, entry: &mut NewEntry) -> Result<(), Error> {
     if entry.kind == Kind::SignOff {
         base_is_limited(&book.newest(&args.name)?.panel()?.0, entry)?;
@@ -159,7 +161,8 @@ fn known_to_panel(book: &Book, args: &EnterArgs, entry: &mut NewEntry) -> Result
 /// A base in inches stands for one in mm that is so near, and the reverse.
 const SAME_BASE: f64 = 0.02;
 
-/// A sign-off at a base that no limit has closes nothing; one beside a limit's by a rounding to inches is that limit's.
+/// A sign-off at a base that no limit has closes nothing; one beside a limit's by a rounding to
+/// inches is that limit's.
 fn base_is_limited(panel: &Panel, entry: &mut NewEntry) -> Result<(), Error> {
     let zones = panel.zones.iter().flat_map(|z| &z.limits);
     let mut bases: Vec<f64> = panel
@@ -340,8 +343,9 @@ fn facts(args: &EnterArgs, faults: &mut Vec<String>) -> Facts {
     }
 }
 
-/// Hours until it can be sanded where the shop's figures alone would not tell: as said, or of a recipe that is not a built-in one. A recipe
-/// that nobody knows is a fault: its cure would be guessed.
+/// Hours until it can be sanded where the shop's figures alone would not tell: as said, or of a
+/// recipe that is not a built-in one. A recipe that nobody knows is a fault: its cure would be
+/// guessed.
 fn cure(
     args: &EnterArgs,
     kind: Kind,
@@ -480,7 +484,8 @@ fn date(text: &str) -> Result<Date, Error> {
     })
 }
 
-/// The end of a hold: a day with its time, or a time: on the day of the entry if one is told, else the next time it is that late.
+/// The end of a hold: a day with its time, or a time: on the day of the entry if one is told, else
+/// the next time it is that late.
 fn until(text: &str, day: Option<Date>) -> Result<Timestamp, Error> {
     let wrong = || {
         Error::Usage(format!(
@@ -558,8 +563,8 @@ fn survey(
     Ok((job, judgement))
 }
 
-/// The film as this survey leaves it, put into the panel that the survey is judged by. Where it cannot be reckoned, nothing is offered for
-/// sanding by it, and that is told.
+/// The film as this survey leaves it, put into the panel that the survey is judged by. Where it
+/// cannot be reckoned, nothing is offered for sanding by it, and that is told.
 fn reckoned(book: &Book, name: &str, job: &mut Job, date: Date) -> Option<SavedFilm> {
     if !job.panel.skin.film.is_known() || job.survey.taken() == 0 {
         return None;

@@ -1,7 +1,8 @@
-//! The last net: a fault of the program itself ends as one sentence and exit status 1, never as a trace of the machine's own.
+//! The last net: a fault of the program itself ends as one sentence and exit status 1, never as a
+//! trace of the machine's own.
 //!
-//! Nothing is half written then: files are put in place only once all of them are made, and what is entered in a book is one
-//! transaction, given up when it is not finished.
+//! Nothing is half written then: files are put in place only once all of them are made, and what is
+//! entered in a book is one transaction, given up when it is not finished.
 
 use crate::problem::Error;
 use std::panic::{AssertUnwindSafe, catch_unwind, set_hook, take_hook};

@@ -92,7 +92,8 @@ pub struct Origin {
 }
 
 impl Input {
-    /// From files, or from the book where one is named, or where the panel is no file and the folder holds one book.
+    /// From files, or from the book where one is named, or where the panel is no file and the
+    /// folder holds one book.
     ///
     /// # Errors
     /// Faults of the panel; no such panel in the book; readings named although the book has them.

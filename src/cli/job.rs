@@ -1,4 +1,5 @@
-//! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks about flags.
+//! As meant: files read, units converted, defaults filled, clashes refused. After this nobody asks
+//! about flags.
 
 use super::args::{BlockWord, CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWord};
 use super::input::{Files, Input, Maybe, Origin};
@@ -120,7 +121,8 @@ pub struct Job {
 }
 
 impl Job {
-    /// Read the files and check the options. Faults of the panel and of the readings come together where they can.
+    /// Read the files and check the options. Faults of the panel and of the readings come together
+    /// where they can.
     ///
     /// # Errors
     /// All faults of the files; wrong options.
@@ -163,7 +165,8 @@ impl Job {
         })
     }
 
-    /// Read what was given: the survey of a panel, to be judged as `lowspot map` does unless told otherwise.
+    /// Read what was given: the survey of a panel, to be judged as `lowspot map` does unless told
+    /// otherwise.
     ///
     /// # Errors
     /// All faults of the files.
@@ -188,7 +191,8 @@ impl Job {
             pair::told_by(entry, &mut survey.conditions);
         }
         warnings.extend(survey.warnings.iter().cloned());
-        // Asked for by a photo of a curved panel with few targets, and by none else: it takes a fit.
+        // Asked for by a photo of a curved panel with few targets, and by none else: it takes a
+        // fit.
         let crown = OnceLock::new();
         let crown = || *crown.get_or_init(|| crown_of(&panel, &survey));
         let photos = photos(&files, &panel, coat, &crown)?;

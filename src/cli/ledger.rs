@@ -168,7 +168,8 @@ fn to_be(panel: PanelRow, date: Date) -> Entry {
     }
 }
 
-/// Puts the film as the ledger has it in the place of what was stated, where anything came after that; tells what to heed.
+/// Puts the film as the ledger has it in the place of what was stated, where anything came after
+/// that; tells what to heed.
 pub fn put(ledger: &Ledger, panel: &mut Panel) -> Vec<Warning> {
     if !ledger.counted {
         return Vec::new();
@@ -188,7 +189,8 @@ pub fn put(ledger: &Ledger, panel: &mut Panel) -> Vec<Warning> {
     out
 }
 
-/// Where the ledger cannot be made nothing is known of the film any more: nothing may come off by it.
+/// Where the ledger cannot be made nothing is known of the film any more: nothing may come off by
+/// it.
 pub fn lost(why: &Error, panel: &mut Panel) -> Warning {
     panel.skin.film.now = Some(FilmNow {
         step_mm: 10.0,

@@ -34,7 +34,8 @@ pub fn run(args: &MapArgs) -> Result<ExitCode, Error> {
     Ok(ExitCode::from(if unfair { 3 } else { 0 }))
 }
 
-/// A survey from a book that does not hold its result yet: it is kept now. Judged otherwise than books are, it is not.
+/// A survey from a book that does not hold its result yet: it is kept now. Judged otherwise than
+/// books are, it is not.
 fn keep_result(job: &Job, judgement: &Judgement) -> Result<(), Error> {
     let Some(from) = job.from.as_ref().filter(|f| f.without_result) else {
         return Ok(());
@@ -185,7 +186,8 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
 /// Placings that a map suggests.
 const SUGGESTED: usize = 3;
 
-/// The judgement with the best placings to take next. A panel too small for the survey's own tool goes without.
+/// The judgement with the best placings to take next. A panel too small for the survey's own tool
+/// goes without.
 fn with_next(judged: Judgement, job: &Job, found: &fit::Surface) -> Result<Judgement, Error> {
     let basis = next::Basis {
         panel: &job.panel,
@@ -203,7 +205,8 @@ fn with_next(judged: Judgement, job: &Job, found: &fit::Surface) -> Result<Judge
     }
 }
 
-/// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows; on standard error.
+/// What was read, with the first reading that is not 0 in full, so that a wrong unit or step shows;
+/// on standard error.
 pub(super) fn tell_readings(job: &Job) {
     if job.survey.placings.is_empty() {
         super::note(format_args!(

@@ -1,4 +1,5 @@
-//! The commands: as typed, as meant, then one call a stage. The only module that knows all the others.
+//! The commands: as typed, as meant, then one call a stage. The only module that knows all the
+//! others.
 
 mod args;
 mod blank;
@@ -31,12 +32,14 @@ use clap::Parser;
 use std::io::Write;
 use std::process::ExitCode;
 
-/// Run the program. Exit status: 0 done, 1 could not, 2 wrong usage, 3 not fair where `--require-fair` asked for it.
+/// Run the program. Exit status: 0 done, 1 could not, 2 wrong usage, 3 not fair where
+/// `--require-fair` asked for it.
 pub fn run() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
-            // Help and version go to standard output and are no error; a closed pipe is none either.
+            // Help and version go to standard output and are no error; a closed pipe is none
+            // either.
             let _ = e.print();
             return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
         }
@@ -129,8 +132,8 @@ fn tell(error: &Error) {
     };
 }
 
-/// Print on standard output; a reader that has gone away is no error. What files, names and books hold never reaches the terminal as
-/// orders to it.
+/// Print on standard output; a reader that has gone away is no error. What files, names and books
+/// hold never reaches the terminal as orders to it.
 fn say(text: &str) {
     let mut out = anstream::stdout().lock();
     let _ = writeln!(out, "{}", text::visible(text));

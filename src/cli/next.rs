@@ -182,7 +182,8 @@ fn form(dir: &Path, plan: &Plan, panel: &Panel, units: Units) -> Result<(String,
     )))
 }
 
-/// Whether a file may be written over: there is none, or it is a form of ours in which no reading has been written.
+/// Whether a file may be written over: there is none, or it is a form of ours in which no reading
+/// has been written.
 fn still_blank(path: &Path) -> bool {
     if !path.exists() {
         return true;

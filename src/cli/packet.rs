@@ -19,11 +19,13 @@ use rayon::prelude::*;
 use std::path::Path;
 use std::process::ExitCode;
 
-/// Pages that are made before they are written, so that a book full of photos is never in memory as a whole.
+/// Pages that are made before they are written, so that a book full of photos is never in memory as
+/// a whole.
 const AT_A_TIME: usize = 8;
 /// Hands that make them side by side.
 const HANDS: usize = 2;
-/// Most bytes of photos on one page; further ones are named. A page of more is opened by no browser in a yard.
+/// Most bytes of photos on one page; further ones are named. A page of more is opened by no browser
+/// in a yard.
 const MOST_PHOTOS: usize = 30_000_000;
 
 /// Run it.
@@ -97,7 +99,8 @@ impl<'a> Pages<'a> {
         })
     }
 
-    /// Some panels, side by side. A connection is used by one hand at a time, so each hand has its own.
+    /// Some panels, side by side. A connection is used by one hand at a time, so each hand has its
+    /// own.
     fn part(&self, rows: &[PanelRow]) -> Result<Vec<(show::File, IndexRow)>, Error> {
         let hands: Vec<&[PanelRow]> = rows.chunks(rows.len().div_ceil(HANDS).max(1)).collect();
         let made: Vec<Result<Vec<(show::File, IndexRow)>, Error>> = hands
@@ -121,7 +124,8 @@ impl<'a> Pages<'a> {
     }
 }
 
-/// One panel in full: each map found anew from the readings, with placings and what photos show, and the film reckoned anew.
+/// One panel in full: each map found anew from the readings, with placings and what photos show,
+/// and the film reckoned anew.
 fn whole(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
     let mut maps = Vec::new();
     for survey in book.surveys(name)? {
@@ -131,7 +135,8 @@ fn whole(book: &Book, name: &str, units: Units) -> Result<Sheet, Error> {
     sheet(book, name, &trend::trend(book, name)?, maps, film, units)
 }
 
-/// One panel of many: as the book keeps it. Only surveys of which it keeps no result are found anew.
+/// One panel of many: as the book keeps it. Only surveys of which it keeps no result are found
+/// anew.
 fn kept(book: &Book, row: &PanelRow, shop: &trend::Shop, units: Units) -> Result<Sheet, Error> {
     let name = &row.name;
     let results = book.results(name)?;
@@ -236,7 +241,8 @@ fn film_then((survey, result): &(Entry, SurveyResult)) -> Option<Film> {
     })
 }
 
-/// The film ledger in words and as a picture, or why there is none; `None` where there is nothing to reckon with.
+/// The film ledger in words and as a picture, or why there is none; `None` where there is nothing
+/// to reckon with.
 fn film(book: &Book, name: &str, shop: &Shop, units: Units) -> Option<Film> {
     let made = || {
         let (ledger, panel) = ledger::of(book, name, shop)?;

@@ -1,4 +1,5 @@
-//! Two surveys to compare: from files, two of one panel of the job book, or a panel's and its mirrored twin's.
+//! Two surveys to compare: from files, two of one panel of the job book, or a panel's and its
+//! mirrored twin's.
 
 use super::args::{MirrorWord, MovedArgs};
 use super::input::{Files, Named, stored_files};
@@ -325,7 +326,8 @@ const COVERED: f64 = 0.97;
 /// Spots along each side at which outlines are compared.
 const SPOTS: usize = 80;
 
-/// That outline and openings of a twin, mirrored, are the panel's own: else it was mirrored the wrong way round.
+/// That outline and openings of a twin, mirrored, are the panel's own: else it was mirrored the
+/// wrong way round.
 fn same_outline(panel: &Panel, twin: &Panel) -> Result<(), Error> {
     let (mut both, mut either) = (0.0, 0.0);
     for k in 0..SPOTS * SPOTS {

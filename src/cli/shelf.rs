@@ -46,8 +46,8 @@ pub fn open(named: Option<&Path>, who: Option<&str>) -> Result<Book, Error> {
     Ok(book)
 }
 
-/// The book that a map, plan or walk is to be taken from: the one named; or the only one here, where what stands for the panel is no file and
-/// neither readings nor photos are named.
+/// The book that a map, plan or walk is to be taken from: the one named; or the only one here,
+/// where what stands for the panel is no file and neither readings nor photos are named.
 ///
 /// # Errors
 /// The current folder cannot be read.
@@ -68,7 +68,8 @@ pub fn meant(named: &Named) -> Result<Option<PathBuf>, Error> {
     }
 }
 
-/// Books in the current folder, by name. A copy into which nothing was entered since is passed over beside others.
+/// Books in the current folder, by name. A copy into which nothing was entered since is passed over
+/// beside others.
 fn here() -> Result<Vec<PathBuf>, Error> {
     let refused = |source| Error::File {
         path: PathBuf::from("."),

@@ -1,9 +1,10 @@
 //! Two surveys laid onto one another by what was not touched.
 //!
-//! A panel on other supports may differ by a plane, by constant curvature and by twist, and the second grid may have been taped some mm
-//! aside. These are fitted robustly: first by least absolute deviations, then with Tukey's biweight (c = 4.685, 95 % efficiency at the
-//! normal distribution; J. W. Tukey's constant as in Huber, Robust Statistics, 1981; from memory), so that a patch that was filled or
-//! sanded does not tilt the rest.
+//! A panel on other supports may differ by a plane, by constant curvature and by twist, and the
+//! second grid may have been taped some mm aside. These are fitted robustly: first by least
+//! absolute deviations, then with Tukey's biweight (c = 4.685, 95 % efficiency at the normal
+//! distribution; J. W. Tukey's constant as in Huber, Robust Statistics, 1981; from memory), so that
+//! a patch that was filled or sanded does not tilt the rest.
 
 use nalgebra::{DMatrix, DVector};
 use ndarray::ArrayView1;
@@ -18,10 +19,12 @@ const TUKEY: f64 = 4.685;
 pub(super) const MAD_OVER_SD: f64 = 0.674_489_750_196_081_7;
 /// The residuals' own scale is taken for no less than this share of the standard deviations given.
 const LEAST_SCALE: f64 = 0.5;
-/// A column that keeps less than this share of its length beside those before it says nothing of its own.
+/// A column that keeps less than this share of its length beside those before it says nothing of
+/// its own.
 const LEAST_OWN: f64 = 1e-6;
 
-/// Normal equations whose factor has a smaller pivot than this share of its largest are not used: half the digits would be gone.
+/// Normal equations whose factor has a smaller pivot than this share of its largest are not used:
+/// half the digits would be gone.
 const LEAST_PIVOT: f64 = 1e-4;
 
 /// Columns made orthonormal under weights: a fit is then one sum a column.
@@ -36,7 +39,8 @@ pub struct Columns {
 }
 
 impl Columns {
-    /// Gram and Schmidt, twice over. Columns that depend on those before them get the coefficient 0.
+    /// Gram and Schmidt, twice over. Columns that depend on those before them get the coefficient
+    /// 0.
     pub fn new(given: &[Vec<f64>], weights: &[f64]) -> Self {
         let mut out = Columns {
             own: Vec::new(),
@@ -89,8 +93,9 @@ impl Columns {
         out
     }
 
-    /// What other weights leave of values: by normal equations, a third of the work of new columns, and safe since these are
-    /// orthonormal already. `None` where the weights leave columns that hardly differ.
+    /// What other weights leave of values: by normal equations, a third of the work of new columns,
+    /// and safe since these are orthonormal already. `None` where the weights leave columns that
+    /// hardly differ.
     fn left_under(&self, weights: &[f64], values: &[f64]) -> Option<Vec<f64>> {
         let sizes = self.made_of.iter().map(|parts| parts.last());
         let own: Vec<&Vec<f64>> = (self.own.iter().zip(sizes))
@@ -118,7 +123,8 @@ impl Columns {
         Some(left)
     }
 
-    /// Takes the fit out of values. Where columns are longer than the values, the values are taken to be 0 there.
+    /// Takes the fit out of values. Where columns are longer than the values, the values are taken
+    /// to be 0 there.
     pub fn remove(&self, values: &mut [f64]) {
         let shares: Vec<f64> = self.weighted.iter().map(|w| dot(w, values)).collect();
         for (own, share) in self.own.iter().zip(shares) {
@@ -163,7 +169,8 @@ pub fn quadratics(places: &[[f64; 2]], size_mm: [f64; 2]) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Weights under which columns fit what was not touched of values with standard deviations `sd`. 0: touched.
+/// Weights under which columns fit what was not touched of values with standard deviations `sd`. 0:
+/// touched.
 pub fn untouched(columns: &[Vec<f64>], values: &[f64], sd: &[f64]) -> Vec<f64> {
     counted_untouched(columns, values, sd, &vec![1.0; values.len()])
 }
@@ -294,7 +301,8 @@ mod tests {
 
     #[test]
     fn a_patch_does_not_tilt_the_rest() {
-        // A fifth of the panel in one corner, a quarter in its middle, a strip of a tenth along a whole edge.
+        // A fifth of the panel in one corner, a quarter in its middle, a strip of a tenth along a
+        // whole edge.
         let corner = worst(|p| p[0] < 400.0 && p[1] < 270.0);
         let middle = worst(|p| (220.0..=730.0).contains(&p[0]) && (130.0..=420.0).contains(&p[1]));
         let strip = worst(|p| p[0] < 100.0);

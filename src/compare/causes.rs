@@ -18,7 +18,8 @@ const FROM_SUPPORTS_MM: f64 = 150.0;
 /// A pitch this close to that of the supports is theirs, as a share.
 const SUPPORTS_SHARE: f64 = 0.1;
 
-/// "ribs or stringers, or frames"; what the panel lies on comes first. Empty where nothing usual has that pitch.
+/// "ribs or stringers, or frames"; what the panel lies on comes first. Empty where nothing usual
+/// has that pitch.
 pub fn looks_like(pitch_mm: f64, supports: Option<&str>) -> String {
     let usual: Vec<&str> = USUAL
         .iter()
@@ -38,8 +39,8 @@ pub fn looks_like(pitch_mm: f64, supports: Option<&str>) -> String {
     words
 }
 
-/// How far apart supports stand by a note, mm: lengths written in it, but after "x" or "y", which begin places ("x 300 900 1500"), the
-/// distances from one to the next.
+/// How far apart supports stand by a note, mm: lengths written in it, but after "x" or "y", which
+/// begin places ("x 300 900 1500"), the distances from one to the next.
 fn apart(noted: &str) -> Vec<f64> {
     let words: Vec<&str> = noted
         .split(|c: char| c.is_whitespace() || c == ',' || c == ';' || c == '(' || c == ')')
@@ -58,7 +59,8 @@ fn apart(noted: &str) -> Vec<f64> {
     found
 }
 
-/// Lengths among words, mm: numbers followed by a unit of length; a bare number counts as mm. None below 10 mm.
+/// Lengths among words, mm: numbers followed by a unit of length; a bare number counts as mm. None
+/// below 10 mm.
 fn lengths(words: &[&str]) -> Vec<f64> {
     let mut found = Vec::new();
     for (k, word) in words.iter().enumerate() {

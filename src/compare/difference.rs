@@ -1,9 +1,10 @@
 //! What moved between two surveys of one panel: after less before, on what was measured in both.
 //!
-//! Both surfaces are known up to a plane, and the panel may have lain on other supports, so planes, constant curvature and twist are
-//! taken out by what was not touched ([`align`](super::align)). How surely the rest is known comes from the draws of both fits. A patch
-//! is told of only where the difference passes what the largest of the draws' own differences over the whole panel would: two surveys
-//! of an untouched panel differ somewhere, and that is no change.
+//! Both surfaces are known up to a plane, and the panel may have lain on other supports, so planes,
+//! constant curvature and twist are taken out by what was not touched ([`align`](super::align)).
+//! How surely the rest is known comes from the draws of both fits. A patch is told of only where
+//! the difference passes what the largest of the draws' own differences over the whole panel would:
+//! two surveys of an untouched panel differ somewhere, and that is no change.
 
 mod aligned;
 mod common;
@@ -26,10 +27,11 @@ use steps::Steps;
 
 /// Half a 95 % interval in standard deviations.
 pub const HALF: f64 = 1.959_963_984_540_054;
-/// A reading's place is taped to this, standard deviation, mm (common practice, no source): on a slope it is an error of height.
+/// A reading's place is taped to this, standard deviation, mm (common practice, no source): on a
+/// slope it is an error of height.
 const PLACE_MM: f64 = 2.0;
-/// Short waves are smoothed by each survey in its own way: by about half the curvature times the square of this, mm. Worked out on
-/// simulated panels read along other lines the second time.
+/// Short waves are smoothed by each survey in its own way: by about half the curvature times the
+/// square of this, mm. Worked out on simulated panels read along other lines the second time.
 const SMOOTHED_MM: f64 = 20.0;
 
 /// Share of a spread beyond the surveys' own by which the level may be off, standard deviation.
@@ -106,14 +108,15 @@ pub struct Difference {
     pub highest: Spot,
     /// Where it went down most.
     pub lowest: Spot,
-    /// Share of the measured area where the interval is clear of 0; of an untouched panel it is about 0.05.
+    /// Share of the measured area where the interval is clear of 0; of an untouched panel it is
+    /// about 0.05.
     pub beyond_share: f64,
     /// Standard deviations that a change must pass somewhere.
     pub critical: f64,
     /// What came up or went down, the largest volume first.
     pub patches: Vec<Patch>,
-    /// Standard deviation of the level itself, mm: where little was left untouched, nobody can say what lay still. It is not in `sd_mm`, since
-    /// a patch is told against what lies around it.
+    /// Standard deviation of the level itself, mm: where little was left untouched, nobody can say
+    /// what lay still. It is not in `sd_mm`, since a patch is told against what lies around it.
     pub level_sd_mm: f64,
 }
 
@@ -132,8 +135,8 @@ pub fn difference(panel: &Panel, before: Found, after: Found) -> Result<Differen
     laid(panel, before, after, false)
 }
 
-/// The same where the panel lay on the same supports and nothing bent it: curvature and twist are then what the surveys are unsure of, and no
-/// more.
+/// The same where the panel lay on the same supports and nothing bent it: curvature and twist are
+/// then what the surveys are unsure of, and no more.
 ///
 /// # Errors
 /// As [`difference`].
@@ -161,7 +164,8 @@ fn laid(panel: &Panel, before: Found, after: Found, unbent: bool) -> Result<Diff
     Ok(told(&common, aligned, &steps, sd, critical))
 }
 
-/// What the draws do not know of: on slopes a reading's place, in short lows what each survey smooths; standard deviation, mm.
+/// What the draws do not know of: on slopes a reading's place, in short lows what each survey
+/// smooths; standard deviation, mm.
 fn relief(common: &Common, surfaces: [&Surface; 2], frame: &[Vec<f64>]) -> Vec<f64> {
     let even = vec![1.0; common.nodes.len()];
     let mean = |d: [usize; 2], free: usize| -> Vec<f64> {
@@ -171,7 +175,8 @@ fn relief(common: &Common, surfaces: [&Surface; 2], frame: &[Vec<f64>]) -> Vec<f
             .zip(&own[1])
             .map(|(a, b)| (a + b) / 2.0)
             .collect();
-        // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is left.
+        // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is
+        // left.
         Columns::new(&frame[..free], &even).remove(&mut both);
         both
     };
@@ -248,8 +253,9 @@ fn told(
     }
 }
 
-/// Of a panel of which most was left alone, the middle half of what moved is as narrow as the surveys are sure. As far as it is wider, the level
-/// may lie anywhere in it: this share of what is too much counts as a standard deviation (worked out on simulated shop floors).
+/// Of a panel of which most was left alone, the middle half of what moved is as narrow as the
+/// surveys are sure. As far as it is wider, the level may lie anywhere in it: this share of what is
+/// too much counts as a standard deviation (worked out on simulated shop floors).
 fn level_sd_mm(moved: &[f64], sd: &[f64]) -> f64 {
     let middle = |mut all: Vec<f64>| {
         all.sort_by(f64::total_cmp);

@@ -21,7 +21,8 @@ impl Axis {
     }
 }
 
-/// The twin's own panel: outline, openings and areas mirrored, so that its readings can be read in its own frame.
+/// The twin's own panel: outline, openings and areas mirrored, so that its readings can be read in
+/// its own frame.
 pub fn mirrored_panel(panel: &Panel, axis: Axis) -> Panel {
     let mut twin = panel.clone();
     let flip = |polygon: &mut Polygon| {

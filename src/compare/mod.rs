@@ -1,8 +1,9 @@
 //! Two surveys of one panel: what moved between them, and what repeats.
 //!
-//! In: the readings of both surveys and the surfaces found from them. Out: the [`difference`](difference::difference) with its
-//! uncertainty, pitches that came or went ([`spectrum`]), plain statistics of the readings ([`stats`]), all put together by [`moved`].
-//! No file, no clock, no screen.
+//! In: the readings of both surveys and the surfaces found from them. Out: the
+//! [`difference`](difference::difference) with its uncertainty, pitches that came or went
+//! ([`spectrum`]), plain statistics of the readings ([`stats`]), all put together by [`moved`]. No
+//! file, no clock, no screen.
 
 pub mod align;
 pub mod causes;
@@ -41,7 +42,8 @@ pub struct Moved {
 /// Compare two surveys: both surfaces found, laid onto one another, what is left told.
 ///
 /// # Errors
-/// [`Error::Calculation`] when a surface cannot be found, [`Error::Survey`] when the surveys have nothing in common.
+/// [`Error::Calculation`] when a surface cannot be found, [`Error::Survey`] when the surveys have
+/// nothing in common.
 pub fn moved(panel: &Panel, before: &Survey, after: &Survey) -> Result<Moved, Error> {
     let (old, new) = rayon::join(|| fit::fit(panel, before), || fit::fit(panel, after));
     let (old, new) = (old?, new?);

@@ -1,9 +1,11 @@
-//! A survey's readings made ready for a search of waves: each placing's rest and a slow curve taken out.
+//! A survey's readings made ready for a search of waves: each placing's rest and a slow curve taken
+//! out.
 //!
-//! The found surface smooths short waves away, so the search works on the readings. Each placing is a block of rows (see `fit::tools`).
-//! What the search must not see, the rest and polynomials for waves longer than some 400 mm, is spanned by orthonormal vectors Q; then
-//! y − QQ'y is what is left of the readings, and c'(I − QQ')c what is left of a wave c. A placing is weighed by what is left in it, so
-//! that one over a deep low does not speak for all.
+//! The found surface smooths short waves away, so the search works on the readings. Each placing is
+//! a block of rows (see `fit::tools`). What the search must not see, the rest and polynomials for
+//! waves longer than some 400 mm, is spanned by orthonormal vectors Q; then y − QQ'y is what is
+//! left of the readings, and c'(I − QQ')c what is left of a wave c. A placing is weighed by what is
+//! left in it, so that one over a deep low does not speak for all.
 
 pub mod sweep;
 
@@ -18,7 +20,8 @@ pub const SLOW_MM: f64 = 400.0;
 const FEWEST_LEFT: usize = 3;
 /// Highest degree of the slow surface under readings that spread over an area.
 const MOST_DEGREE: usize = 6;
-/// Lowest degree of the slow curve: the same crown under all placings, or the edge's own bow, keeps step and is no wave.
+/// Lowest degree of the slow curve: the same crown under all placings, or the edge's own bow, keeps
+/// step and is no wave.
 const LEAST_DEGREE: usize = 2;
 /// A placing's own scale is taken for no less than this share of the middle one.
 const LEAST_SCALE: f64 = 0.5;
@@ -49,11 +52,13 @@ pub struct Series {
     pub step_mm: f64,
     /// Weight of a wave of which nothing is taken out.
     pub full_weight: f64,
-    /// Middle standard deviation of what is left in a placing, mm, where most readings are gaps; else 0.
+    /// Middle standard deviation of what is left in a placing, mm, where most readings are gaps;
+    /// else 0.
     pub gap_noise_mm: f64,
 }
 
-/// Sums over rows that a wave is fitted with: Σ y·(cos, sin), and Σ of cos², cos·sin, sin² with what is taken out left out.
+/// Sums over rows that a wave is fitted with: Σ y·(cos, sin), and Σ of cos², cos·sin, sin² with
+/// what is taken out left out.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Sums {
     /// Against the readings.
@@ -206,7 +211,8 @@ fn step_of(survey: &Survey) -> Option<f64> {
         .map(|s| s.0)
 }
 
-/// Distance between a placing's readings; over an area the side of the square that each has to itself.
+/// Distance between a placing's readings; over an area the side of the square that each has to
+/// itself.
 fn spacing(placing: &Placing) -> Option<f64> {
     if placing.tool != Tool::Bridge || line_of(placing).is_some() {
         return placing.pitch_mm();

@@ -1,17 +1,22 @@
-//! What repeats: waves that keep step over a panel, found in a survey's readings or in the difference of two surveys.
+//! What repeats: waves that keep step over a panel, found in a survey's readings or in the
+//! difference of two surveys.
 //!
-//! A least-squares periodogram over the plane of wave vectors (Lomb, Astrophys. Space Sci. 39, 1976, and Scargle, Astrophys. J. 263, 1982,
-//! carried to two dimensions; from memory) on the readings themselves, each placing's rest and a slow curve taken out (`series`).
-//! Real lows and highs have a broad spectrum, red and not even in direction. So a wave is told of only where it stands out in three
-//! ways, each by chance alone less often than [`CHANCE`] over all wave vectors looked at:
+//! A least-squares periodogram over the plane of wave vectors (Lomb, Astrophys. Space Sci. 39,
+//! 1976, and Scargle, Astrophys. J. 263, 1982, carried to two dimensions; from memory) on the
+//! readings themselves, each placing's rest and a slow curve taken out (`series`). Real lows and
+//! highs have a broad spectrum, red and not even in direction. So a wave is told of only where it
+//! stands out in three ways, each by chance alone less often than [`CHANCE`] over all wave vectors
+//! looked at:
 //!
 //! 1. against other directions of about the same wavelength (`stands_out`),
-//! 2. against other wavelengths of the same direction (one seam has all wavelengths in one direction),
+//! 2. against other wavelengths of the same direction (one seam has all wavelengths in one
+//!    direction),
 //! 3. by keeping step from placing to placing (one deep low does not; `step`).
 //!
-//! The power over the mean m of k independent neighbours is distributed as P(> r) = (1 + r/k)^−k (the F distribution with 2 and 2k degrees of
-//! freedom); the share R of J amplitudes that keeps step as P(> R) = (1 − R)^(J−1) (R. A. Fisher, Proc. R. Soc. A 125, 1929; from memory).
-//! How waves are looked for: `search`. What is said of them: `told`.
+//! The power over the mean m of k independent neighbours is distributed as P(> r) = (1 + r/k)^−k
+//! (the F distribution with 2 and 2k degrees of freedom); the share R of J amplitudes that keeps
+//! step as P(> R) = (1 − R)^(J−1) (R. A. Fisher, Proc. R. Soc. A 125, 1929; from memory). How waves
+//! are looked for: `search`. What is said of them: `told`.
 
 mod search;
 mod stands_out;
@@ -25,7 +30,8 @@ use search::Search;
 
 /// By chance alone, over all wave vectors looked at.
 pub const CHANCE: f64 = 2e-3;
-/// Longest pitch looked for, mm; longer waves are taken out with the slow curve and stand on the map as lows and highs.
+/// Longest pitch looked for, mm; longer waves are taken out with the slow curve and stand on the
+/// map as lows and highs.
 pub const LONGEST_MM: f64 = SLOW_MM;
 
 /// Pitches in a survey's own readings.
@@ -46,8 +52,9 @@ pub fn in_difference(before: &Survey, after: &Survey) -> Repeats {
     Search::new(vec![new, old]).map_or_else(Repeats::default, |s| s.run(supports))
 }
 
-/// Power of a wave vector (cycles per mm) in plain values at places, a constant taken out: the sum of squares that the wave explains.
-/// For checks against other periodograms; the search itself uses the same sums.
+/// Power of a wave vector (cycles per mm) in plain values at places, a constant taken out: the sum
+/// of squares that the wave explains. For checks against other periodograms; the search itself uses
+/// the same sums.
 pub fn power(places: &[[f64; 2]], values: &[f64], wave: [f64; 2]) -> f64 {
     let n = values.len().max(1) as f64;
     let mean = values.iter().sum::<f64>() / n;

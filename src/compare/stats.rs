@@ -1,6 +1,7 @@
 //! Plain statistics of a survey's readings, for the trend from survey to survey.
 //!
-//! For heights against one bridge these are the panel's own; of gaps and dials they tell only how even the readings are.
+//! For heights against one bridge these are the panel's own; of gaps and dials they tell only how
+//! even the readings are.
 
 use crate::observe::Survey;
 use serde::Serialize;
@@ -28,7 +29,8 @@ pub struct ReadingsStats {
     pub placings: usize,
     /// Rms of each placing, averaged, weighted by its readings.
     pub placings_rms_mm: f64,
-    /// Standard error of that: from placing to placing where there are five or more, else from reading to reading.
+    /// Standard error of that: from placing to placing where there are five or more, else from
+    /// reading to reading.
     pub placings_rms_se_mm: f64,
 }
 
@@ -93,7 +95,8 @@ fn by_placing(groups: &[Vec<f64>]) -> (f64, f64) {
     };
     let (all, count) = (mean(None), parts.len() as f64);
     if parts.len() >= 5 {
-        // The jackknife (B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans, 1982; from memory).
+        // The jackknife (B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans, 1982;
+        // from memory).
         let off: f64 = (0..parts.len())
             .map(|k| (mean(Some(k)) - all).powi(2))
             .sum();

@@ -1,16 +1,19 @@
-//! A photo beside the readings' own surface, before the two are solved together: is it of this panel, which of its colours is the coat,
-//! and how far does bare skin mean "not low" here?
+//! A photo beside the readings' own surface, before the two are solved together: is it of this
+//! panel, which of its colours is the coat, and how far does bare skin mean "not low" here?
 //!
-//! The readings alone give each cell's height over the shape, mean m and standard deviation s, of a field as strong everywhere
-//! (what was found is not what is there between the lines). With z = −(m + t)/√(s² + s₀²) a cell is coated with the chance
-//! P = ε + (q − ε)·σ(a + b·z): t is the depth from which on coat stays, below a field that is nothing on the mean, not on fair skin; where the
-//! readings know nothing, z is near 0, and there the coat is as common as it is. q is the share of coat that stays on what is surely low, ε what
-//! stays on what is surely not. b = 0 is a photo that has nothing to do with the readings;
-//! b < 0, or coat and bare changed over, one whose colours were taken the wrong way round. All is weighed on a grid of the
-//! numbers, by the likelihood of the cells under the prior of the block that was used.
+//! The readings alone give each cell's height over the shape, mean m and standard deviation s, of a
+//! field as strong everywhere (what was found is not what is there between the lines). With
+//! z = −(m + t)/√(s² + s₀²) a cell is coated with the chance P = ε + (q − ε)·σ(a + b·z): t is the depth
+//! from which on coat stays, below a field that is nothing on the mean, not on fair skin; where the
+//! readings know nothing, z is near 0, and there the coat is as common as it is. q is the share of
+//! coat that stays on what is surely low, ε what stays on what is surely not. b = 0 is a photo that
+//! has nothing to do with the readings; b < 0, or coat and bare changed over, one whose colours
+//! were taken the wrong way round. All is weighed on a grid of the numbers, by the likelihood of
+//! the cells under the prior of the block that was used.
 //!
-//! Lows are few and large, so a photo of another panel may agree by chance. How well it would by chance is seen from the photo
-//! itself, laid onto the panel mirrored, turned and shifted: the right place must be among the best of those.
+//! Lows are few and large, so a photo of another panel may agree by chance. How well it would by
+//! chance is seen from the photo itself, laid onto the panel mirrored, turned and shifted: the
+//! right place must be among the best of those.
 
 use super::coat::{Looks, Shares};
 use super::outline::LEAST_SURE;
@@ -18,7 +21,8 @@ use crate::observe::Block;
 use crate::photo::CoatCells;
 use rayon::prelude::*;
 
-/// What else parts a cell from the readings' surface, s₀, mm: the coat's own level and its slow part.
+/// What else parts a cell from the readings' surface, s₀, mm: the coat's own level and its slow
+/// part.
 const BESIDE_MM: f64 = 0.06;
 /// Grid of the numbers of the model: t (mm), b, a, q, ε.
 const LEVELS_MM: [f64; 9] = [-0.15, -0.1, -0.06, -0.03, 0.0, 0.04, 0.1, 0.18, 0.3];
@@ -30,12 +34,14 @@ const KEPT: [f64; 8] = [0.06, 0.15, 0.3, 0.5, 0.7, 0.82, 0.92, 0.98];
 const LEFT: [f64; 4] = [0.01, 0.03, 0.08, 0.2];
 /// The level by which places are told: 0, the mean of the field.
 const FAIR_LEVEL: usize = 4;
-/// Most coat that is believed to stay on what is not low, in the fit: more than that is what the readings do not know.
+/// Most coat that is believed to stay on what is not low, in the fit: more than that is what the
+/// readings do not know.
 const MOST_LEFT: f64 = 0.05;
-/// Evidence that the colours or the place must have over none at all, in natural logarithms: 20 to 1.
+/// Evidence that the colours or the place must have over none at all, in natural logarithms: 20 to
+/// 1.
 const ENOUGH: f64 = 3.0;
-/// Share of the evidence that a right photo would bring on this survey that must be there: as the photo was read, and with its colours
-/// changed over, which is rarer and so must show more.
+/// Share of the evidence that a right photo would bring on this survey that must be there: as the
+/// photo was read, and with its colours changed over, which is rarer and so must show more.
 const SHARE_OF_EXPECTED: [f64; 2] = [0.7, 1.2];
 /// Evidence that readings must be able to give before a photo is judged by them at all.
 const CAN_JUDGE: f64 = 6.0;
@@ -56,7 +62,8 @@ const MOST_PLACES: usize = 4;
 /// What is believed of coat and block before the photo is seen.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Belief {
-    /// Share of coat that stays on what is surely low: mean, and how many independent lows that belief is worth.
+    /// Share of coat that stays on what is surely low: mean, and how many independent lows that
+    /// belief is worth.
     pub kept: [f64; 2],
     /// The same for what is surely not low.
     pub left: [f64; 2],
@@ -65,8 +72,9 @@ pub struct Belief {
 }
 
 impl Belief {
-    /// By the block (worked out on simulated blocking with boards of 450, 250 and 130 mm; common practice names no figure): a long board
-    /// leaves nearly all coat in lows, a soft pad cleans most of them. Not told: nearly open.
+    /// By the block (worked out on simulated blocking with boards of 450, 250 and 130 mm; common
+    /// practice names no figure): a long board leaves nearly all coat in lows, a soft pad cleans
+    /// most of them. Not told: nearly open.
     pub fn of(block: Option<Block>) -> Belief {
         let (kept, worth, level_mm) = match block {
             Some(Block::LongBoard) => (0.95, 20.0, [0.04, 0.4]),
@@ -139,8 +147,9 @@ impl Agreement {
         self.standing != Standing::Contradicts
     }
 
-    /// The cells as they go into the fit; `None` when they do not, or when nothing makes the photo sure of any of them. Where the colours
-    /// were in doubt and the readings agree with one way of taking them, the cells are as sure as the readings make that way.
+    /// The cells as they go into the fit; `None` when they do not, or when nothing makes the photo
+    /// sure of any of them. Where the colours were in doubt and the readings agree with one way of
+    /// taking them, the cells are as sure as the readings make that way.
     pub fn taken(&self, cells: &CoatCells) -> Option<CoatCells> {
         let mut taken = cells.clone();
         let most = surest(cells);
@@ -164,7 +173,8 @@ impl Agreement {
     }
 }
 
-/// Certainty of the surest cell that is seen: what all cells share is the doubt of which colour is the coat.
+/// Certainty of the surest cell that is seen: what all cells share is the doubt of which colour is
+/// the coat.
 fn surest(cells: &CoatCells) -> f64 {
     let seen = |at| cells.seen[at] > 0.0 && cells.coat[at].is_finite();
     let sure = cells.sure.indexed_iter().filter(|(at, _)| seen(*at));
@@ -181,13 +191,15 @@ pub fn undoubted(cells: &CoatCells) -> CoatCells {
     out
 }
 
-/// Log odds of the colours being as read, where the surest cell is so certain: with this chance it is as read, else a toss.
+/// Log odds of the colours being as read, where the surest cell is so certain: with this chance it
+/// is as read, else a toss.
 fn odds(most: f64) -> f64 {
     let right = ((1.0 + most) / 2.0).clamp(0.5, 1.0 - 1e-9);
     (right / (1.0 - right)).ln()
 }
 
-/// How far coat and bare skin can be believed on all photos used: the mean of what each has learned.
+/// How far coat and bare skin can be believed on all photos used: the mean of what each has
+/// learned.
 pub fn shares(weighed: &[Agreement]) -> Shares {
     let used = || weighed.iter().filter(|w| w.used());
     let n = used().count().max(1) as f64;
@@ -399,7 +411,8 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
         .zip(looks.weight())
         .map(|(f, w)| f * w)
         .sum();
-    // Hardly any coat, and the readings know of no low: that is what a fair panel looks like, and specks lie anywhere.
+    // Hardly any coat, and the readings know of no low: that is what a fair panel looks like, and
+    // specks lie anywhere.
     let specks = coated < HARDLY * weight && places.is_empty();
     let (standing, by_chance) = if passes(0, chance) {
         (Standing::Agrees, chance)
@@ -429,7 +442,8 @@ pub fn weigh_photo(looks: &Looks, known: &Known, prior: &Belief) -> Agreement {
     }
 }
 
-/// What a right photo would bring: the mean evidence over what an ordinary block leaves, coat as common as here.
+/// What a right photo would bring: the mean evidence over what an ordinary block leaves, coat as
+/// common as here.
 fn expected(classes: &Classes, none: &Model, prior: &Belief) -> f64 {
     let base = none.chance(0.0).clamp(0.02, 0.98);
     let right = Model {
@@ -468,7 +482,8 @@ impl<'a> Laid<'a> {
         Laid { looks, gain, swap }
     }
 
-    /// Mean gain of the photo mirrored along x or y and shifted by whole looks, over the looks that are seen in both.
+    /// Mean gain of the photo mirrored along x or y and shifted by whole looks, over the looks that
+    /// are seen in both.
     fn at(&self, mirror: [bool; 2], shift: [usize; 2]) -> f64 {
         let [nx, ny] = self.looks.count();
         let (mut sum, mut weight) = (0.0, 0.0);

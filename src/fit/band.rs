@@ -1,7 +1,8 @@
-//! Cholesky within a band: for symmetric matrices whose entries lie close to the diagonal as they are numbered.
+//! Cholesky within a band: for symmetric matrices whose entries lie close to the diagonal as they
+//! are numbered.
 //!
-//! Columns are kept one after the other from the diagonal down. Four earlier columns are taken off a column at once, so
-//! that each of its entries is fetched and put back once for four products.
+//! Columns are kept one after the other from the diagonal down. Four earlier columns are taken off
+//! a column at once, so that each of its entries is fetched and put back once for four products.
 
 /// Zeros kept below each column, so that four neighbouring columns can be read over one length.
 const SPARE: usize = 3;
@@ -86,7 +87,8 @@ impl Band {
         &self.values[j * self.stride()..][..length]
     }
 
-    /// Of a factor: solve A x = b for one or several right-hand sides of n values, one after the other.
+    /// Of a factor: solve A x = b for one or several right-hand sides of n values, one after the
+    /// other.
     pub fn solve_in_place(&self, rhs: &mut [f64]) {
         for x in rhs.chunks_exact_mut(self.n.max(1)) {
             for j in 0..self.n {

@@ -1,7 +1,8 @@
-//! Tensor-product uniform cubic B-splines: values, derivatives, Gram matrices, and the coefficients of polynomials.
+//! Tensor-product uniform cubic B-splines: values, derivatives, Gram matrices, and the coefficients
+//! of polynomials.
 //!
-//! An [`Axis`] carries `intervals + 3` cubic B-splines on equal intervals; a [`Basis`] is the product of
-//! two. Coefficient (i, j) of the product has index `i * basis.y.count() + j`.
+//! An [`Axis`] carries `intervals + 3` cubic B-splines on equal intervals; a [`Basis`] is the
+//! product of two. Coefficient (i, j) of the product has index `i * basis.y.count() + j`.
 
 use ndarray::Array2;
 
@@ -19,7 +20,8 @@ pub struct Axis {
 impl Axis {
     /// The axis from 0 to `length` (mm, > 0) with equal intervals no longer than `spacing`.
     pub fn new(length: f64, spacing: f64) -> Self {
-        // A length that came by way of inches may exceed a whole number of intervals by its last digit.
+        // A length that came by way of inches may exceed a whole number of intervals by its last
+        // digit.
         let intervals = (length / spacing - 1e-9).ceil().max(1.0) as usize;
         Axis {
             start: 0.0,
@@ -33,8 +35,9 @@ impl Axis {
         self.intervals + 3
     }
 
-    /// The four basis functions that are not zero at `x`: index of the first, and the `derivative`-th
-    /// derivative (0 to 3) of each. Outside the axis the end interval's cubic goes on.
+    /// The four basis functions that are not zero at `x`: index of the first, and the
+    /// `derivative`-th derivative (0 to 3) of each. Outside the axis the end interval's cubic goes
+    /// on.
     pub fn at(&self, x: f64, derivative: usize) -> (usize, [f64; 4]) {
         let position = (x - self.start) / self.spacing;
         let cell = (position.floor().max(0.0) as usize).min(self.intervals - 1);
@@ -68,10 +71,11 @@ impl Axis {
         (cell, values)
     }
 
-    /// Gram matrix of the `derivative`-th derivatives over the axis: entry (i, j) is the integral of the
-    /// product. Row i holds columns i−3 … i+3. Exact: four Gauss points integrate degree 7.
+    /// Gram matrix of the `derivative`-th derivatives over the axis: entry (i, j) is the integral
+    /// of the product. Row i holds columns i−3 … i+3. Exact: four Gauss points integrate degree 7.
     pub fn gram(&self, derivative: usize) -> Vec<[f64; 7]> {
-        // Gauss–Legendre nodes and weights on [−1, 1], four points (Abramowitz and Stegun 1964, table 25.4).
+        // Gauss–Legendre nodes and weights on [−1, 1], four points (Abramowitz and Stegun 1964,
+        // table 25.4).
         const NODES: [f64; 4] = [
             -0.861_136_311_594_052_6,
             -0.339_981_043_584_856_3,
@@ -99,9 +103,9 @@ impl Axis {
         gram
     }
 
-    /// Coefficients of ((x − centre)/scale)^power. Powers 0 to 3 are carried exactly (Marsden 1970: the blossom at the three
-    /// inner knots of each basis function); higher ones by the quasi-interpolant f − h²f″/6, to about
-    /// (spacing/scale)⁴ (de Boor 1978, ch. XII).
+    /// Coefficients of ((x − centre)/scale)^power. Powers 0 to 3 are carried exactly (Marsden 1970:
+    /// the blossom at the three inner knots of each basis function); higher ones by the
+    /// quasi-interpolant f − h²f″/6, to about (spacing/scale)⁴ (de Boor 1978, ch. XII).
     pub fn power(&self, power: usize, centre: f64, scale: f64) -> Vec<f64> {
         let h = self.spacing;
         (0..self.count())
@@ -149,8 +153,8 @@ impl Basis {
         a.max(b) < self.count() && (a / ny).abs_diff(b / ny) <= 3 && (a % ny).abs_diff(b % ny) <= 3
     }
 
-    /// The sixteen coefficients that carry the surface at (x, y) mm, with their weights; `(dx, dy)` are
-    /// orders of derivative.
+    /// The sixteen coefficients that carry the surface at (x, y) mm, with their weights; `(dx, dy)`
+    /// are orders of derivative.
     pub fn at(&self, x: f64, y: f64, dx: usize, dy: usize) -> [(usize, f64); 16] {
         let (i0, bx) = self.x.at(x, dx);
         let (j0, by) = self.y.at(y, dy);
@@ -199,8 +203,9 @@ impl Basis {
         out
     }
 
-    /// Coefficients of a smooth function of the panel: its values where the splines have their middles (those beyond the edge at the
-    /// edge), sharpened by (−1, 8, −1)/6 along both axes, the quasi-interpolant f − h²f″/6 (de Boor 1978, ch. XII).
+    /// Coefficients of a smooth function of the panel: its values where the splines have their
+    /// middles (those beyond the edge at the edge), sharpened by (−1, 8, −1)/6 along both axes, the
+    /// quasi-interpolant f − h²f″/6 (de Boor 1978, ch. XII).
     pub fn carry(&self, f: &dyn Fn(f64, f64) -> f64) -> Vec<f64> {
         let middle = |axis: &Axis, i: usize| {
             let end = axis.start + axis.spacing * axis.intervals as f64;
@@ -224,7 +229,8 @@ impl Basis {
     }
 }
 
-/// (−1, 8, −1)/6 along lines of n values `stride` apart, the ends as they are: `[n, lines]`, `[stride, from line to line]`.
+/// (−1, 8, −1)/6 along lines of n values `stride` apart, the ends as they are: `[n, lines]`,
+/// `[stride, from line to line]`.
 fn sharpened(c: &[f64], [n, lines]: [usize; 2], [stride, step]: [usize; 2]) -> Vec<f64> {
     let mut out = c.to_vec();
     for line in 0..lines {

@@ -1,8 +1,9 @@
 //! The thin face of the sparse Cholesky library: a pattern analysed once, factored many times.
 //!
 //! Only the lower triangle is kept. The order of elimination (approximate minimum degree) and the
-//! supernodes come from `faer`; what is added here is the log-determinant and the half solve for draws. A matrix whose
-//! band is narrow as it stands is factored within its band instead ([`super::band`]), which is several times faster for small ones.
+//! supernodes come from `faer`; what is added here is the log-determinant and the half solve for
+//! draws. A matrix whose band is narrow as it stands is factored within its band instead
+//! ([`super::band`]), which is several times faster for small ones.
 
 use super::band::Band;
 use crate::problem::Error;
@@ -16,8 +17,8 @@ use faer::sparse::linalg::cholesky::{
 use faer::sparse::{SparseColMatRef, SymbolicSparseColMat};
 use faer::{Conj, MatMut, Par, Side};
 
-/// Where the entries of a symmetric matrix stand: its lower triangle, column by column, in the order of elimination, so that
-/// nothing has to be moved before a factorisation.
+/// Where the entries of a symmetric matrix stand: its lower triangle, column by column, in the
+/// order of elimination, so that nothing has to be moved before a factorisation.
 #[derive(Debug)]
 pub struct Pattern {
     structure: SymbolicSparseColMat<usize>,
@@ -44,7 +45,8 @@ fn failed(what: &str, error: impl std::fmt::Debug) -> Error {
     Error::Calculation(format!("{what}: {error:?}"))
 }
 
-/// The structure with these rows (≥ column) in each column; the diagonal is added, repeats are dropped.
+/// The structure with these rows (≥ column) in each column; the diagonal is added, repeats are
+/// dropped.
 fn structure(mut columns: Vec<Vec<usize>>) -> SymbolicSparseColMat<usize> {
     let n = columns.len();
     let mut starts = Vec::with_capacity(n + 1);
@@ -71,8 +73,8 @@ fn supernodes(given: &SymbolicSparseColMat<usize>) -> Result<SymbolicCholesky<us
 }
 
 impl Pattern {
-    /// Analyse the pattern of an `n × n` matrix. `columns[j]` lists the rows i ≥ j of column j, in any order,
-    /// repeats allowed; the diagonal is always there.
+    /// Analyse the pattern of an `n × n` matrix. `columns[j]` lists the rows i ≥ j of column j, in
+    /// any order, repeats allowed; the diagonal is always there.
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
@@ -319,7 +321,8 @@ impl Factor<'_> {
 mod tests {
     use super::*;
 
-    /// A small positive definite matrix that gains from reordering; factored by supernodes and within its band.
+    /// A small positive definite matrix that gains from reordering; factored by supernodes and
+    /// within its band.
     fn examples() -> [(Pattern, Vec<f64>); 2] {
         [0.0, MOST_BAND_WORK].map(example)
     }
@@ -369,7 +372,8 @@ mod tests {
     fn correlated_noise_has_the_inverse_as_its_covariance() {
         for (pattern, values) in examples() {
             let factor = pattern.factor(&values).unwrap();
-            // White noise taken as each unit vector in turn gives the columns of a square root R of A⁻¹.
+            // White noise taken as each unit vector in turn gives the columns of a square root R of
+            // A⁻¹.
             let n = 12;
             let mut unit = vec![0.0; n * n];
             for i in 0..n {

@@ -1,10 +1,13 @@
-//! Readings and coat cells solved together: where coat stays the surface is low, where it is gone it is not.
+//! Readings and coat cells solved together: where coat stays the surface is low, where it is gone
+//! it is not.
 //!
-//! A cell's share of coat f is taken as a look at u = (level − δ)/s, δ the field and domes at its middle, and costs
-//! w·[log(1 + eᵘ) − f·u]: the logistic likelihood of McCullagh and Nelder (1989, ch. 4), whose tails pull with a bounded force. The
-//! level is −t + e(x, y): the block rides on the panel's own fair skin, which differs from the shape by a slow part e with a prior of
-//! its own, and t is known to some hundredths only. All terms are convex; Newton steps with the surface's own sparse factor.
-//! Cells that contradict their neighbours and the readings lose their weight, by the odds of being simply wrong.
+//! A cell's share of coat f is taken as a look at u = (level − δ)/s, δ the field and domes at its
+//! middle, and costs w·[log(1 + eᵘ) − f·u]: the logistic likelihood of McCullagh and Nelder (1989,
+//! ch. 4), whose tails pull with a bounded force. The level is −t + e(x, y): the block rides on the
+//! panel's own fair skin, which differs from the shape by a slow part e with a prior of its own,
+//! and t is known to some hundredths only. All terms are convex; Newton steps with the surface's
+//! own sparse factor. Cells that contradict their neighbours and the readings lose their weight, by
+//! the odds of being simply wrong.
 
 use super::basis::{Axis, Basis};
 use super::cholesky::Factor;
@@ -15,13 +18,16 @@ use crate::panel::Panel;
 use crate::photo::CoatCells;
 use crate::problem::Error;
 
-/// Depths at which coat may stay, mm: about what a long board reaches (common practice, no source), and what shorter and softer blocks
-/// leave bare. The first at which the next is no better is taken.
+/// Depths at which coat may stay, mm: about what a long board reaches (common practice, no source),
+/// and what shorter and softer blocks leave bare. The first at which the next is no better is
+/// taken.
 pub const LEVELS_MM: [f64; 6] = [0.035, 0.06, 0.1, 0.16, 0.25, 0.4];
-/// Softness s of that depth, mm: far softer than the block's own 0.01-0.02 mm, since the domes are not the lows' own shape near their
-/// outline and a hard level would bend whole lows to it (tried on simulated panels: 0.01 the worst, 0.05 the best).
+/// Softness s of that depth, mm: far softer than the block's own 0.01-0.02 mm, since the domes are
+/// not the lows' own shape near their outline and a hard level would bend whole lows to it (tried
+/// on simulated panels: 0.01 the worst, 0.05 the best).
 pub const SOFTNESS_MM: f64 = 0.05;
-/// Standard deviation of the slow part of the level, and its range as a share of the form's wavelength.
+/// Standard deviation of the slow part of the level, and its range as a share of the form's
+/// wavelength.
 const SLOW_SD_MM: f64 = 0.04;
 const SLOW_RANGE_SHARE: f64 = 0.8;
 /// Knots of the slow part per form wavelength, and the most splines it may have.
@@ -30,7 +36,8 @@ const MOST_SLOW: f64 = 120.0;
 /// Side of the blocks of cells that are looked at, mm, and the most of them.
 const LOOK_MM: f64 = 20.0;
 const MOST_LOOKS: f64 = 40_000.0;
-/// Cells nearer to each other than this err together, mm: a look counts for its area over this squared.
+/// Cells nearer to each other than this err together, mm: a look counts for its area over this
+/// squared.
 const TOGETHER_MM: f64 = 80.0;
 /// A cell with less than this of its weight left is set aside.
 const SET_ASIDE: f64 = 0.3;
@@ -61,7 +68,8 @@ impl Contradiction {
 /// What the fit learned of the coat.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CoatFit {
-    /// Depth below the shape at which coat and bare skin meet, median, mm; `None` where they meet nowhere.
+    /// Depth below the shape at which coat and bare skin meet, median, mm; `None` where they meet
+    /// nowhere.
     pub level_mm: Option<f64>,
     /// Softness of that depth, mm.
     pub softness_mm: f64,
@@ -89,7 +97,8 @@ pub struct Looks {
     area_mm2: f64,
     /// Neighbours along x and y.
     near: Vec<[Option<usize>; 4]>,
-    /// Blocks along x and y, the number of the look in each (ix·ny + iy), and the block of each look.
+    /// Blocks along x and y, the number of the look in each (ix·ny + iy), and the block of each
+    /// look.
     count: [usize; 2],
     number: Vec<Option<usize>>,
     block: Vec<usize>,
@@ -256,7 +265,8 @@ pub struct Setting {
     pub shares: Shares,
 }
 
-/// How far coat and bare skin can be believed: a look is coated with the chance left + (kept − left)·σ(u).
+/// How far coat and bare skin can be believed: a look is coated with the chance left + (kept −
+/// left)·σ(u).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shares {
     /// Share of coat that stays on what is low.
@@ -273,9 +283,10 @@ impl Shares {
         -f * p.ln() - (1.0 - f) * (1.0 - p).ln()
     }
 
-    /// A look that believes in its share f of coat only as far as the surface there lets it: its weight, and the share of what is left
-    /// of it. Coat on high skin may be what stays anyhow, bare skin on a low may be what the block cleaned anyhow (one step of EM,
-    /// Dempster, Laird and Rubin 1977).
+    /// A look that believes in its share f of coat only as far as the surface there lets it: its
+    /// weight, and the share of what is left of it. Coat on high skin may be what stays anyhow,
+    /// bare skin on a low may be what the block cleaned anyhow (one step of EM, Dempster, Laird and
+    /// Rubin 1977).
     fn believed(&self, u: f64, f: f64) -> [f64; 2] {
         let p = 1.0 / (1.0 + (-u).exp());
         let span = (self.kept - self.left).max(0.0);
@@ -359,7 +370,8 @@ pub fn solve<'s>(
     Ok(mode)
 }
 
-/// Newton's method at fixed weights; the step is halved until the objective falls by a share of what the slope promises.
+/// Newton's method at fixed weights; the step is halved until the objective falls by a share of
+/// what the slope promises.
 fn newton<'s>(
     system: &'s System,
     normal: &Normal,
@@ -536,7 +548,8 @@ impl Problem {
     }
 }
 
-/// What remains of the looks after the fit: enough to look at other panels as this one was looked at.
+/// What remains of the looks after the fit: enough to look at other panels as this one was looked
+/// at.
 #[derive(Clone, Debug)]
 pub struct Seen {
     /// Curvature of each look at the mode, times σ².
@@ -546,7 +559,8 @@ pub struct Seen {
 }
 
 impl Seen {
-    /// What a photo of the panel `unknowns` would pull with, seen as this one was: the looks' linear part at the mode, with noise.
+    /// What a photo of the panel `unknowns` would pull with, seen as this one was: the looks'
+    /// linear part at the mode, with noise.
     pub fn anew(
         &self,
         system: &System,
@@ -602,7 +616,8 @@ impl Mode<'_> {
     }
 }
 
-/// A contradiction is no smaller than this, mm² (a speck), and lies no further than this from a reading, mm.
+/// A contradiction is no smaller than this, mm² (a speck), and lies no further than this from a
+/// reading, mm.
 const LEAST_MM2: f64 = 1200.0;
 const BESIDE_MM: f64 = 50.0;
 

@@ -1,10 +1,13 @@
-//! The straightedge's own error: its shape beyond a straight line and an even bow, solved along with the surface.
+//! The straightedge's own error: its shape beyond a straight line and an even bow, solved along
+//! with the surface.
 //!
-//! All placings of one edge share it: gap = a + b·s + e(t) − z, t the distance from the edge's first end, which lies at the place a
-//! placing is counted from; `turned` lays the other end there. e is a sum of Legendre polynomials of degree 3 and up, so it has no
-//! offset, tilt or even bow: those are rests, and fair curvature. Its coefficients are few, so they are eliminated last: with M the
-//! matrix of the surface and E their columns, (EᵀWE + prior − EᵀWA·M⁻¹·AᵀWE)·c = EᵀW(y − Aû) gives them and their covariance, and û
-//! moves by −M⁻¹AᵀWE·c; the same numbers as from one large system.
+//! All placings of one edge share it: gap = a + b·s + e(t) − z, t the distance from the edge's
+//! first end, which lies at the place a placing is counted from; `turned` lays the other end there.
+//! e is a sum of Legendre polynomials of degree 3 and up, so it has no offset, tilt or even bow:
+//! those are rests, and fair curvature. Its coefficients are few, so they are eliminated last: with
+//! M the matrix of the surface and E their columns, (EᵀWE + prior − EᵀWA·M⁻¹·AᵀWE)·c = EᵀW(y − Aû)
+//! gives them and their covariance, and û moves by −M⁻¹AᵀWE·c; the same numbers as from one large
+//! system.
 
 use super::robust::Setting;
 use super::system::{Solved, System, dot};
@@ -13,16 +16,19 @@ use crate::observe::{Survey, Tool};
 /// Degrees of the polynomials.
 const DEGREES: std::ops::RangeInclusive<usize> = 3..=10;
 const COUNT: usize = 8;
-/// Prior standard deviation of the coefficient of degree 3, mm; of degree k 3/k of it. What an edge of the trade may be off by.
+/// Prior standard deviation of the coefficient of degree 3, mm; of degree k 3/k of it. What an edge
+/// of the trade may be off by.
 const PRIOR_MM: f64 = 0.1;
 /// Placings of one edge from which its shape is asked for.
 pub const ENOUGH_PLACINGS: usize = 10;
 /// Nothing smaller is taken for a shape, mm: rounding and gaps cut off at 0 come to as much.
 const SMALLEST_MM: f64 = 0.025;
-/// Size over standard deviation at the worst place, and χ² of all coefficients, from which there is a shape.
+/// Size over standard deviation at the worst place, and χ² of all coefficients, from which there is
+/// a shape.
 const CLEAR: f64 = 3.0;
 const CLEAR_SQUARE: f64 = 30.0;
-/// Standard deviation at some place, mm, above which the shape cannot be told from that of the panel.
+/// Standard deviation at some place, mm, above which the shape cannot be told from that of the
+/// panel.
 const NOT_TOLD_MM: f64 = 0.05;
 /// Places along the edge at which it is looked at.
 const PLACES: usize = 24;
@@ -49,8 +55,8 @@ pub struct EdgeShape {
     pub turned: bool,
     /// What is known.
     pub state: State,
-    /// (distance from the first end, how far the underside stands off a straight line and an even bow: positive is hollow; its standard
-    /// deviation), mm.
+    /// (distance from the first end, how far the underside stands off a straight line and an even
+    /// bow: positive is hollow; its standard deviation), mm.
     pub profile: Vec<[f64; 3]>,
 }
 
@@ -180,7 +186,8 @@ impl Columns {
         column
     }
 
-    /// The shapes, from a solution without them of these readings and weights; `None` when they cannot be solved for.
+    /// The shapes, from a solution without them of these readings and weights; `None` when they
+    /// cannot be solved for.
     pub fn find(
         &self,
         system: &System,
@@ -318,7 +325,8 @@ impl Found {
         !self.moves.is_empty()
     }
 
-    /// How the unknowns move when the coefficients are drawn from what is known of them; `white` gives standard normal numbers.
+    /// How the unknowns move when the coefficients are drawn from what is known of them; `white`
+    /// gives standard normal numbers.
     pub fn moved(&self, sigma_mm: f64, white: &mut dyn FnMut() -> f64) -> Vec<f64> {
         let mut c: Vec<f64> = self.moves.iter().map(|_| sigma_mm * white()).collect();
         backward(&self.root, &mut c);

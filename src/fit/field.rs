@@ -1,10 +1,11 @@
 //! The prior of the deviation field: a Matérn field on splines, written by its sparse precision.
 //!
-//! A Gaussian field with Matérn covariance solves (κ² − Δ)^{α/2} d = white noise (Whittle 1954); on a finite
-//! basis its precision is Q = τ·Σₘ C(α, m)·κ^{2(α−m)}·Kₘ (Lindgren, Rue and Lindström, J. R. Stat. Soc. B 73, 2011,
-//! eq. 10), with Kₘ the Gram matrix of all m-th derivatives, Kₘ = Σ_{i+j=m} C(m, i)·Gxⁱ ⊗ Gyʲ. Full
-//! derivative Gram matrices are used rather than powers of the Laplacian, which would leave harmonics nearly free.
-//! Smoothness ν = α − 1 in the plane; the range √(8ν)/κ is where correlation has fallen to about 0.13.
+//! A Gaussian field with Matérn covariance solves (κ² − Δ)^{α/2} d = white noise (Whittle 1954); on
+//! a finite basis its precision is Q = τ·Σₘ C(α, m)·κ^{2(α−m)}·Kₘ (Lindgren, Rue and Lindström, J.
+//! R. Stat. Soc. B 73, 2011, eq. 10), with Kₘ the Gram matrix of all m-th derivatives, Kₘ =
+//! Σ_{i+j=m} C(m, i)·Gxⁱ ⊗ Gyʲ. Full derivative Gram matrices are used rather than powers of the
+//! Laplacian, which would leave harmonics nearly free. Smoothness ν = α − 1 in the plane; the range
+//! √(8ν)/κ is where correlation has fallen to about 0.13.
 
 use super::basis::Basis;
 use super::cholesky::Pattern;
@@ -38,7 +39,8 @@ pub fn amplitude_of_tau(tau: f64, kappa: f64) -> f64 {
     tau_of_amplitude(1.0, kappa).sqrt() / tau.sqrt()
 }
 
-/// The Gram matrices Kₘ of a basis, as values on a pattern that may hold more than the field's own entries.
+/// The Gram matrices Kₘ of a basis, as values on a pattern that may hold more than the field's own
+/// entries.
 #[derive(Debug)]
 pub struct Field {
     /// For each m, the value at each of `places`.
@@ -61,7 +63,8 @@ impl Field {
         Ok(field.tabulated(table))
     }
 
-    /// Gram matrices alone: [`Field::log_determinant`] answers NaN until [`Field::table`] is filled in.
+    /// Gram matrices alone: [`Field::log_determinant`] answers NaN until [`Field::table`] is filled
+    /// in.
     pub(super) fn untabulated(basis: &Basis) -> Self {
         let (nx, ny) = (basis.x.count(), basis.y.count());
         let gx: Vec<_> = (0..=ALPHA).map(|d| basis.x.gram(d)).collect();
@@ -114,10 +117,11 @@ impl Field {
             .collect()
     }
 
-    /// log|Q/τ| for a range within [`RANGE_BOUNDS_MM`], from the table (interpolated in log range by Chebyshev
-    /// polynomials; good to about 1e-3, which the likelihood does not feel).
+    /// log|Q/τ| for a range within [`RANGE_BOUNDS_MM`], from the table (interpolated in log range
+    /// by Chebyshev polynomials; good to about 1e-3, which the likelihood does not feel).
     pub fn log_determinant(&self, range_mm: f64) -> f64 {
-        // Barycentric formula at Chebyshev points of the first kind (Berrut and Trefethen 2004, eq. 4.2, 5.3).
+        // Barycentric formula at Chebyshev points of the first kind (Berrut and Trefethen 2004, eq.
+        // 4.2, 5.3).
         let t = scaled_log(range_mm);
         let n = self.log_determinants.len();
         let (mut above, mut below) = (0.0, 0.0);

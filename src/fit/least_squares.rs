@@ -1,7 +1,9 @@
-//! Small dense weighted least squares: a handful of coefficients from rows that are all known at once.
+//! Small dense weighted least squares: a handful of coefficients from rows that are all known at
+//! once.
 //!
-//! Used for planes and low polynomials under a surface, for repeatability and for trends over cycles. The
-//! found surface itself is not solved here: it has thousands of unknowns and goes through sparse Cholesky.
+//! Used for planes and low polynomials under a surface, for repeatability and for trends over
+//! cycles. The found surface itself is not solved here: it has thousands of unknowns and goes
+//! through sparse Cholesky.
 
 use faer::Mat;
 use ndarray::Array2;
@@ -13,10 +15,11 @@ pub struct LeastSquares {
     pub coef: Vec<f64>,
     /// Standard error of each coefficient; NaN when there are no more rows than columns.
     pub standard_error: Vec<f64>,
-    /// Standard deviation of the residuals, √(Σwr²/(n − p)); NaN when there are no more rows than columns.
+    /// Standard deviation of the residuals, √(Σwr²/(n − p)); NaN when there are no more rows than
+    /// columns.
     pub residual_sd: f64,
-    /// Share of the variation explained: 1 − Σwr²/Σw(y − ȳ)², about zero instead of the mean ȳ when no
-    /// combination of the columns is a constant. NaN when `y` does not vary.
+    /// Share of the variation explained: 1 − Σwr²/Σw(y − ȳ)², about zero instead of the mean ȳ when
+    /// no combination of the columns is a constant. NaN when `y` does not vary.
     pub r2: f64,
     /// Rank found: always the number of columns, since a smaller one is refused.
     pub rank: usize,
@@ -63,14 +66,16 @@ pub fn solve(a: &Array2<f64>, y: &[f64]) -> Result<LeastSquares, LeastSquaresErr
 
 /// Weighted least squares: the coefficients c that make Σ w (y − A c)² smallest.
 ///
-/// `a` is n rows × p columns; `y` and `weights` (1/sd², not negative) have n values. Rows are scaled by √w and
-/// columns to unit length; then A = QR by Householder reflections with column exchange, R c = Qᵀy (Golub and
-/// Van Loan, Matrix Computations, §5.3-5.5). Nothing is cut off: the columns count as dependent only where a
-/// diagonal of R falls below n·ε of the largest, after scaling. Polynomials of degree ten over a short
-/// interval still pass (NIST's Filip keeps seven digits).
+/// `a` is n rows × p columns; `y` and `weights` (1/sd², not negative) have n values. Rows are
+/// scaled by √w and columns to unit length; then A = QR by Householder reflections with column
+/// exchange, R c = Qᵀy (Golub and Van Loan, Matrix Computations, §5.3-5.5). Nothing is cut off: the
+/// columns count as dependent only where a diagonal of R falls below n·ε of the largest, after
+/// scaling. Polynomials of degree ten over a short interval still pass (NIST's Filip keeps seven
+/// digits).
 ///
 /// # Errors
-/// See [`LeastSquaresError`]; a result that would rest on dependent columns is refused, not made up.
+/// See [`LeastSquaresError`]; a result that would rest on dependent columns is refused, not made
+/// up.
 ///
 /// ```
 /// use lowspot::fit::least_squares::solve;
@@ -210,7 +215,8 @@ fn inverse_row_lengths(r: faer::MatRef<'_, f64>) -> Vec<f64> {
     length
 }
 
-/// Share of the variation explained, about the mean when the columns hold a constant, about zero otherwise.
+/// Share of the variation explained, about the mean when the columns hold a constant, about zero
+/// otherwise.
 fn explained(y: &[f64], weights: &[f64], left: f64, about_mean: bool) -> f64 {
     let total: f64 = weights.iter().sum();
     let mean = match about_mean {

@@ -1,14 +1,18 @@
-//! Whole placings that do not agree with the others: found, named with their likely mend, left out; never altered.
+//! Whole placings that do not agree with the others: found, named with their likely mend, left out;
+//! never altered.
 //!
-//! A placing's own rest makes its readings agree with each other whatever is wrong with all of them, so single readings do not
-//! show it. Each placing that the fit follows badly is therefore predicted from all *other* placings (Cook and Weisberg,
-//! Residuals and Influence in Regression, 1982, ch. 2: deletion), and what may have gone wrong with it is tried: read the
-//! other way round, written in another unit, swapped with another placing, drawn along the other axis, moved half way. Offset
-//! and tilt of a straightedge or pin gauge are free and can be no fault; a batten's are not, nor is a wave gauge's drift.
+//! A placing's own rest makes its readings agree with each other whatever is wrong with all of
+//! them, so single readings do not show it. Each placing that the fit follows badly is therefore
+//! predicted from all *other* placings (Cook and Weisberg, Residuals and Influence in Regression,
+//! 1982, ch. 2: deletion), and what may have gone wrong with it is tried: read the other way round,
+//! written in another unit, swapped with another placing, drawn along the other axis, moved half
+//! way. Offset and tilt of a straightedge or pin gauge are free and can be no fault; a batten's are
+//! not, nor is a wave gauge's drift.
 //!
-//! Explanations are weighed by the probability of the readings under each, with a scale of the misfit that is not known beforehand
-//! (Student's t in as many dimensions as there are readings): what the model itself gets wrong, at a sharp defect say,
-//! then accuses nobody. The sound explanations compete too: a sharp defect of its own, or one or two wrong readings.
+//! Explanations are weighed by the probability of the readings under each, with a scale of the
+//! misfit that is not known beforehand (Student's t in as many dimensions as there are readings):
+//! what the model itself gets wrong, at a sharp defect say, then accuses nobody. The sound
+//! explanations compete too: a sharp defect of its own, or one or two wrong readings.
 
 use super::robust::{Deleted, Setting, deleted, residuals};
 use super::system::{Solved, System, dot};
@@ -19,7 +23,8 @@ use rayon::prelude::*;
 
 /// Degrees of freedom of the misfit's scale.
 const FREEDOM: f64 = 4.0;
-/// A placing is looked at where its mean square residual exceeds the usual by this many of its standard deviations, √(2/readings).
+/// A placing is looked at where its mean square residual exceeds the usual by this many of its
+/// standard deviations, √(2/readings).
 const LOOKED_AT: f64 = 0.8;
 /// Most placings looked at in a round: those followed worst.
 const MOST_LOOKED_AT: usize = 8;
@@ -27,7 +32,8 @@ const MOST_LOOKED_AT: usize = 8;
 const MOST_SHARE: f64 = 0.2;
 /// By how much the log probability of a named mend has to beat the soundest explanation.
 const NAMED: f64 = 4.0;
-/// A placing without a mend is left out when its misfit stays above this many σ² a reading whatever sound explanation is tried.
+/// A placing without a mend is left out when its misfit stays above this many σ² a reading whatever
+/// sound explanation is tried.
 const DISAGREES: f64 = 7.0;
 /// Nothing is said of misfits below this, rms, mm.
 const SMALLEST_MM: f64 = 0.08;
@@ -35,7 +41,8 @@ const SMALLEST_MM: f64 = 0.08;
 const MENDED: f64 = 4.0;
 /// Readings of one placing that are looked at; of longer ones every second, third …
 const MOST_READINGS: usize = 48;
-/// Standard deviation of a defect that only this placing crosses, of a wrong reading, and of a rest that should not be there, mm.
+/// Standard deviation of a defect that only this placing crosses, of a wrong reading, and of a rest
+/// that should not be there, mm.
 const DEFECT_MM: f64 = 0.4;
 const WRONG_MM: [f64; 2] = [1.0, 100.0];
 const REST_MM: f64 = 0.5;
@@ -43,7 +50,8 @@ const REST_MM: f64 = 0.5;
 const FURTHER: f64 = 2.0;
 /// Half widths (sd) of such defects, mm.
 const DEFECT_HALF_MM: [f64; 2] = [30.0, 60.0];
-/// Factors between what was meant and what is written: inches, hundredths, tenths, thousandths of an inch, and the other way.
+/// Factors between what was meant and what is written: inches, hundredths, tenths, thousandths of
+/// an inch, and the other way.
 const FACTORS: [f64; 8] = [
     25.4,
     10.0,
@@ -87,12 +95,13 @@ pub enum Hint {
     SwappedWith(usize),
 }
 
-/// A mended reading lies this close to what is expected, standard deviations; and what is expected is no nought by as many.
+/// A mended reading lies this close to what is expected, standard deviations; and what is expected
+/// is no nought by as many.
 const HINTED: f64 = 2.5;
 
 impl Hint {
-    /// A factor or a sign that brings a value to what is expected of it. Where about nought is expected any small factor would, and
-    /// none is named.
+    /// A factor or a sign that brings a value to what is expected of it. Where about nought is
+    /// expected any small factor would, and none is named.
     pub(super) fn of(value: f64, deleted: &Deleted) -> Hint {
         let sd = ((value - deleted.expected) / deleted.ratio).abs();
         let close = |mended: f64| (mended - deleted.expected).abs() <= HINTED * sd;
@@ -139,8 +148,8 @@ const MOST_EXCHANGES: usize = 12;
 /// By how much the misfit of the two, in variances, has to fall.
 const EXCHANGED: f64 = 12.0;
 
-/// Go over the single readings left out: where one and its neighbour would both agree if they were exchanged, both are left out.
-/// `keep` is changed.
+/// Go over the single readings left out: where one and its neighbour would both agree if they were
+/// exchanged, both are left out. `keep` is changed.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -206,7 +215,8 @@ pub struct Misread {
     pub as_written_mm: f64,
     /// The same, mended; as written where no mend is known.
     pub mended_mm: f64,
-    /// What the others lead one to expect of each of its readings, mm; `None` for those that say nothing by themselves.
+    /// What the others lead one to expect of each of its readings, mm; `None` for those that say
+    /// nothing by themselves.
     pub expected_mm: Vec<Option<f64>>,
 }
 
@@ -227,8 +237,8 @@ impl Misread {
     }
 }
 
-/// Look at all placings with the numbers known. `keep` and `out` are changed: placings that agree after all come back.
-/// Returns whether anything changed.
+/// Look at all placings with the numbers known. `keep` and `out` are changed: placings that agree
+/// after all come back. Returns whether anything changed.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -294,8 +304,8 @@ pub fn placings(
     Ok(before != sorted(out.iter().map(|m| m.placing).collect()))
 }
 
-/// What the last solution, made without these placings, leads one to expect of each of their readings, with the rest that the
-/// readings as written ask for.
+/// What the last solution, made without these placings, leads one to expect of each of their
+/// readings, with the rest that the readings as written ask for.
 pub(super) fn expect(
     misread: &mut [Misread],
     system: &System,
@@ -490,8 +500,8 @@ impl Looker<'_> {
         }))
     }
 
-    /// The best score among sound explanations (as it stands, one or two defects of its own, wrong readings, two neighbours
-    /// swapped), and the least misfit a reading that they leave.
+    /// The best score among sound explanations (as it stands, one or two defects of its own, wrong
+    /// readings, two neighbours swapped), and the least misfit a reading that they leave.
     fn soundest(&self, view: &View) -> (f64, f64) {
         let View {
             values,
@@ -829,7 +839,8 @@ struct View {
 }
 
 impl View {
-    /// The placing left out; what is expected of its readings follows when all is solved ([`expect`]).
+    /// The placing left out; what is expected of its readings follows when all is solved
+    /// ([`expect`]).
     fn misread(&self, mend: Mend, mended_mm: f64) -> Misread {
         Misread {
             placing: self.p,
@@ -913,9 +924,10 @@ impl Seen {
         )
     }
 
-    /// Score and misfit of whitened values with one more column, whose size has the relative standard deviation `sd`: in the whitened
-    /// space the covariance is 1 + sd²·ccᵀ, so |w|² loses (c·w)²·sd²/(1 + sd²·|c|²) and the log determinant gains
-    /// ln(1 + sd²·|c|²) (Sherman and Morrison 1950).
+    /// Score and misfit of whitened values with one more column, whose size has the relative
+    /// standard deviation `sd`: in the whitened space the covariance is 1 + sd²·ccᵀ, so |w|² loses
+    /// (c·w)²·sd²/(1 + sd²·|c|²) and the log determinant gains ln(1 + sd²·|c|²) (Sherman and
+    /// Morrison 1950).
     fn with_one_more(
         &self,
         white: &[f64],
@@ -975,7 +987,8 @@ fn ramp_in(values: &[f64]) -> f64 {
     dot(&ramp, values) / dot(&ramp, &ramp).max(1e-12)
 }
 
-/// What is left of values when the best sum of columns is taken out (plain least squares, by orthogonal columns).
+/// What is left of values when the best sum of columns is taken out (plain least squares, by
+/// orthogonal columns).
 fn less(values: &[f64], columns: &[Vec<f64>]) -> Vec<f64> {
     let mut left = values.to_vec();
     let mut basis: Vec<Vec<f64>> = Vec::new();
@@ -996,7 +1009,8 @@ fn less(values: &[f64], columns: &[Vec<f64>]) -> Vec<f64> {
     left
 }
 
-/// Lower Cholesky factor of a dense symmetric matrix, row by row; `None` when it is not positive definite.
+/// Lower Cholesky factor of a dense symmetric matrix, row by row; `None` when it is not positive
+/// definite.
 pub(super) fn cholesky(mut a: Vec<f64>, n: usize) -> Option<Vec<f64>> {
     for i in 0..n {
         for j in 0..=i {

@@ -1,8 +1,10 @@
-//! Survey into [`Surface`]: the height field that the readings tell of, with draws that carry its uncertainty.
+//! Survey into [`Surface`]: the height field that the readings tell of, with draws that carry its
+//! uncertainty.
 //!
-//! In: a [`Survey`] and the [`Panel`]. Out: one [`Surface`], known up to a plane. The field, the shape and every
-//! placing's rest are solved together ([`system`]); amplitude, range and noise by restricted likelihood ([`reml`]); readings that do not
-//! agree are named and left out ([`robust`]). Same in, same out: draws come from a fixed seed.
+//! In: a [`Survey`] and the [`Panel`]. Out: one [`Surface`], known up to a plane. The field, the
+//! shape and every placing's rest are solved together ([`system`]); amplitude, range and noise by
+//! restricted likelihood ([`reml`]); readings that do not agree are named and left out
+//! ([`robust`]). Same in, same out: draws come from a fixed seed.
 
 pub mod agree;
 pub mod band;
@@ -33,7 +35,8 @@ use robust::Setting;
 use std::collections::BTreeMap;
 use system::System;
 
-/// Distance between knots, mm, where the panel is large enough: 25 does no better on readings each 50 mm.
+/// Distance between knots, mm, where the panel is large enough: 25 does no better on readings each
+/// 50 mm.
 const KNOTS_MM: f64 = 40.0;
 /// Finest distance between knots, mm.
 const FINEST_KNOTS_MM: f64 = 20.0;
@@ -45,15 +48,17 @@ pub const DRAWS: usize = 128;
 pub const RESURVEYS: usize = 24;
 /// Times the same panel is read again, to learn how well a survey repeats.
 pub const READ_AGAIN: usize = 16;
-/// With a photo, what is not known of the surface is this much larger than the draws themselves say: outlines merge, and lows are not
-/// domes. Worked out on simulated panels, see docs/decisions.md.
+/// With a photo, what is not known of the surface is this much larger than the draws themselves
+/// say: outlines merge, and lows are not domes. Worked out on simulated panels, see
+/// docs/decisions.md.
 const SPREAD_WITH_COAT: f64 = 1.4;
 /// Draws that tell how surely the readings know what a photo shows.
 const WEIGHING_DRAWS: usize = 48;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
-/// Readings alone are taken at their word beside a photo where this share of the panel lies no farther than this from one, mm: lines each
-/// 150 mm or closer. At 300 mm their intervals held the truth in 8 of 10 panels, with the photo in 10.
+/// Readings alone are taken at their word beside a photo where this share of the panel lies no
+/// farther than this from one, mm: lines each 150 mm or closer. At 300 mm their intervals held the
+/// truth in 8 of 10 panels, with the photo in 10.
 const CLOSE_MM: f64 = 100.0;
 const CLOSE_SHARE: f64 = 0.95;
 /// Numbers the first, robust pass is made with: range and amplitude in mm.
@@ -110,13 +115,17 @@ pub struct Surface {
     pub coefficients: Vec<f64>,
     /// Draws from what is known of the surface: coefficients of possible heights, mm.
     pub draws: Vec<Vec<f64>>,
-    /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this panel was, mm.
+    /// For the first [`RESURVEYS`] draws: the surface found when the draw is surveyed anew as this
+    /// panel was, mm.
     pub refits: Vec<Vec<f64>>,
-    /// By how much the surface would come out otherwise if the same panel were read again at the same places: coefficients, mm.
+    /// By how much the surface would come out otherwise if the same panel were read again at the
+    /// same places: coefficients, mm.
     pub again: Vec<Vec<f64>>,
-    /// Panels like this one, surveyed as this one was; none with a photo, whose coat cannot be moved along.
+    /// Panels like this one, surveyed as this one was; none with a photo, whose coat cannot be
+    /// moved along.
     pub rehearsals: Vec<rehearse::Rehearsal>,
-    /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1 without a photo.
+    /// By how much the draws and the noise of the re-surveys are wider than the fit itself says; 1
+    /// without a photo.
     pub widened: f64,
     /// Noise of one reading by tool, mm.
     pub noise_mm: BTreeMap<Tool, f64>,
@@ -124,7 +133,8 @@ pub struct Surface {
     pub range_mm: f64,
     /// Amplitude of the deviation field, mm.
     pub amplitude_mm: f64,
-    /// Range and amplitude found for a field as strong everywhere, mm: what is expected where nothing was read yet.
+    /// Range and amplitude found for a field as strong everywhere, mm: what is expected where
+    /// nothing was read yet.
     pub even_mm: [f64; 2],
     /// Readings left out.
     pub left_out: Vec<LeftOut>,
@@ -146,7 +156,8 @@ pub struct Surface {
     pub weighed: Vec<agree::Agreement>,
 }
 
-/// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no source).
+/// Noise of a reading assumed before the fit finds it, mm: dial, feelers, pins (common practice, no
+/// source).
 pub fn plain_noise(tool: Tool) -> f64 {
     match tool {
         Tool::WaveGauge => 0.02,
@@ -160,8 +171,8 @@ pub fn plain_noise(tool: Tool) -> f64 {
 /// Find the surface.
 ///
 /// # Errors
-/// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface is refused earlier
-/// (`observe::check_carries`).
+/// [`Error::Calculation`] when the system cannot be factored. A survey too poor to carry a surface
+/// is refused earlier (`observe::check_carries`).
 pub fn fit(panel: &Panel, survey: &Survey) -> Result<Surface, Error> {
     settled(panel, survey, None)?.surface(survey, None)
 }
@@ -174,12 +185,13 @@ pub fn fit_with_coat(panel: &Panel, survey: &Survey, coat: &CoatCells) -> Result
     fit_with_photos(panel, survey, std::slice::from_ref(coat))
 }
 
-/// Find the surface from readings and the coat that photos show. Each photo is first weighed under what the readings alone know
-/// ([`agree`]): one that contradicts them is set aside, one whose colours are changed over is turned. Without any left the surface is that of
-/// the readings alone.
+/// Find the surface from readings and the coat that photos show. Each photo is first weighed under
+/// what the readings alone know ([`agree`]): one that contradicts them is set aside, one whose
+/// colours are changed over is turned. Without any left the surface is that of the readings alone.
 ///
 /// # Errors
-/// [`Error::Calculation`] when the system cannot be factored, or the photos' cells are not those of one panel.
+/// [`Error::Calculation`] when the system cannot be factored, or the photos' cells are not those of
+/// one panel.
 pub fn fit_with_photos(
     panel: &Panel,
     survey: &Survey,
@@ -245,8 +257,9 @@ fn read_closely(panel: &Panel, survey: &Survey) -> bool {
 }
 
 impl Surface {
-    /// A photo makes nobody less sure: where the readings alone leave the surface more closely known, as dense readings do, this
-    /// surface takes over how sure they are. Their draws and re-surveys are moved onto it.
+    /// A photo makes nobody less sure: where the readings alone leave the surface more closely
+    /// known, as dense readings do, this surface takes over how sure they are. Their draws and
+    /// re-surveys are moved onto it.
     fn no_less_sure_than(&mut self, alone: &Surface) {
         if alone.spread() >= self.spread() {
             return;
@@ -283,8 +296,9 @@ impl Surface {
     }
 }
 
-/// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another solver; `None` where no cell is seen.
-/// `mark` is called before and after the solution, for whoever wants to time it.
+/// The joint problem of [`fit_with_coat`] at the numbers it ends with, written out for another
+/// solver; `None` where no cell is seen. `mark` is called before and after the solution, for
+/// whoever wants to time it.
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.
@@ -332,14 +346,16 @@ struct Settled {
 }
 
 impl Settled {
-    /// The last solution: of the readings and, where `shares` says how far they can be believed, the looks.
+    /// The last solution: of the readings and, where `shares` says how far they can be believed,
+    /// the looks.
     fn surface(self, survey: &Survey, shares: Option<Believed>) -> Result<Surface, Error> {
         let looks = self.looks.as_ref().zip(shares);
         self.fitted.into_surface(survey, &self.noise, looks)
     }
 }
 
-/// All but the last solution: the numbers, the readings left out, and the looks at the coat where there are any.
+/// All but the last solution: the numbers, the readings left out, and the looks at the coat where
+/// there are any.
 fn settled(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<Settled, Error> {
     let spacing = knot_spacing_mm(panel, survey);
     let basis = Basis {
@@ -378,9 +394,9 @@ fn settled(panel: &Panel, survey: &Survey, cells: Option<&CoatCells>) -> Result<
     })
 }
 
-/// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings lie close enough to check it;
-/// wider on a panel so large (over some 30 m²) that memory and time would run away. What can be seen follows from it and is
-/// told.
+/// Distance between knots, mm: [`KNOTS_MM`]; half the base of a shorter limit where the readings
+/// lie close enough to check it; wider on a panel so large (over some 30 m²) that memory and time
+/// would run away. What can be seen follows from it and is told.
 fn knot_spacing_mm(panel: &Panel, survey: &Survey) -> f64 {
     let finest = survey
         .placings
@@ -416,7 +432,8 @@ fn most_used(survey: &Survey) -> Tool {
         .map_or(Tool::Straightedge, |(tool, _)| tool)
 }
 
-/// The coarsest step that all values of a tool are multiples of, mm (0 when none of the usual ones fits).
+/// The coarsest step that all values of a tool are multiples of, mm (0 when none of the usual ones
+/// fits).
 fn rounding_steps(survey: &Survey) -> BTreeMap<Tool, f64> {
     const USUAL: [f64; 13] = [
         1.0, 0.5, 0.254, 0.25, 0.2, 0.127, 0.1, 0.05, 0.0254, 0.025, 0.02, 0.01, 0.005,
@@ -459,7 +476,8 @@ struct Fitted {
     typical: Tool,
 }
 
-/// Standard deviation of each row over that of the most used tool's readings: as given with the reading, or the tool's.
+/// Standard deviation of each row over that of the most used tool's readings: as given with the
+/// reading, or the tool's.
 fn relative_sd<'s>(
     survey: &'s Survey,
     noise: &'s BTreeMap<Tool, f64>,
@@ -477,7 +495,8 @@ fn typical_noise(noise: &BTreeMap<Tool, f64>, typical: Tool) -> f64 {
     noise.get(&typical).copied().unwrap_or(0.04)
 }
 
-/// One fit of a system already weighed. `near` are numbers to begin with, found for an even amplitude at other weights.
+/// One fit of a system already weighed. `near` are numbers to begin with, found for an even
+/// amplitude at other weights.
 fn attempt(
     mut system: System,
     survey: &Survey,
@@ -504,7 +523,8 @@ fn attempt(
     };
     let mut keep = robust::weed(&system, &y, &plain)?;
     let mut misread = Vec::new();
-    // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller than that.
+    // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller
+    // than that.
     let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
     let mut numbers = near.unwrap_or(reml::Numbers {
         range_mm: plain.range_mm,
@@ -515,8 +535,9 @@ fn attempt(
         settled: false,
     });
     let mut even = numbers;
-    // Numbers, then readings against the numbers: once with an even amplitude, then with one that varies over the panel.
-    // The last round is gone through only when a reading changed sides in the one before.
+    // Numbers, then readings against the numbers: once with an even amplitude, then with one that
+    // varies over the panel. The last round is gone through only when a reading changed sides in
+    // the one before.
     let mut unevenness: (f64, f64) = (1.0, 1.0);
     let mut seams: Vec<seam::Seam> = Vec::new();
     // Rows of seams: they stay, whatever the others say of them.
@@ -525,7 +546,8 @@ fn attempt(
         let normal = system.normal(&y, &extra_of(&keep));
         let search = reml::Search {
             range_mm: numbers.range_mm,
-            // One ratio means more where the amplitude varies; by the square, as simulated panels have it.
+            // One ratio means more where the amplitude varies; by the square, as simulated panels
+            // have it.
             ratio: numbers.ratio * (unevenness.0 / unevenness.1).powi(2),
             radius: if round == 0 && near.is_none() {
                 0.7
@@ -536,7 +558,8 @@ fn attempt(
         };
         numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
         if !columns.is_empty() {
-            // A shape found for the first time changes the numbers: the noise was taken for larger than it is.
+            // A shape found for the first time changes the numbers: the noise was taken for larger
+            // than it is.
             let had = edges.as_ref().is_some_and(edge_shape::Found::any);
             edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
             if let Some(found) = edges.as_ref().filter(|f| had || f.any()) {
@@ -686,7 +709,8 @@ impl Fitted {
         )
     }
 
-    /// Noise of each tool from its own residuals: Σ r² over the readings less its rests. The typical tool keeps the σ found.
+    /// Noise of each tool from its own residuals: Σ r² over the readings less its rests. The
+    /// typical tool keeps the σ found.
     fn noise_by_tool(
         &self,
         survey: &Survey,
@@ -719,8 +743,8 @@ impl Fitted {
                 if freedom < 5.0 {
                     return (tool, plain);
                 }
-                // The surface bends to the readings a little: a few degrees of freedom more are its own. Held within
-                // a factor of 4 of common practice, as few readings tell little.
+                // The surface bends to the readings a little: a few degrees of freedom more are its
+                // own. Held within a factor of 4 of common practice, as few readings tell little.
                 let floor = steps.get(&tool).copied().unwrap_or(0.0) / 12f64.sqrt();
                 let found = (square / (0.8 * freedom)).sqrt().max(floor);
                 (tool, found.clamp(plain / 4.0, plain * 4.0))
@@ -930,7 +954,8 @@ impl Fitted {
         }
     }
 
-    /// Take the looks at the coat in: the solution and its factor become those of readings and coat together.
+    /// Take the looks at the coat in: the solution and its factor become those of readings and coat
+    /// together.
     fn with_looks<'s>(
         &'s self,
         solved: &mut system::Solved<'s>,
@@ -955,7 +980,8 @@ impl Fitted {
         })
     }
 
-    /// Each draw taken as the true panel, read at the same places with the same noise, and found with the same factor.
+    /// Each draw taken as the true panel, read at the same places with the same noise, and found
+    /// with the same factor.
     fn resurveyed(
         &self,
         solved: &system::Solved,
@@ -994,7 +1020,8 @@ impl Fitted {
 }
 
 impl Fitted {
-    /// What noise alone adds to the found surface, with the same factor: what nobody saw stays as it is.
+    /// What noise alone adds to the found surface, with the same factor: what nobody saw stays as
+    /// it is.
     fn read_again(
         &self,
         solved: &system::Solved,
@@ -1022,8 +1049,8 @@ impl Fitted {
     }
 }
 
-/// Standard deviation that reading in steps has by itself, of the tools whose placings were repeated, mm: the coarsest. Readings that
-/// repeat exactly repeat to their step, not to nothing.
+/// Standard deviation that reading in steps has by itself, of the tools whose placings were
+/// repeated, mm: the coarsest. Readings that repeat exactly repeat to their step, not to nothing.
 fn step_sd(survey: &Survey) -> f64 {
     let steps = rounding_steps(survey);
     let repeated = survey.placings.iter().filter(|p| p.repeat > 0 || p.turned);
@@ -1032,8 +1059,9 @@ fn step_sd(survey: &Survey) -> f64 {
         .fold(0.0, |most: f64, step| most.max(step / 12f64.sqrt()))
 }
 
-/// Standard deviation of one reading from placings repeated under one name, mm; the edge's own rest (offset and tilt) is
-/// taken out of each pair's difference. `None` without a repeat of at least four places.
+/// Standard deviation of one reading from placings repeated under one name, mm; the edge's own rest
+/// (offset and tilt) is taken out of each pair's difference. `None` without a repeat of at least
+/// four places.
 fn repeatability(survey: &Survey) -> Option<f64> {
     let (mut square, mut freedom) = (0.0, 0.0);
     for (k, again) in survey.placings.iter().enumerate() {

@@ -1,9 +1,12 @@
-//! Coat cells into domes: what the outline of a coated patch lets one expect of the depth inside it.
+//! Coat cells into domes: what the outline of a coated patch lets one expect of the depth inside
+//! it.
 //!
-//! A low is coated out to where it is as shallow as the block's reach. How deep it is inside, the outline does not say, but it says
-//! where it is deepest and how the depth falls away from there. With φ the solution of −Δφ = 1 inside the outline and φ = 0
-//! on it, φ over its peak is 1 − ρ² for any ellipse, ρ = 0 in the middle and 1 on the outline. A [`Dome`] is a power of that, spread
-//! over the surface's splines; its height is an unknown of the fit, so that the readings say how deep such patches are here.
+//! A low is coated out to where it is as shallow as the block's reach. How deep it is inside, the
+//! outline does not say, but it says where it is deepest and how the depth falls away from there.
+//! With φ the solution of −Δφ = 1 inside the outline and φ = 0 on it, φ over its peak is 1 − ρ² for
+//! any ellipse, ρ = 0 in the middle and 1 on the outline. A [`Dome`] is a power of that, spread
+//! over the surface's splines; its height is an unknown of the fit, so that the readings say how
+//! deep such patches are here.
 
 use super::basis::Basis;
 use super::smooth::smoothed;
@@ -15,7 +18,8 @@ const GRAIN_MM: f64 = 12.0;
 const SPECK_MM: f64 = 40.0;
 /// Where the panel's edge cuts a patch, φ falls to nothing this far beyond it, mm.
 const BEYOND_EDGE_MM: f64 = 130.0;
-/// Two peaks of φ are one low when the way between them falls by less than this share of the lower one.
+/// Two peaks of φ are one low when the way between them falls by less than this share of the lower
+/// one.
 const OWN_SHARE: f64 = 0.02;
 /// Over what length one low's share of a patch passes into its neighbour's, mm.
 const PASSING_MM: f64 = 30.0;
@@ -27,9 +31,11 @@ pub const LEAST_SURE: f64 = 0.5;
 const MOST_CELLS: usize = 60_000;
 /// Powers of φ over its peak that all lows share: a bowl, and ever sharper middles.
 pub const COMMON_POWERS: [f64; 3] = [1.0, 2.0, 4.0];
-/// Power of a low's own dome: that of a Gaussian low 0.25-1.3 mm deep cut off at 0.03 mm, within some 3 % of its depth.
+/// Power of a low's own dome: that of a Gaussian low 0.25-1.3 mm deep cut off at 0.03 mm, within
+/// some 3 % of its depth.
 const OWN_POWER: f64 = 2.3;
-/// Standard deviation of the height that is common to all lows, and of one low's own on top of it, mm.
+/// Standard deviation of the height that is common to all lows, and of one low's own on top of it,
+/// mm.
 const COMMON_SD_MM: f64 = 2.0;
 const OWN_SD_MM: f64 = 0.5;
 
@@ -111,7 +117,8 @@ impl Picture {
         ]
     }
 
-    /// Coat with what was not seen filled in from around, as a soap film would (Laplace's equation).
+    /// Coat with what was not seen filled in from around, as a soap film would (Laplace's
+    /// equation).
     fn filled(&self) -> Vec<f64> {
         let mut share = self.share.clone();
         let hidden: Vec<usize> = (0..share.len()).filter(|&k| share[k].is_nan()).collect();
@@ -151,8 +158,9 @@ impl Picture {
         (n > 0.0).then(|| sum / n)
     }
 
-    /// −Δφ = 1 within the mask, φ = 0 along its rim and [`BEYOND_EDGE_MM`] beyond the panel, mm². By conjugate gradients, which
-    /// end well before their bound on patches of any size that a panel holds.
+    /// −Δφ = 1 within the mask, φ = 0 along its rim and [`BEYOND_EDGE_MM`] beyond the panel, mm².
+    /// By conjugate gradients, which end well before their bound on patches of any size that a
+    /// panel holds.
     fn stress(&self, mask: &[bool]) -> Vec<f64> {
         let h = self.cell_mm;
         let edge = h / (BEYOND_EDGE_MM + h / 2.0);
@@ -247,7 +255,8 @@ impl Picture {
     }
 }
 
-/// The domes of a photo's coat on these splines: those common to all lows first, then one for each low.
+/// The domes of a photo's coat on these splines: those common to all lows first, then one for each
+/// low.
 pub fn domes(cells: &CoatCells, basis: &Basis) -> Vec<Dome> {
     let (ny, nx) = cells.coat.dim();
     let mut block = 1;

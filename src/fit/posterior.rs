@@ -1,9 +1,12 @@
-//! How surely heights are known together: the covariance of the found surface at any places, for whoever plans the next placings.
+//! How surely heights are known together: the covariance of the found surface at any places, for
+//! whoever plans the next placings.
 //!
-//! The surface's own intervals come from a field whose amplitude follows what was *found* (`System::localise`). Between the
-//! lines nothing was found, so that field is sure of what nobody looked at. Here the amplitude follows what is to be *expected*:
-//! with an even amplitude the readings give the field's mean m and its covariance, and g² is E[d²] = m² + Var d, smoothed.
-//! A stretch that was read and is fair has little of either; a low that was found has m; a place that was not read has Var d.
+//! The surface's own intervals come from a field whose amplitude follows what was *found*
+//! (`System::localise`). Between the lines nothing was found, so that field is sure of what nobody
+//! looked at. Here the amplitude follows what is to be *expected*: with an even amplitude the
+//! readings give the field's mean m and its covariance, and g² is E[d²] = m² + Var d, smoothed. A
+//! stretch that was read and is fair has little of either; a low that was found has m; a place that
+//! was not read has Var d.
 
 use super::most_used;
 use super::smooth::smoothed;
@@ -27,8 +30,9 @@ const SEED: u64 = 0x9e_c4;
 /// Places solved for at a time.
 const AT_ONCE: usize = 32;
 
-/// Covariance of the height at `places` (panel mm, any number), mm², one row and column a place. Planes, constant curvature and twist
-/// may be all but unknown, so their part can be huge: whoever uses it takes them out. Readings the fit left out are left out here.
+/// Covariance of the height at `places` (panel mm, any number), mm², one row and column a place.
+/// Planes, constant curvature and twist may be all but unknown, so their part can be huge: whoever
+/// uses it takes them out. Readings the fit left out are left out here.
 ///
 /// # Errors
 /// [`Error::Calculation`] when the system cannot be factored.

@@ -1,11 +1,15 @@
-//! Rehearsals: panels like this one, with its highs and lows elsewhere, surveyed as this one was and found as it was.
+//! Rehearsals: panels like this one, with its highs and lows elsewhere, surveyed as this one was
+//! and found as it was.
 //!
-//! How far a survey may be out is not told by its own draws alone: real defects are few and sharp, and whether a line runs over the tip of
-//! one is luck. So the luck is tried again. A draw of the found surface is one panel that the readings allow; its deviation
-//! field is moved to another place (the plane mirrored at the panel's edges), which is as likely a panel as the first, since defects do not
-//! know where lines will run. It is read at the same places with the same noise, straightedges resting on it where gravity puts them and
-//! no gap read below 0, and found by the same steps, local amplitude learned anew. What that came to against what is truly there is a sample of this survey's errors (a parametric bootstrap: Efron and Tibshirani
-//! 1993, ch. 6.5, with the move added).
+//! How far a survey may be out is not told by its own draws alone: real defects are few and sharp,
+//! and whether a line runs over the tip of one is luck. So the luck is tried again. A draw of the
+//! found surface is one panel that the readings allow; its deviation field is moved to another
+//! place (the plane mirrored at the panel's edges), which is as likely a panel as the first, since
+//! defects do not know where lines will run. It is read at the same places with the same noise,
+//! straightedges resting on it where gravity puts them and no gap read below 0, and found by the
+//! same steps, local amplitude learned anew. What that came to against what is truly there is a
+//! sample of this survey's errors (a parametric bootstrap: Efron and Tibshirani 1993, ch. 6.5, with
+//! the move added).
 
 use super::Fitted;
 use super::system;
@@ -166,8 +170,9 @@ impl Fitted {
     }
 }
 
-/// Let a straightedge come to rest: of all lines that leave no gap below 0 and touch at two places, the one with the least sum of gaps.
-/// `gaps` are gaps under any line at the places `along`, mm; they become those under the edge at rest.
+/// Let a straightedge come to rest: of all lines that leave no gap below 0 and touch at two places,
+/// the one with the least sum of gaps. `gaps` are gaps under any line at the places `along`, mm;
+/// they become those under the edge at rest.
 fn rest(along: &[f64], gaps: &mut [f64]) {
     let n = gaps.len();
     let under = |i: usize, j: usize, k: usize| {

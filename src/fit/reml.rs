@@ -1,8 +1,10 @@
-//! The three numbers that are not the user's business: amplitude, range and noise, by restricted maximum likelihood.
+//! The three numbers that are not the user's business: amplitude, range and noise, by restricted
+//! maximum likelihood.
 //!
-//! σ is profiled out, so the search is over (log range, log amplitude/σ). The criterion is smooth and single-peaked in practice:
-//! it is evaluated at six points of a star, on both cores; a quadratic is laid through all points met so far, those near by
-//! counting most; the star moves to the quadratic's lowest point. When it need not move far any more, it shrinks and ends.
+//! σ is profiled out, so the search is over (log range, log amplitude/σ). The criterion is smooth
+//! and single-peaked in practice: it is evaluated at six points of a star, on both cores; a
+//! quadratic is laid through all points met so far, those near by counting most; the star moves to
+//! the quadratic's lowest point. When it need not move far any more, it shrinks and ends.
 
 use super::field::RANGE_BOUNDS_MM;
 use super::least_squares;
@@ -18,7 +20,8 @@ const FARTHEST: f64 = 2.0;
 /// Points of the first star, and of one with others near by: a middle with five or three around it.
 const FIRST_ARMS: usize = 5;
 const LATER_ARMS: usize = 3;
-/// Bounds on amplitude/σ: a field below a hundredth of the noise is nil, above a thousand times it interpolation.
+/// Bounds on amplitude/σ: a field below a hundredth of the noise is nil, above a thousand times it
+/// interpolation.
 const RATIO_BOUNDS: [f64; 2] = [0.02, 1000.0];
 
 /// The numbers found.
@@ -43,9 +46,11 @@ pub struct Search {
     pub range_mm: f64,
     /// Amplitude over σ.
     pub ratio: f64,
-    /// Radius of the first star, log units: 0.7 when little is known, less to go on from numbers found before.
+    /// Radius of the first star, log units: 0.7 when little is known, less to go on from numbers
+    /// found before.
     pub radius: f64,
-    /// Radius at which the search may end: with a star of 0.35 the numbers are known to some 3 %, which the surface does not feel.
+    /// Radius at which the search may end: with a star of 0.35 the numbers are known to some 3 %,
+    /// which the surface does not feel.
     pub fine: f64,
 }
 
@@ -140,7 +145,8 @@ struct Quadratic {
 }
 
 impl Quadratic {
-    /// Least squares through the points, weighed by 1/(1 + distance⁴); `None` when they do not carry a quadratic.
+    /// Least squares through the points, weighed by 1/(1 + distance⁴); `None` when they do not
+    /// carry a quadratic.
     fn near(centre: [f64; 2], radius: f64, points: &[([f64; 2], f64)]) -> Option<Self> {
         let places = points
             .iter()

@@ -1,30 +1,33 @@
 //! Readings that do not agree with the others: found, named, left out; never altered.
 //!
-//! Two steps. Before the three numbers are known, readings are weighed down by Student-t weights at plain prior numbers, since
-//! one value written ten times too large would spoil the likelihood; those left with almost no weight are suspects.
-//! Afterwards each suspect, and each reading with a large residual, is predicted from all *other* readings; it is
-//! named when it lies further off than that prediction's own uncertainty allows.
+//! Two steps. Before the three numbers are known, readings are weighed down by Student-t weights at
+//! plain prior numbers, since one value written ten times too large would spoil the likelihood;
+//! those left with almost no weight are suspects. Afterwards each suspect, and each reading with a
+//! large residual, is predicted from all *other* readings; it is named when it lies further off
+//! than that prediction's own uncertainty allows.
 
 use super::system::{Normal, Solved, System, dot};
 use crate::problem::Error;
 use rayon::prelude::*;
 
-/// Degrees of freedom of the Student-t weights (Lange, Little and Taylor, JASA 84, 1989: 4 is a common choice).
+/// Degrees of freedom of the Student-t weights (Lange, Little and Taylor, JASA 84, 1989: 4 is a
+/// common choice).
 const T_FREEDOM: f64 = 4.0;
 /// Reweighting rounds; the weights settle in 4 to 6.
 const ROUNDS: usize = 8;
 /// Residual over scale at which a reading is a suspect.
 const SUSPECT: f64 = 5.0;
-/// Deleted residual over its standard deviation at which a reading is named: 1 in 16,000 for normal noise.
+/// Deleted residual over its standard deviation at which a reading is named: 1 in 16,000 for normal
+/// noise.
 const NAMED: f64 = 4.0;
 /// Residuals looked at by deletion: those over this many σ.
 const LOOKED_AT: f64 = 2.5;
-/// Nothing smaller is called wrongly written, mm: six times the noise of a reading, but no less and no more than this. Below it lie
-/// dust and the tails of the noise; neither is a slip of the pen.
+/// Nothing smaller is called wrongly written, mm: six times the noise of a reading, but no less and
+/// no more than this. Below it lie dust and the tails of the noise; neither is a slip of the pen.
 const SMALLEST_MM: [f64; 2] = [0.12, 0.2];
 const SMALLEST_NOISE: f64 = 6.0;
-/// How far around a reading the others tell how well the surface follows, mm; how many of them; and how many are counted as if they
-/// were followed as they should.
+/// How far around a reading the others tell how well the surface follows, mm; how many of them; and
+/// how many are counted as if they were followed as they should.
 const NEAR_MM: f64 = 130.0;
 const MOST_NEAR: usize = 12;
 const NEAR_PRIOR: f64 = 4.0;
@@ -125,7 +128,8 @@ pub struct Deleted {
     pub ratio: f64,
 }
 
-/// Predict `rows` each without itself. `extra` are the weights the solution was made with: a row of weight 0 is already out.
+/// Predict `rows` each without itself. `extra` are the weights the solution was made with: a row of
+/// weight 0 is already out.
 pub fn deleted(
     system: &System,
     solved: &Solved,
@@ -142,7 +146,8 @@ pub fn deleted(
             solved.factor.solve_in_place(&mut x);
             let leverage = dot(&a, &x).max(0.0);
             let relative = system.relative_sd[row] * system.relative_sd[row];
-            // Deleting a row of weight w: h/(1 − wh) is its leverage without itself (Cook and Weisberg 1982, ch. 2).
+            // Deleting a row of weight w: h/(1 − wh) is its leverage without itself (Cook and
+            // Weisberg 1982, ch. 2).
             let share = (extra[row] / relative * leverage).min(1.0 - 1e-9);
             let residual = (y[row] - predicted[row]) / (1.0 - share);
             let sd = sigma_mm * (relative + leverage / (1.0 - share)).sqrt();
@@ -166,8 +171,9 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
-    /// How much worse than it should the surface follows the readings near a reading that is taken out: 1 where it follows them as it
-    /// should. Beside a defect sharper than the field expects, none of them is followed well, and none is wrong.
+    /// How much worse than it should the surface follows the readings near a reading that is taken
+    /// out: 1 where it follows them as it should. Beside a defect sharper than the field expects,
+    /// none of them is followed well, and none is wrong.
     fn scale_near(&self, d: &Deleted) -> f64 {
         let rows = &self.system.rows;
         let Some(&[x, y, _]) = rows[d.row].points.first() else {
@@ -186,7 +192,8 @@ impl Scene<'_> {
         let mut own = self.system.row(d.row);
         self.solved.factor.solve_in_place(&mut own);
         let relative = self.system.relative_sd[d.row];
-        // Taking row i out moves the unknowns by −x·w·(its deleted residual), x the solution of its own row.
+        // Taking row i out moves the unknowns by −x·w·(its deleted residual), x the solution of its
+        // own row.
         let pull = self.extra[d.row] / (relative * relative) * (self.y[d.row] - d.expected);
         let (mut square, mut count) = (NEAR_PRIOR, NEAR_PRIOR);
         for (_, r) in near {
@@ -207,12 +214,14 @@ impl Scene<'_> {
 pub struct Confirmed {
     /// Whether a reading changed sides.
     pub changed: bool,
-    /// All unknowns, solved with the readings now kept; empty when the changes ran out before they settled.
+    /// All unknowns, solved with the readings now kept; empty when the changes ran out before they
+    /// settled.
     pub unknowns: Vec<f64>,
 }
 
-/// Go over the readings with the numbers known: let suspects back in that agree after all, name those that do not.
-/// `keep` is changed, but for rows that are locked: those of placings left out as a whole.
+/// Go over the readings with the numbers known: let suspects back in that agree after all, name
+/// those that do not. `keep` is changed, but for rows that are locked: those of placings left out
+/// as a whole.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.

@@ -1,20 +1,22 @@
-//! Readings left out that line up over several placings: no slips of the pen but a seam, a ridge or a groove, narrower than the field
-//! expects. They are put back, and told by name.
+//! Readings left out that line up over several placings: no slips of the pen but a seam, a ridge or
+//! a groove, narrower than the field expects. They are put back, and told by name.
 //!
-//! Slips of the pen lie anywhere; a seam is met by most placings that cross its line, always at the crossing and always to the same
-//! side. Bounds are ours, set on simulated surveys.
+//! Slips of the pen lie anywhere; a seam is met by most placings that cross its line, always at the
+//! crossing and always to the same side. Bounds are ours, set on simulated surveys.
 
 use super::robust::Deleted;
 use super::system::System;
 use crate::observe::Survey;
 
-/// How far from the line a reading of it may lie, mm: half a step of 50 mm, and a little for the seam's own breadth.
+/// How far from the line a reading of it may lie, mm: half a step of 50 mm, and a little for the
+/// seam's own breadth.
 const BESIDE_MM: f64 = 32.0;
 /// Fewest placings, on lines of their own, that meet it.
 const FEWEST: usize = 3;
 /// Share of the placings that cross between its ends that meet it.
 const SHARE: f64 = 0.6;
-/// Placings closer than this along the line count as one, mm: a placing taken again is no second witness.
+/// Placings closer than this along the line count as one, mm: a placing taken again is no second
+/// witness.
 const APART_MM: f64 = 20.0;
 /// Most readings left out that are looked at, pair by pair.
 const MOST: usize = 80;
@@ -24,7 +26,8 @@ const MOST: usize = 80;
 pub struct Seam {
     /// Its ends, mm.
     pub ends: [[f64; 2]; 2],
-    /// How far its readings stand from what the others lead one to expect, middle value, mm of height: positive is proud.
+    /// How far its readings stand from what the others lead one to expect, middle value, mm of
+    /// height: positive is proud.
     pub height_mm: f64,
     /// Placings (index in the survey) that meet it, in order along it.
     pub placings: Vec<usize>,

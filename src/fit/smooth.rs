@@ -1,7 +1,7 @@
 //! Smoothing of values on a grid by a Gaussian.
 
-/// Values (index ix·ny + iy on a grid of `count` = [nx, ny] with this spacing, mm) smoothed by a Gaussian of this standard deviation
-/// (mm) along both axes, ends normalised.
+/// Values (index ix·ny + iy on a grid of `count` = [nx, ny] with this spacing, mm) smoothed by a
+/// Gaussian of this standard deviation (mm) along both axes, ends normalised.
 pub fn smoothed(count: [usize; 2], spacing: [f64; 2], values: &[f64], sd_mm: f64) -> Vec<f64> {
     let [nx, ny] = count;
     let kernel = |spacing: f64| -> Vec<f64> {

@@ -1,9 +1,11 @@
-//! The joint linear system: field coefficients, rests of all placings, and the free shape, in one sparse matrix.
+//! The joint linear system: field coefficients, rests of all placings, and the free shape, in one
+//! sparse matrix.
 //!
-//! Unknowns, in this order: the N spline coefficients of the field d; the rest numbers of each placing; the
-//! shape columns (quadratics, cubics and, across the rulings of a ruled panel, its section). No tool sees a plane, so planes
-//! are left out of the shape: height is known up to one. With weights w (1 is a typical reading), the normal matrix is
-//! M = AᵀWA + λQ(κ) (+ the weak priors of the shape), λ = τσ².
+//! Unknowns, in this order: the N spline coefficients of the field d; the rest numbers of each
+//! placing; the shape columns (quadratics, cubics and, across the rulings of a ruled panel, its
+//! section). No tool sees a plane, so planes are left out of the shape: height is known up to one.
+//! With weights w (1 is a typical reading), the normal matrix is M = AᵀWA + λQ(κ) (+ the weak
+//! priors of the shape), λ = τσ².
 
 use super::basis::Basis;
 use super::cholesky::{Factor, Pattern};
@@ -15,30 +17,35 @@ use crate::observe::Survey;
 use crate::panel::Form;
 use crate::problem::Error;
 
-/// Reach over which the amplitude of the field may change, mm: about the size of a low. At 50 straightedge surveys are 5 % closer and pin
-/// gauges, whose errors are long waves, a third worse at worst; at 35 noise comes through.
+/// Reach over which the amplitude of the field may change, mm: about the size of a low. At 50
+/// straightedge surveys are 5 % closer and pin gauges, whose errors are long waves, a third worse
+/// at worst; at 35 noise comes through.
 const LOCAL_MM: f64 = 80.0;
 /// Least local amplitude, as a share of the rms.
 const LOCAL_FLOOR: f64 = 0.15;
 /// By what share of its height a dome over a coated patch differs from the low under it.
 const DOME_SHARE: f64 = 0.8;
-/// Where a photo was given, the least local amplitude: a share of the rms, since the domes stand for the lows, and an amount, mm.
+/// Where a photo was given, the least local amplitude: a share of the rms, since the domes stand
+/// for the lows, and an amount, mm.
 const LOCAL_FLOOR_SEEN: f64 = 0.05;
 const LOCAL_FLOOR_SEEN_MM: f64 = 0.02;
 
-/// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of its prior, mm at the edge.
+/// One column of the shape: u^p·v^q over the panel scaled to −1 … 1, with the standard deviation of
+/// its prior, mm at the edge.
 #[derive(Clone, Copy, Debug)]
 struct Term {
     powers: [usize; 2],
     sd_mm: f64,
 }
 
-/// Number of quadratics, which come first. They are free, but for a prior so wide (sd 1 m) that it only keeps the matrix regular
-/// where no placing ties one (twist, when all placings run along the axes).
+/// Number of quadratics, which come first. They are free, but for a prior so wide (sd 1 m) that it
+/// only keeps the matrix regular where no placing ties one (twist, when all placings run along the
+/// axes).
 const QUADRATICS: usize = 3;
 const QUADRATIC_SD_MM: f64 = 1000.0;
-/// Cubics are nearly free: prior sd, mm at the edge. A crowned panel's crown may change along it; a flat or a ruled panel has little
-/// of that. (1 mm does worse on scarce surveys of flat and ruled panels, and with a pin gauge on crowned ones.)
+/// Cubics are nearly free: prior sd, mm at the edge. A crowned panel's crown may change along it; a
+/// flat or a ruled panel has little of that. (1 mm does worse on scarce surveys of flat and ruled
+/// panels, and with a pin gauge on crowned ones.)
 fn cubic_sd_mm(form: Form) -> f64 {
     match form {
         Form::Crowned => 0.5,
@@ -118,12 +125,13 @@ struct Span {
     rests: std::ops::Range<usize>,
 }
 
-/// Precision given to each rest of a placing of which fewer readings are kept than it has rests, 1/σ²: it only keeps the matrix
-/// regular. Such a placing says nothing of the surface.
+/// Precision given to each rest of a placing of which fewer readings are kept than it has rests,
+/// 1/σ²: it only keeps the matrix regular. Such a placing says nothing of the surface.
 const IDLE_REST: f64 = 1e-9;
 
-/// Columns that a photo adds, all written in the surface's splines. Domes are part of the height and stand with the shape's columns;
-/// the slow part of the level at which coat stays is not, and stands last.
+/// Columns that a photo adds, all written in the surface's splines. Domes are part of the height
+/// and stand with the shape's columns; the slow part of the level at which coat stays is not, and
+/// stands last.
 #[derive(Clone, Debug, Default)]
 pub struct Added {
     /// Domes over coated patches.
@@ -174,7 +182,8 @@ impl Cells<'_> {
     }
 }
 
-/// The pattern of the normal matrix, and where the field's entries and the rows' products stand in it.
+/// The pattern of the normal matrix, and where the field's entries and the rows' products stand in
+/// it.
 struct Layout {
     pattern: Pattern,
     field_places: Vec<usize>,
@@ -348,13 +357,15 @@ impl System {
         Ok(system)
     }
 
-    /// Give each row its standard deviation, relative to a typical one. The amplitude is even again.
+    /// Give each row its standard deviation, relative to a typical one. The amplitude is even
+    /// again.
     pub fn weigh(&mut self, relative_sd: &dyn Fn(&Row) -> f64) {
         self.relative_sd = self.rows.iter().map(relative_sd).collect();
         self.local.fill(1.0);
     }
 
-    /// Normal equations for values `y` (one a row) and extra weights (0 leaves a row out) on top of 1/relative sd².
+    /// Normal equations for values `y` (one a row) and extra weights (0 leaves a row out) on top of
+    /// 1/relative sd².
     pub fn normal(&self, y: &[f64], extra: &[f64]) -> Normal {
         let n = self.basis.count();
         let total = self.pattern.n();
@@ -441,7 +452,8 @@ impl System {
         }
     }
 
-    /// Solve for a range (mm) and a ratio amplitude/σ; `sigma_mm` scales the priors of the shape only.
+    /// Solve for a range (mm) and a ratio amplitude/σ; `sigma_mm` scales the priors of the shape
+    /// only.
     ///
     /// # Errors
     /// [`Error::Calculation`] when the matrix cannot be factored.
@@ -522,8 +534,9 @@ impl System {
         values
     }
 
-    /// −2 log restricted likelihood (Patterson and Thompson, Biometrika 58, 1971) up to a constant, σ profiled out but
-    /// no smaller than `floor_mm`; with the weak prior on the range. Also the σ (mm) it implies.
+    /// −2 log restricted likelihood (Patterson and Thompson, Biometrika 58, 1971) up to a constant,
+    /// σ profiled out but no smaller than `floor_mm`; with the weak prior on the range. Also the σ
+    /// (mm) it implies.
     pub fn deviance(
         &self,
         normal: &Normal,
@@ -577,10 +590,11 @@ impl System {
         z
     }
 
-    /// Let the amplitude of the field vary over the panel, as defects do: few and local. `unknowns` are a solution with an even
-    /// amplitude; its field r, free of cubics, gives g = √(r² smoothed over [`LOCAL_MM`] + (0.15·rms r)²), scaled to a geometric
-    /// mean of 1, and the precision becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was.
-    /// Returns the rms of g: 1 for an even amplitude.
+    /// Let the amplitude of the field vary over the panel, as defects do: few and local. `unknowns`
+    /// are a solution with an even amplitude; its field r, free of cubics, gives g = √(r² smoothed
+    /// over [`LOCAL_MM`] + (0.15·rms r)²), scaled to a geometric mean of 1, and the precision
+    /// becomes Qᵢⱼ/(gᵢ·gⱼ). Its determinant stays as it was. Returns the rms of g: 1 for an even
+    /// amplitude.
     pub fn localise(&mut self, unknowns: &[f64]) -> f64 {
         let (local, rms) = self.local_of(unknowns);
         self.local = local;
@@ -640,7 +654,8 @@ impl System {
         out
     }
 
-    /// Let the amplitude of the field vary over the panel as told: for each spline, what the even amplitude is multiplied by (> 0).
+    /// Let the amplitude of the field vary over the panel as told: for each spline, what the even
+    /// amplitude is multiplied by (> 0).
     pub(super) fn vary(&mut self, by: &[f64]) {
         self.local = self
             .field
@@ -650,7 +665,8 @@ impl System {
             .collect();
     }
 
-    /// Points of the surface (x, y, weight) as a full vector over the unknowns, as [`System::row`] without rests.
+    /// Points of the surface (x, y, weight) as a full vector over the unknowns, as [`System::row`]
+    /// without rests.
     pub fn points(&self, points: &[[f64; 3]]) -> Vec<f64> {
         let n = self.basis.count();
         let mut out = vec![0.0; self.pattern.n()];
@@ -676,7 +692,8 @@ impl System {
     }
 }
 
-/// What cells of a photo add: each looks at the field and the domes less the slow part of the coat's level.
+/// What cells of a photo add: each looks at the field and the domes less the slow part of the
+/// coat's level.
 impl System {
     /// The pattern of every matrix of this system.
     pub fn pattern(&self) -> &Pattern {
@@ -704,7 +721,8 @@ impl System {
             .saturating_sub(super::outline::COMMON_POWERS.len())
     }
 
-    /// Columns at the end that cells look at: their unknown, the sign they count with, their spline coefficients.
+    /// Columns at the end that cells look at: their unknown, the sign they count with, their spline
+    /// coefficients.
     fn looked_at(&self) -> impl Iterator<Item = (usize, f64, &Vec<f64>)> {
         let first = self.basis.count() + self.rests;
         let terms = self.shape.len() - self.added.domes.len();
@@ -757,7 +775,8 @@ impl System {
         }
     }
 
-    /// Where the products of each column that cells look at stand in the pattern: with every spline, then with those before it and itself.
+    /// Where the products of each column that cells look at stand in the pattern: with every
+    /// spline, then with those before it and itself.
     fn places_looked_at(&self) -> Result<Vec<Vec<u32>>, Error> {
         let tail: Vec<usize> = self.looked_at().map(|(k, _, _)| k).collect();
         let place = |row: usize, column: usize| {

@@ -1,4 +1,5 @@
-//! Each tool's row of the linear system: what a reading says about the surface and about how the tool came to rest.
+//! Each tool's row of the linear system: what a reading says about the surface and about how the
+//! tool came to rest.
 //!
 //! | tool | row |
 //! | --- | --- |
@@ -8,8 +9,8 @@
 //! | wave gauge | reading = a + z(mid) − (z(foot₁) + z(foot₂))/2 |
 //! | bridge | reading = z + a + b·x + c·y, or z + a + b·s when all its readings lie on one line |
 //!
-//! The sign of a gap is turned here and nowhere else. `s` is counted from the middle of the placing in units
-//! of 100 mm, so that the rests are of the size of the readings.
+//! The sign of a gap is turned here and nowhere else. `s` is counted from the middle of the placing
+//! in units of 100 mm, so that the rests are of the size of the readings.
 
 use crate::observe::sound::line_of;
 use crate::observe::{Placing, Reading, Tool};
@@ -43,8 +44,8 @@ pub fn rests(placing: &Placing) -> usize {
     }
 }
 
-/// The rows of one placing, one for each reading that was taken and says something (a batten's contacts,
-/// which define its rest, do not).
+/// The rows of one placing, one for each reading that was taken and says something (a batten's
+/// contacts, which define its rest, do not).
 pub fn rows(placing: &Placing, index: usize) -> Vec<Row> {
     let taken: Vec<(usize, &Reading, f64)> = placing
         .readings
@@ -125,11 +126,12 @@ pub fn rows(placing: &Placing, index: usize) -> Vec<Row> {
         .collect()
 }
 
-/// Weights of the ordinates at `knots` (increasing or not, all different) in the natural cubic spline's value
-/// at `s`; beyond the end knots the spline is straight. With two knots it is the straight line.
+/// Weights of the ordinates at `knots` (increasing or not, all different) in the natural cubic
+/// spline's value at `s`; beyond the end knots the spline is straight. With two knots it is the
+/// straight line.
 ///
-/// The spline's second derivatives M solve the tridiagonal system of de Boor (1978), ch. IV, with M = 0 at both ends;
-/// it is solved once for each unit ordinate.
+/// The spline's second derivatives M solve the tridiagonal system of de Boor (1978), ch. IV, with M
+/// = 0 at both ends; it is solved once for each unit ordinate.
 fn natural_spline_weights(knots: &[f64], s: f64) -> Vec<f64> {
     let mut order: Vec<usize> = (0..knots.len()).collect();
     order.sort_by(|&a, &b| knots[a].total_cmp(&knots[b]));
@@ -188,8 +190,8 @@ mod tests {
 
     #[test]
     fn a_natural_spline_agrees_with_a_worked_case() {
-        // Knots 0 1 2 3 with ordinates 0 1 0 1: M1 and M2 solve 4M1 + M2 = -12, M1 + 4M2 = 12, so M1 = -4, M2 = 4;
-        // at 0.5: 0.5 + (0.125 - 0.5)*(-4)/6 = 0.75. At 1.5: 0.5 by symmetry.
+        // Knots 0 1 2 3 with ordinates 0 1 0 1: M1 and M2 solve 4M1 + M2 = -12, M1 + 4M2 = 12, so
+        // M1 = -4, M2 = 4; at 0.5: 0.5 + (0.125 - 0.5)*(-4)/6 = 0.75. At 1.5: 0.5 by symmetry.
         let (t, v) = ([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 0.0, 1.0]);
         assert!((natural_spline(&t, &v, 0.5) - 0.75).abs() < 1e-14);
         assert!((natural_spline(&t, &v, 1.5) - 0.5).abs() < 1e-14);

@@ -1,15 +1,18 @@
-//! What a survey would miss: for each place the width of a dip of just the limit that its readings would surely have shown.
+//! What a survey would miss: for each place the width of a dip of just the limit that its readings
+//! would surely have shown.
 //!
-//! A dip is taken for a dome A·exp(−r²/2σ²), its width for 4σ, where it is an eighth deep; A is the height whose value under the
-//! limit's tool is just the limit. Centred on a place it adds s to the readings. What of s a tool could take up by coming to rest
-//! otherwise tells nothing, so with P the part of each placing's readings that no rest number reaches, and N the readings' noise,
+//! A dip is taken for a dome A·exp(−r²/2σ²), its width for 4σ, where it is an eighth deep; A is the
+//! height whose value under the limit's tool is just the limit. Centred on a place it adds s to the
+//! readings. What of s a tool could take up by coming to rest otherwise tells nothing, so with P
+//! the part of each placing's readings that no rest number reaches, and N the readings' noise,
 //!
 //! d′² = sᵀN^{−½}·P·N^{−½}s
 //!
-//! is the squared distance, in standard deviations, between readings with the dip and without it (Green and Swets 1966, ch. 4: the ideal
-//! observer of a known signal). At d′ = 2·1.645 a threshold halfway misses 5 % of such dips and cries wolf in 5 % without one. Bumps of
-//! the same value stand higher, so dips decide. Only rows and noise enter: no field is assumed, and none can promise what no
-//! reading saw.
+//! is the squared distance, in standard deviations, between readings with the dip and without it
+//! (Green and Swets 1966, ch. 4: the ideal observer of a known signal). At d′ = 2·1.645 a threshold
+//! halfway misses 5 % of such dips and cries wolf in 5 % without one. Bumps of the same value stand
+//! higher, so dips decide. Only rows and noise enter: no field is assumed, and none can promise
+//! what no reading saw.
 
 use super::nodes::{FAR_MM, Reach};
 use crate::fit::{Surface, plain_noise, tools};
@@ -30,12 +33,12 @@ const RATIO: f64 = 1.06;
 const MOST_BASES: f64 = 2.0;
 /// A dome ends at so many σ.
 const END: f64 = 3.7;
-/// With coat seen, a dip of the limit shows it over most of its width: it is seen when that is so many cells (common practice, no
-/// source).
+/// With coat seen, a dip of the limit shows it over most of its width: it is seen when that is so
+/// many cells (common practice, no source).
 const CELLS_SEEN: f64 = 2.0;
 
-/// Narrower patches of coat are specks, mm: the narrowest dent that is asked of the verdict (σ 12 mm, 0.3 mm deep) keeps its coat over
-/// 45 mm where coat stays from 0.05 mm down.
+/// Narrower patches of coat are specks, mm: the narrowest dent that is asked of the verdict (σ 12
+/// mm, 0.3 mm deep) keeps its coat over 45 mm where coat stays from 0.05 mm down.
 const SPECK_MM: f64 = 40.0;
 
 /// A cell that shows whether there is coat with this chance or more shows it (one-sided 5 %).
@@ -77,7 +80,8 @@ pub struct Widths {
 }
 
 impl Widths {
-    /// The widest of the places for which `here` holds and where that is, mm; `None` without such a place.
+    /// The widest of the places for which `here` holds and where that is, mm; `None` without such a
+    /// place.
     pub fn worst(&self, here: &dyn Fn([f64; 2]) -> bool) -> Option<(f64, [f64; 2])> {
         self.places
             .iter()
@@ -118,8 +122,9 @@ impl<'a> Blind<'a> {
         }
     }
 
-    /// The largest patch of coat that is wider than a speck and than coat is trusted to show, in which and beside which nothing was read: its middle and its
-    /// width, mm. It is low there, and how low nobody knows.
+    /// The largest patch of coat that is wider than a speck and than coat is trusted to show, in
+    /// which and beside which nothing was read: its middle and its width, mm. It is low there, and
+    /// how low nobody knows.
     pub fn unread_coat(&self, panel: &Panel) -> Option<([f64; 2], f64)> {
         let cells = self.cells?;
         let (ny, nx) = cells.coat.dim();
@@ -212,8 +217,8 @@ impl<'a> Blind<'a> {
         by_coat.min(most_mm)
     }
 
-    /// Least widths surely seen for a limit over a lattice on the panel; places far from any reading count as unmeasured and
-    /// are left out.
+    /// Least widths surely seen for a limit over a lattice on the panel; places far from any
+    /// reading count as unmeasured and are left out.
     pub fn widths(&self, panel: &Panel, reach: &Reach, limit: &Limit, step_mm: f64) -> Widths {
         let most_mm = MOST_BASES * limit.base_mm;
         let count = |length: f64| (length / step_mm + 1e-9).floor() as usize + 1;
@@ -238,7 +243,8 @@ impl<'a> Blind<'a> {
 fn height_mm(limit: &Limit, sigma_mm: f64) -> f64 {
     let half = limit.base_mm / 2.0;
     let dome = |s: f64| (-s * s / (2.0 * sigma_mm * sigma_mm)).exp();
-    // A dome is told by its distance s from the tool's middle; so finely that its top is not stepped over.
+    // A dome is told by its distance s from the tool's middle; so finely that its top is not
+    // stepped over.
     let stations = || (-60..=60).map(|k| f64::from(k) / 20.0 * sigma_mm.max(half / 3.0));
     let value = match limit.quantity {
         Quantity::Gap => 1.0 - dome(half),
@@ -376,7 +382,8 @@ mod tests {
         };
         let rows: Vec<tools::Row> = (0..5).map(row).collect();
         let group = Group::new(&rows, &|_| 10.0);
-        // One reading of five sees a narrow dome: of 10² the offset takes 1/5, the tilt nothing in the middle.
+        // One reading of five sees a narrow dome: of 10² the offset takes 1/5, the tilt nothing in
+        // the middle.
         let square = group.square([100.0, 0.0], 5.0, 20.0);
         assert!((square - 100.0 * 0.8).abs() < 1e-6, "{square}");
         // At the end the tilt takes 2²/10 more.

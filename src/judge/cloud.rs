@@ -1,15 +1,15 @@
 //! The found surface and its draws on one node grid, quadratics taken out of what they differ by.
 //!
-//! Planes, constant curvature and twist are free and cost nothing, so a draw counts only by how it differs from the found
-//! surface beyond them.
+//! Planes, constant curvature and twist are free and cost nothing, so a draw counts only by how it
+//! differs from the found surface beyond them.
 
 use crate::fit::Surface;
 use crate::fit::basis::Basis;
 use crate::reference::Workbench;
 use rayon::prelude::*;
 
-/// A floor under the standard deviation, mm: on a fair panel the field is taken for flatter than it is and its
-/// intervals hold the truth too seldom without it.
+/// A floor under the standard deviation, mm: on a fair panel the field is taken for flatter than it
+/// is and its intervals hold the truth too seldom without it.
 pub const FLOOR_MM: f64 = 0.015;
 /// Draws summed as one part.
 const PART: usize = 16;
@@ -62,14 +62,16 @@ impl Cloud {
         })
     }
 
-    /// What another step, spline coefficients about the found surface, differs by at the nodes, mm, its best quadratic taken out.
+    /// What another step, spline coefficients about the found surface, differs by at the nodes, mm,
+    /// its best quadratic taken out.
     pub fn other_step(&self, step: &[f64]) -> Vec<f64> {
         let mut step = step.to_vec();
         self.quadratics.remove(&self.basis, &mut step);
         on_lines(&self.basis, &step, &self.xs, &self.ys)
     }
 
-    /// Standard deviation of the deviation at the nodes that other steps about another surface tell, mm, the floor included.
+    /// Standard deviation of the deviation at the nodes that other steps about another surface
+    /// tell, mm, the floor included.
     pub fn sd_of(&self, steps: &[Vec<f64>]) -> Vec<f64> {
         let mut square = vec![0.0; self.xs.len() * self.ys.len()];
         for step in steps {
@@ -90,7 +92,8 @@ impl Cloud {
     /// Standard deviation of the deviation at nodes (xs × ys), mm, the floor included.
     pub fn sd_on(&self, xs: &[f64], ys: &[f64]) -> Vec<f64> {
         let count = self.steps.len().max(1) as f64;
-        // Parts of a fixed size, added in order: which core takes which must not show in the last digits.
+        // Parts of a fixed size, added in order: which core takes which must not show in the last
+        // digits.
         let parts: Vec<Vec<f64>> = self
             .steps
             .par_chunks(PART)

@@ -1,7 +1,8 @@
 //! Iso-lines of a node grid: where a surface passes through a level, by marching squares.
 //!
-//! Values are indexed `[[iy, ix]]`; node (ix, iy) lies at (ix·step, iy·step). The lines are straight between
-//! the points where they cross the grid's edges, so their length converges with the square of the step.
+//! Values are indexed `[[iy, ix]]`; node (ix, iy) lies at (ix·step, iy·step). The lines are
+//! straight between the points where they cross the grid's edges, so their length converges with
+//! the square of the step.
 
 use ndarray::Array2;
 
@@ -24,7 +25,8 @@ impl IsoLine {
         }
     }
 
-    /// Area inside a closed line in mm²: positive round a high, negative round a low; 0 for an open line.
+    /// Area inside a closed line in mm²: positive round a high, negative round a low; 0 for an open
+    /// line.
     pub fn signed_area_mm2(&self) -> f64 {
         if !self.closed {
             return 0.0;
@@ -50,15 +52,19 @@ fn distance(p: [f64; 2], q: [f64; 2]) -> f64 {
 
 /// The lines along which `values` passes through `level`, joined as far as they go.
 ///
-/// - A node counts as above when its value is greater than the level; a node exactly on it counts as below.
-/// - On each grid edge between a node above and one below, the crossing is found by straight-line interpolation.
-/// - A cell with two opposite corners above (a saddle) is decided by its centre, the mean of the four corners:
-///   if that is above, the two highs are joined, otherwise the two lows are.
-/// - Lines run with the higher ground on their left, x to the right and y upwards: anticlockwise round a high,
-///   clockwise round a low.
-/// - A cell with a corner that is NaN or infinite holds no line; a line that meets one, or the edge of the grid, is open.
-/// - Open lines come first, then closed ones; each kind in the order of the grid edge they start on (edges along
-///   x row by row, then edges along y), so that the same values always give the same lines in the same order.
+/// - A node counts as above when its value is greater than the level; a node exactly on it counts
+///   as below.
+/// - On each grid edge between a node above and one below, the crossing is found by straight-line
+///   interpolation.
+/// - A cell with two opposite corners above (a saddle) is decided by its centre, the mean of the
+///   four corners: if that is above, the two highs are joined, otherwise the two lows are.
+/// - Lines run with the higher ground on their left, x to the right and y upwards: anticlockwise
+///   round a high, clockwise round a low.
+/// - A cell with a corner that is NaN or infinite holds no line; a line that meets one, or the edge
+///   of the grid, is open.
+/// - Open lines come first, then closed ones; each kind in the order of the grid edge they start on
+///   (edges along x row by row, then edges along y), so that the same values always give the same
+///   lines in the same order.
 /// - Points that fall together are kept once, and a line that shrinks to one point is left out.
 ///
 /// ```
@@ -89,9 +95,10 @@ pub fn iso_lines(values: &Array2<f64>, step_mm: f64, level: f64) -> Vec<IsoLine>
     lines
 }
 
-/// For each grid edge the edge that the line through it goes on to. Edges along x are numbered iy·nx + ix (from
-/// node (ix, iy) to (ix+1, iy)), edges along y the same, after all those along x. Lines keep the higher ground on
-/// their left, so at most one line leaves an edge and at most one arrives at it.
+/// For each grid edge the edge that the line through it goes on to. Edges along x are numbered
+/// iy·nx + ix (from node (ix, iy) to (ix+1, iy)), edges along y the same, after all those along x.
+/// Lines keep the higher ground on their left, so at most one line leaves an edge and at most one
+/// arrives at it.
 struct Crossings {
     /// One more than the edge that the line goes on to; 0 where it does not go on.
     next: Vec<usize>,
@@ -142,7 +149,8 @@ impl Crossings {
         found
     }
 
-    /// Links the edges of one cell. Corners anticlockwise from the datum side; edge i runs from corner i to the next.
+    /// Links the edges of one cell. Corners anticlockwise from the datum side; edge i runs from
+    /// corner i to the next.
     fn cross_cell(&mut self, corners: [f64; 4], edges: [usize; 4], level: f64) {
         let above = corners.map(|v| v > level);
         let falls = |i: usize| above[i % 4] && !above[(i + 1) % 4];
@@ -150,7 +158,8 @@ impl Crossings {
         let saddle = falls(0) == falls(2) && falls(1) == falls(3) && falls(0) != falls(1);
         let centre_above = corners.iter().map(|v| v / 4.0).sum::<f64>() > level;
         for from in (0..4).filter(|&i| falls(i)) {
-            // In a saddle the line goes round the low corner ahead, or back round the high corner behind.
+            // In a saddle the line goes round the low corner ahead, or back round the high corner
+            // behind.
             let to = match (saddle, centre_above) {
                 (true, true) => Some((from + 1) % 4),
                 (true, false) => Some((from + 3) % 4),
@@ -216,8 +225,9 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
-        /// Whole numbers with some nodes not measured, levels between them: turned or upside down, the lines are as long,
-        /// as many, and each line that ends does so at the rim or beside an unmeasured node.
+        /// Whole numbers with some nodes not measured, levels between them: turned or upside down,
+        /// the lines are as long, as many, and each line that ends does so at the rim or beside an
+        /// unmeasured node.
         #[test]
         fn turning_the_grid_or_the_surface_changes_no_length(
             nx in 2_usize..9,
@@ -235,7 +245,8 @@ mod tests {
                 prop_assert!((length_mm(&other) - length_mm(&lines)).abs() < 1e-9);
                 prop_assert_eq!(other.len(), lines.len());
             }
-            // A crossing in the middle of four measured cells' nodes goes on; an end must have a cell missing beside it.
+            // A crossing in the middle of four measured cells' nodes goes on; an end must have a
+            // cell missing beside it.
             let whole = |y: usize, x: usize| {
                 y + 1 < ny && x + 1 < nx && (0..4).all(|k| z[[y + k / 2, x + k % 2]].is_finite())
             };

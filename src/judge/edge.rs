@@ -1,8 +1,10 @@
-//! The virtual tools: a straightedge, a wave gauge and a slope gauge laid on a node grid everywhere, in eight directions.
+//! The virtual tools: a straightedge, a wave gauge and a slope gauge laid on a node grid
+//! everywhere, in eight directions.
 //!
-//! All of them judge along the grid's own lines, so nothing is interpolated under the straightedge. A node that is
-//! no number breaks the line: no tool is laid across an opening or a place that was not measured. Values are
-//! indexed `[[iy, ix]]`; directions are steps (along x, along y) from node to node.
+//! All of them judge along the grid's own lines, so nothing is interpolated under the straightedge.
+//! A node that is no number breaks the line: no tool is laid across an opening or a place that was
+//! not measured. Values are indexed `[[iy, ix]]`; directions are steps (along x, along y) from node
+//! to node.
 
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -31,37 +33,41 @@ pub fn direction_deg(index: u8) -> Option<f64> {
 /// The worst gap at each node.
 #[derive(Clone, Debug)]
 pub struct EdgeMap {
-    /// Largest gap over all directions, mm, never below 0. NaN where no edge can be laid across: off the panel, not
-    /// measured, or without a measured node on both sides.
+    /// Largest gap over all directions, mm, never below 0. NaN where no edge can be laid across:
+    /// off the panel, not measured, or without a measured node on both sides.
     pub gap: Array2<f64>,
-    /// Index into [`DIRECTIONS`] of the direction it was found in; [`NO_DIRECTION`] where the gap is NaN.
+    /// Index into [`DIRECTIONS`] of the direction it was found in; [`NO_DIRECTION`] where the gap
+    /// is NaN.
     pub direction: Array2<u8>,
-    /// Base used in each direction, mm: the largest whole number of steps not above the base; 0 where that is less
-    /// than two steps and the direction was left out.
+    /// Base used in each direction, mm: the largest whole number of steps not above the base; 0
+    /// where that is less than two steps and the direction was left out.
     pub base_mm: [f64; 8],
 }
 
 /// The worst reading of a gauge at each node.
 #[derive(Clone, Debug)]
 pub struct GaugeMap {
-    /// Largest value over all directions (swing in mm, slope in mm/m), never below 0. NaN where the gauge cannot stand.
+    /// Largest value over all directions (swing in mm, slope in mm/m), never below 0. NaN where the
+    /// gauge cannot stand.
     pub value: Array2<f64>,
-    /// Index into [`DIRECTIONS`] of the direction it was found in; [`NO_DIRECTION`] where the value is NaN.
+    /// Index into [`DIRECTIONS`] of the direction it was found in; [`NO_DIRECTION`] where the value
+    /// is NaN.
     pub direction: Array2<u8>,
 }
 
 /// The gap under a straightedge of length `base_mm` laid anywhere in the eight directions.
 ///
-/// At node k on a grid line the gap is the largest chord − z over all pairs i < k < j on that line, no further apart
-/// than the base, with every node from i to j measured: the upper concave envelope of the heights under each
-/// placing of the edge. A plane added to the heights changes nothing. Along an axis the base is cut down to whole
-/// steps; askew to whole diagonal steps, so at 10 mm nodes a 50 mm base counts as 42-45 mm there
-/// ([`EdgeMap::base_mm`]): take a step of a tenth of the base, or finer.
+/// At node k on a grid line the gap is the largest chord − z over all pairs i < k < j on that line,
+/// no further apart than the base, with every node from i to j measured: the upper concave envelope
+/// of the heights under each placing of the edge. A plane added to the heights changes nothing.
+/// Along an axis the base is cut down to whole steps; askew to whole diagonal steps, so at 10 mm
+/// nodes a 50 mm base counts as 42-45 mm there ([`EdgeMap::base_mm`]): take a step of a tenth of
+/// the base, or finer.
 ///
 /// Time: about n per line, whatever the base, where the surface is wavy (see [`highest_chords`]).
 ///
-/// `None` when the base is less than two steps, or base or step is no positive number: a limit on such a base
-/// cannot be checked on this grid.
+/// `None` when the base is less than two steps, or base or step is no positive number: a limit on
+/// such a base cannot be checked on this grid.
 pub fn gaps(deviation: &Array2<f64>, step_mm: f64, base_mm: f64) -> Option<EdgeMap> {
     let reach = DIRECTIONS.map(|d| whole_steps(base_mm / step_length(d, step_mm)));
     if !sound(step_mm, base_mm) || reach[0] < 2 {
@@ -83,10 +89,11 @@ pub fn gaps(deviation: &Array2<f64>, step_mm: f64, base_mm: f64) -> Option<EdgeM
 
 /// The swing of a centre dial between two feet `base_mm` apart, slid along the eight directions.
 ///
-/// The dial at node k reads r(k) = z(k) − (z(k − b/2) + z(k + b/2))/2; feet between nodes stand on a cubic through
-/// the four nearest (two at the ends of a line). The swing at k is the largest difference between r(k) and r anywhere
-/// within two bases of it on the same slide. Two bases hold a crest and a trough of every wave up to four bases long,
-/// for which the swing is H(1 − cos(πb/λ)), H from crest to trough; parts of the slide further apart are not compared, since
+/// The dial at node k reads r(k) = z(k) − (z(k − b/2) + z(k + b/2))/2; feet between nodes stand on
+/// a cubic through the four nearest (two at the ends of a line). The swing at k is the largest
+/// difference between r(k) and r anywhere within two bases of it on the same slide. Two bases hold
+/// a crest and a trough of every wave up to four bases long, for which the swing is H(1 −
+/// cos(πb/λ)), H from crest to trough; parts of the slide further apart are not compared, since
 /// what changes over such a distance is shape.
 ///
 /// `None` when the base is less than two steps, or base or step is no positive number.
@@ -107,8 +114,8 @@ pub fn swings(deviation: &Array2<f64>, step_mm: f64, base_mm: f64) -> Option<Gau
 
 /// The slope over `base_mm`, in mm per metre, laid along the eight directions.
 ///
-/// At node k: |z(k + b/2) − z(k − b/2)|/b, the base centred on the node, ends between nodes as in [`swings`]. Nodes
-/// nearer than half a base to the end of a line carry no value in that direction.
+/// At node k: |z(k + b/2) − z(k − b/2)|/b, the base centred on the node, ends between nodes as in
+/// [`swings`]. Nodes nearer than half a base to the end of a line carry no value in that direction.
 ///
 /// `None` when the base is less than two steps, or base or step is no positive number.
 pub fn slopes(deviation: &Array2<f64>, step_mm: f64, base_mm: f64) -> Option<GaugeMap> {
@@ -139,9 +146,9 @@ fn whole_steps(steps: f64) -> usize {
     (steps * (1.0 + 1e-12)).floor() as usize
 }
 
-/// Runs `along` over every grid line in every direction (the direction's index, the heights, which it replaces by
-/// its values or NaN), and keeps the largest value at each node. Directions run side by side; the first of equals wins, so
-/// the result does not depend on which was ready first.
+/// Runs `along` over every grid line in every direction (the direction's index, the heights, which
+/// it replaces by its values or NaN), and keeps the largest value at each node. Directions run side
+/// by side; the first of equals wins, so the result does not depend on which was ready first.
 fn worst_over_directions(
     deviation: &Array2<f64>,
     along: impl Fn(usize, &mut [f64]) + Sync,
@@ -194,13 +201,15 @@ impl GridLine {
     }
 }
 
-/// All lines in a direction (dx ≥ 0), of three nodes at least: each begins at a node with none before it on the grid.
+/// All lines in a direction (dx ≥ 0), of three nodes at least: each begins at a node with none
+/// before it on the grid.
 fn grid_lines(nx: usize, ny: usize, (dx, dy): (i32, i32)) -> Vec<GridLine> {
     let (width, height) = (nx as i64, ny as i64);
     let (dx, dy) = (i64::from(dx), i64::from(dy));
     let mut lines = Vec::new();
     for y in 0..height {
-        // A line begins where one step back lies off the grid: in a first or last row anywhere, else near the left edge.
+        // A line begins where one step back lies off the grid: in a first or last row anywhere,
+        // else near the left edge.
         let starts = if y - dy >= 0 && y - dy < height {
             dx.min(width)
         } else {
@@ -230,8 +239,8 @@ fn grid_lines(nx: usize, ny: usize, (dx, dy): (i32, i32)) -> Vec<GridLine> {
     lines
 }
 
-/// Replaces the heights of an unbroken line by the largest gaps under an edge `reach` steps long; NaN at its ends, and
-/// everywhere when it is too short for an edge.
+/// Replaces the heights of an unbroken line by the largest gaps under an edge `reach` steps long;
+/// NaN at its ends, and everywhere when it is too short for an edge.
 fn gaps_along(z: &mut [f64], reach: usize) {
     if z.len() < 3 || reach < 2 {
         z.fill(f64::NAN);
@@ -246,12 +255,12 @@ fn gaps_along(z: &mut [f64], reach: usize) {
     }
 }
 
-/// For each point k of a line, the largest height at k of a chord between two points i ≤ k ≤ j at most `reach` apart:
-/// its own height where it touches every edge laid over it.
+/// For each point k of a line, the largest height at k of a chord between two points i ≤ k ≤ j at
+/// most `reach` apart: its own height where it touches every edge laid over it.
 ///
-/// Over k the highest chord from i is the steepest one that ends beyond k. So ends are taken from the farthest in: with the
-/// steepest slope of those met so far, each i lifts the point one step short of the end. The inner loop runs along the line, side by
-/// side for all i.
+/// Over k the highest chord from i is the steepest one that ends beyond k. So ends are taken from
+/// the farthest in: with the steepest slope of those met so far, each i lifts the point one step
+/// short of the end. The inner loop runs along the line, side by side for all i.
 fn highest_chords(z: &[f64], reach: usize) -> Vec<f64> {
     let mut highest = z.to_vec();
     let mut steepest = vec![f64::NEG_INFINITY; z.len()];
@@ -267,8 +276,8 @@ fn highest_chords(z: &[f64], reach: usize) -> Vec<f64> {
     highest
 }
 
-/// What a gauge shows at each point of an unbroken line: `read(z, back, ahead)` with its feet `half` steps back and
-/// ahead; NaN where a foot would stand off the line.
+/// What a gauge shows at each point of an unbroken line: `read(z, back, ahead)` with its feet
+/// `half` steps back and ahead; NaN where a foot would stand off the line.
 fn with_feet(line: &[f64], half: f64, read: impl Fn(f64, f64, f64) -> f64) -> Vec<f64> {
     let backwards: Vec<f64> = line.iter().rev().copied().collect();
     let last = line.len().saturating_sub(1);
@@ -284,8 +293,8 @@ fn with_feet(line: &[f64], half: f64, read: impl Fn(f64, f64, f64) -> f64) -> Ve
         .collect()
 }
 
-/// Height a distance of `steps` ahead of point k: the node's own, or between nodes the cubic through the four nearest
-/// (Lagrange), the straight line where there are not four.
+/// Height a distance of `steps` ahead of point k: the node's own, or between nodes the cubic
+/// through the four nearest (Lagrange), the straight line where there are not four.
 fn height_at(line: &[f64], k: usize, steps: f64) -> Option<f64> {
     let whole = (steps + 1e-9).floor();
     let t = steps - whole;
@@ -311,7 +320,8 @@ fn height_at(line: &[f64], k: usize, steps: f64) -> Option<f64> {
     })
 }
 
-/// Writes into `swing` the largest difference between each reading and those within `window` steps of it.
+/// Writes into `swing` the largest difference between each reading and those within `window` steps
+/// of it.
 fn swings_along(swing: &mut [f64], readings: &[f64], window: usize) {
     let highest = sliding(readings, window, |a, b| a >= b);
     let lowest = sliding(readings, window, |a, b| a <= b);
@@ -320,7 +330,8 @@ fn swings_along(swing: &mut [f64], readings: &[f64], window: usize) {
     }
 }
 
-/// The most extreme value within `window` steps of each place, NaN passed over (monotone queue, one pass).
+/// The most extreme value within `window` steps of each place, NaN passed over (monotone queue, one
+/// pass).
 fn sliding(values: &[f64], window: usize, beats: impl Fn(f64, f64) -> bool) -> Vec<f64> {
     let mut queue = std::collections::VecDeque::new();
     let mut coming = values.iter().copied().enumerate().peekable();

@@ -1,5 +1,5 @@
-//! The filler: what it takes to level the lows, its interval from draws with the reference fitted anew to each, and the
-//! price of each high.
+//! The filler: what it takes to level the lows, its interval from draws with the reference fitted
+//! anew to each, and the price of each high.
 
 use super::Interval;
 use super::cloud::{Cloud, on_lines};
@@ -65,7 +65,8 @@ impl Lows {
     }
 }
 
-/// Lows of a deviation (mm, indexed `[[iy, ix]]`) whose nodes stand for `areas_mm2` (0 where nothing may be filled).
+/// Lows of a deviation (mm, indexed `[[iy, ix]]`) whose nodes stand for `areas_mm2` (0 where
+/// nothing may be filled).
 pub fn lows(
     deviation: &Array2<f64>,
     sd: &dyn Fn(usize, usize) -> f64,
@@ -142,9 +143,11 @@ pub struct Drawn {
     pub deviation: Vec<f64>,
     /// Deviation that its survey would have told, mm.
     pub found_deviation: Vec<f64>,
-    /// Deviation from the fair shape, whatever may be sanded, true and found, mm; empty for draws that were not moved.
+    /// Deviation from the fair shape, whatever may be sanded, true and found, mm; empty for draws
+    /// that were not moved.
     pub fairness: [Vec<f64>; 2],
-    /// Standard deviation that its survey would have told with it, mm; empty for draws that were not moved.
+    /// Standard deviation that its survey would have told with it, mm; empty for draws that were
+    /// not moved.
     pub sd: Vec<f64>,
 }
 
@@ -233,7 +236,8 @@ pub fn resurveyed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Dra
         .collect()
 }
 
-/// Panels like this one with what their surveys found, each under its own reference of `kind`: the rehearsals.
+/// Panels like this one with what their surveys found, each under its own reference of `kind`: the
+/// rehearsals.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a reference does not settle.
@@ -252,7 +256,8 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
         })
     };
     let all: Vec<Result<Drawn, Error>> = surface.rehearsals.par_iter().map(one).collect();
-    // A made-up panel whose reference does not settle is one value fewer; the map is not about it. More than half of them would be.
+    // A made-up panel whose reference does not settle is one value fewer; the map is not about it.
+    // More than half of them would be.
     let settled = all.iter().filter(|d| d.is_ok()).count();
     if 2 * settled > all.len() {
         Ok(all.into_iter().filter_map(Result::ok).collect())
@@ -261,27 +266,32 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
     }
 }
 
-/// With a photo, what surveys like this one miss beyond what draws can tell, as a share of the amount: highs narrower than the lines are
-/// apart, and the three numbers being taken as known. Worked out on simulated panels, as [`Surface::widened`] was.
+/// With a photo, what surveys like this one miss beyond what draws can tell, as a share of the
+/// amount: highs narrower than the lines are apart, and the three numbers being taken as known.
+/// Worked out on simulated panels, as [`Surface::widened`] was.
 const BEYOND_DRAWS: f64 = 0.05;
-/// How much of the bias that panels like this one tell is mended in the most likely amount. Draws are rougher than panels between the lines,
-/// so on scarce surveys they tell too much of it. Against the skin hardly any bias is left: on simulated surveys of nine kinds the mean
-/// error is 6.3 % unmended, 6.2 % with a quarter, 7.8 % with a half of it mended. The interval stands about all of it.
+/// How much of the bias that panels like this one tell is mended in the most likely amount. Draws
+/// are rougher than panels between the lines, so on scarce surveys they tell too much of it.
+/// Against the skin hardly any bias is left: on simulated surveys of nine kinds the mean error is
+/// 6.3 % unmended, 6.2 % with a quarter, 7.8 % with a half of it mended. The interval stands about
+/// all of it.
 const MENDED: f64 = 0.25;
-/// Amounts below this are told by differences, not ratios, and from the draws where they are: a panel with next to nothing on it has no
-/// defects whose places were luck, cc.
+/// Amounts below this are told by differences, not ratios, and from the draws where they are: a
+/// panel with next to nothing on it has no defects whose places were luck, cc.
 pub const SMALL_CC: f64 = 5.0;
-/// A panel whose survey would have told less than this share of the amount, or more than its inverse, says nothing of its errors.
+/// A panel whose survey would have told less than this share of the amount, or more than its
+/// inverse, says nothing of its errors.
 const OTHERS_SHARE: f64 = 0.1;
 /// 97.5 % point of the normal distribution.
 const Z: f64 = 1.96;
 
-/// The most likely amount and its 95 % interval for an amount of `found_cc`, from what surveys of panels like this one found
-/// (found, true), cc.
+/// The most likely amount and its 95 % interval for an amount of `found_cc`, from what surveys of
+/// panels like this one found (found, true), cc.
 ///
-/// A survey smooths: it finds lows shallower and narrow highs lower than they are, and a high that is too low lets the reference
-/// down. How much, panels tell whose truth is known, surveyed as this one was. The median of log(true/found) tells the bias; the
-/// interval reaches to either side as their [`Spread`] tells, and is made to hold the found amount.
+/// A survey smooths: it finds lows shallower and narrow highs lower than they are, and a high that
+/// is too low lets the reference down. How much, panels tell whose truth is known, surveyed as this
+/// one was. The median of log(true/found) tells the bias; the interval reaches to either side as
+/// their [`Spread`] tells, and is made to hold the found amount.
 pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
     let logs: Vec<f64> = pairs
         .iter()
@@ -319,8 +329,9 @@ pub fn most_likely(found_cc: f64, pairs: &[(f64, f64)]) -> (f64, Interval) {
 
 /// The same from draws that were not moved, with a photo.
 ///
-/// `widened`: by how much draws and noise were made wider than the fit says ([`Surface::widened`]). The bias is the even part of what
-/// the draws do, so it grows with the square of their spread: it is taken back by that square, and the interval stays as wide.
+/// `widened`: by how much draws and noise were made wider than the fit says ([`Surface::widened`]).
+/// The bias is the even part of what the draws do, so it grows with the square of their spread: it
+/// is taken back by that square, and the interval stays as wide.
 pub fn most_likely_widened(found_cc: f64, pairs: &[(f64, f64)], widened: f64) -> (f64, Interval) {
     let usable = found_cc > SMALL_CC && pairs.iter().all(|(f, t)| *f > 0.2 * SMALL_CC && *t > 0.0);
     let changes: Vec<f64> = pairs
@@ -360,8 +371,9 @@ fn holding(found_cc: f64, likely: f64, low: f64, high: f64) -> (f64, Interval) {
     )
 }
 
-/// Where 95 of a hundred further values of a sample lie, robustly: about its median, so many times half the way between its 16 and 84 %
-/// quantiles, since now and then a moved panel has hardly any low left.
+/// Where 95 of a hundred further values of a sample lie, robustly: about its median, so many times
+/// half the way between its 16 and 84 % quantiles, since now and then a moved panel has hardly any
+/// low left.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Spread {
     /// The middle.
@@ -370,16 +382,16 @@ pub struct Spread {
     pub reach: f64,
 }
 
-/// For n values: how many times, so that the interval holds 95 % of further values when all are normal (worked out with 200,000
-/// simulated samples; between these n by the nearest smaller one).
+/// For n values: how many times, so that the interval holds 95 % of further values when all are
+/// normal (worked out with 200,000 simulated samples; between these n by the nearest smaller one).
 const TIMES: [(usize, f64); 4] = [(24, 2.315), (20, 2.419), (16, 2.513), (12, 2.728)];
 
 /// The same for the standard deviation without the smallest and the largest value.
 const TIMES_TRIMMED: [(usize, f64); 4] = [(24, 2.544), (20, 2.660), (16, 2.842), (12, 3.201)];
 
 impl Spread {
-    /// From the standard deviation without the smallest and the largest value: minds a wild value more than [`Spread::of`] does, where
-    /// to be wrong on one side would be worse.
+    /// From the standard deviation without the smallest and the largest value: minds a wild value
+    /// more than [`Spread::of`] does, where to be wrong on one side would be worse.
     pub fn careful(values: &[f64]) -> Self {
         let mut sorted = values.to_vec();
         sorted.sort_by(f64::total_cmp);

@@ -1,4 +1,5 @@
-//! Lows and highs as a person meets them: where, how deep, how large, how sure, what to do, and what a high costs.
+//! Lows and highs as a person meets them: where, how deep, how large, how sure, what to do, and
+//! what a high costs.
 
 use super::filler::{Drawn, Fill, Lows, lows, mean_and_sd, most_likely_widened};
 use super::limits::Favourable;
@@ -142,7 +143,8 @@ fn gather(
     all
 }
 
-/// All regions, lows first, each kind by volume; and the map of which node belongs to which (index + 1).
+/// All regions, lows first, each kind by volume; and the map of which node belongs to which
+/// (index + 1).
 ///
 /// # Errors
 /// [`Error::Calculation`] when a reference does not settle.
@@ -188,8 +190,8 @@ fn paint(map: &mut Array2<u16>, labels: &Array2<u32>, label: u32, index: usize) 
     }
 }
 
-/// Interval of a region's volume: from the errors that rehearsals tell, or, with a photo, within the same nodes each draw against what
-/// its survey would have found.
+/// Interval of a region's volume: from the errors that rehearsals tell, or, with a photo, within
+/// the same nodes each draw against what its survey would have found.
 fn volume_interval(
     on: &Ground,
     labels: &Array2<u32>,
@@ -200,7 +202,8 @@ fn volume_interval(
     if let Some(errors) = on.errors {
         let sd = on.nodes.sd[g.worst_node];
         let told = errors.volume(kind, own, g.volume_cc, g.worst, sd);
-        // Over these nodes it cannot be more than all of them as deep as the worst may be. That tells where the worst is hardly known.
+        // Over these nodes it cannot be more than all of them as deep as the worst may be. That
+        // tells where the worst is hardly known.
         let worst = errors.worst(kind, own, g.worst, sd);
         let most = worst.low.abs().max(worst.high.abs()) * g.area_mm2 / 1000.0;
         return Interval {
@@ -263,7 +266,8 @@ fn low(on: &Ground, labels: &Array2<u32>, g: &Gathered, number: usize, own: usiz
     } else if worst.value >= -limit {
         Action::Prime
     } else {
-        // Deeper than primer can take, if what was found is right: the interval straddles the node limit.
+        // Deeper than primer can take, if what was found is right: the interval straddles the node
+        // limit.
         Action::Measure
     };
     Region {
@@ -300,7 +304,8 @@ fn high(
         .filter(|(_, l)| **l == g.label)
         .map(|(n, _)| on.nodes.deviation[n])
         .fold(0.0, f64::max);
-    // Without a stated allowance nothing is offered for sanding: it could be a whole ply of thin laminate.
+    // Without a stated allowance nothing is offered for sanding: it could be a whole ply of thin
+    // laminate.
     let offered =
         on.panel.allowance_given_at(place[0], place[1]) && allowed > 0.0 && comes_off > 0.02;
     Region {
@@ -334,8 +339,8 @@ fn exceeded(on: &Ground, labels: &Array2<u32>, g: &Gathered) -> bool {
     })
 }
 
-/// A long narrow high looks like a seam (trade practice: tape seams 100-150 mm wide, 0.5-1.5 mm high). Its width is its area over its
-/// length, since the box around it counts every bulge.
+/// A long narrow high looks like a seam (trade practice: tape seams 100-150 mm wide, 0.5-1.5 mm
+/// high). Its width is its area over its length, since the box around it counts every bulge.
 fn looks_like(g: &Gathered) -> String {
     let long = (g.extent[2] - g.extent[0]).max(g.extent[3] - g.extent[1]);
     let width = g.area_mm2 / long.max(1.0);
@@ -346,7 +351,8 @@ fn looks_like(g: &Gathered) -> String {
     }
 }
 
-/// "310 mm from the left edge, 120 mm from the bottom edge": the nearer edge of each pair, to the region's near side.
+/// "310 mm from the left edge, 120 mm from the bottom edge": the nearer edge of each pair, to the
+/// region's near side.
 pub(super) fn from_edges(panel: &Panel, e: [f64; 4], units: Units) -> String {
     let side = |near: f64, far: f64, low: &str, high: &str| {
         let (d, name) = if near <= far {

@@ -172,7 +172,8 @@ pub(super) fn seams(survey: &Survey, surface: &Surface, units: Units) -> Vec<Sea
     surface.seams.iter().map(told).collect()
 }
 
-/// Fewest highs in a row that are one seam; how narrow each is, mm; what share of the row they cover, and of the panel's breadth the row.
+/// Fewest highs in a row that are one seam; how narrow each is, mm; what share of the row they
+/// cover, and of the panel's breadth the row.
 const HIGHS: usize = 3;
 const NARROW_MM: f64 = 260.0;
 const COVERED: f64 = 0.5;
@@ -180,7 +181,8 @@ const ACROSS: f64 = 0.5;
 /// How far their worst places lie from one line, mm.
 const IN_ROW_MM: f64 = 45.0;
 
-/// Highs that stand in a row along an axis, one where each line crosses it: a seam whose crossings the map shows apart.
+/// Highs that stand in a row along an axis, one where each line crosses it: a seam whose crossings
+/// the map shows apart.
 pub(super) fn highs_in_rows(
     survey: &Survey,
     regions: &[Region],

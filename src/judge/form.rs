@@ -1,8 +1,10 @@
-//! Whether the told form fits the panel at all. Where it does not, lows and highs are those of a wrong shape, and nothing is ordered.
+//! Whether the told form fits the panel at all. Where it does not, lows and highs are those of a
+//! wrong shape, and nothing is ordered.
 //!
-//! Looked at is the found height itself, before any reference. A fold, a ridge, a nose or a rolled edge runs across the panel in a
-//! line, which lows and highs, however deep, do not: so every sign is a middle or a quartile along whole lines, and dents, seams and
-//! hungry patches leave it alone. All bounds are ours, set on simulated panels; docs/method.md has them with what they part.
+//! Looked at is the found height itself, before any reference. A fold, a ridge, a nose or a rolled
+//! edge runs across the panel in a line, which lows and highs, however deep, do not: so every sign
+//! is a middle or a quartile along whole lines, and dents, seams and hungry patches leave it alone.
+//! All bounds are ours, set on simulated panels; docs/method.md has them with what they part.
 
 use super::nodes::{self, FAR_MM};
 use super::{NodeState, Nodes};
@@ -20,32 +22,37 @@ const STEP_MM: f64 = 20.0;
 const MOST_PLACES: f64 = 12_000.0;
 /// Directions across which lines are looked at, degrees apart.
 const TURN_DEG: usize = 10;
-/// Half bases over which a change of slope is taken, mm; no more than this share of the panel's shorter side.
+/// Half bases over which a change of slope is taken, mm; no more than this share of the panel's
+/// shorter side.
 const HALF_BASES_MM: [f64; 2] = [80.0, 160.0];
 const BASE_SHARE: f64 = 0.2;
 /// A line counts when it runs over this share of the panel's shorter side.
 const LINE_SHARE: f64 = 0.6;
-/// A fold: the slope changes across a line by this much more than beside it on either side, mm per mm (0.9 degrees).
+/// A fold: the slope changes across a line by this much more than beside it on either side, mm per
+/// mm (0.9 degrees).
 const FOLD: f64 = 0.015;
 /// A fold is soft, a ridge or a valley, where the wider base sees this many times more of it.
 const SOFT: f64 = 1.3;
-/// On a panel with a shorter side than this, mm, a low is as long as a line: all bounds are raised by as much.
+/// On a panel with a shorter side than this, mm, a low is as long as a line: all bounds are raised
+/// by as much.
 const LARGE_MM: f64 = 800.0;
-/// An edge that rolls over: the same beside an edge of the panel, against what lies inward. A ruled section may curve more towards
-/// its nose.
+/// An edge that rolls over: the same beside an edge of the panel, against what lies inward. A ruled
+/// section may curve more towards its nose.
 const ROLLED: f64 = 0.02;
 const ROLLED_SECTION: f64 = 0.065;
 /// Share of the panel that is read but too steep to be told.
 const STEEP_SHARE: f64 = 0.002;
-/// A section fits a panel told flat or crowned so many times better, on its middle and its worse places; the latter at least so far
-/// off as told, mm.
+/// A section fits a panel told flat or crowned so many times better, on its middle and its worse
+/// places; the latter at least so far off as told, mm.
 const RULED: f64 = 2.0;
 const RULED_MM: f64 = 0.05;
-/// Height that a tenth of the panel stands off the told form's own curves, mm, at which it is no such form.
+/// Height that a tenth of the panel stands off the told form's own curves, mm, at which it is no
+/// such form.
 const OFF_MM: f64 = 3.0;
 /// Share of the panel below its fair shape that no defect covers.
 const LOW_SHARE: f64 = 0.8;
-/// What is nearer than this to a multiple of ten is told as that, mm; and noses are told no narrower than this.
+/// What is nearer than this to a multiple of ten is told as that, mm; and noses are told no
+/// narrower than this.
 const ROUND_MM: f64 = 10.0;
 const NARROWEST_MM: f64 = 40.0;
 
@@ -139,12 +146,14 @@ pub fn misfit(
         .or_else(|| off(panel, &signs, units))
 }
 
-/// Fewest placings left out as a whole, side by side and without a mend, that are no faults of theirs.
+/// Fewest placings left out as a whole, side by side and without a mend, that are no faults of
+/// theirs.
 const ROWS: usize = 3;
 /// How well their spans agree, mm.
 const SAME_SPAN_MM: f64 = 120.0;
 
-/// Placings left out as a whole, side by side over the same span, with no slip that would mend them: they all cross the same fold.
+/// Placings left out as a whole, side by side over the same span, with no slip that would mend
+/// them: they all cross the same fold.
 fn in_rows(panel: &Panel, survey: &Survey, surface: &Surface, units: Units) -> Option<Misfit> {
     for axis in 0..2 {
         // (middle of the span, line, where it bends most, how much the slope changes there)
@@ -511,7 +520,8 @@ impl Seen {
             + part(p * q, z(1, 1))
     }
 
-    /// How far from an edge the panel bends over, mm: as far as its middle line bends by a quarter of what it does there.
+    /// How far from an edge the panel bends over, mm: as far as its middle line bends by a quarter
+    /// of what it does there.
     fn rolls_within(&self, axis: usize, far: bool, size: f64) -> f64 {
         let lines = self.z.dim();
         let count = [lines.1, lines.0][axis];
@@ -556,7 +566,8 @@ fn quantile(sorted: &[f64], share: f64) -> f64 {
     sorted.get(k).copied().unwrap_or(f64::NAN)
 }
 
-/// Lines across one direction: for each, quartiles of the change of slope over ±`half`, where the line is long enough.
+/// Lines across one direction: for each, quartiles of the change of slope over ±`half`, where the
+/// line is long enough.
 struct Lines {
     across_deg: f64,
     half_mm: f64,
@@ -608,8 +619,8 @@ impl Lines {
         self.told.get(k).copied().flatten()
     }
 
-    /// How much more a line bends than what lies beside it, by the quartile nearer to that: three quarters of the line bend at
-    /// least so.
+    /// How much more a line bends than what lies beside it, by the quartile nearer to that: three
+    /// quarters of the line bend at least so.
     fn beyond(&self, k: usize, beside: &[f64]) -> f64 {
         let Some([low, _, high]) = self.quartiles(k) else {
             return 0.0;
@@ -629,7 +640,8 @@ impl Lines {
         ((2.0 * self.half_mm / self.step_mm).round() as usize).max(1)
     }
 
-    /// The sharpest bend with panel on both sides: beyond both neighbours, so that a section whose curve grows evenly is no fold.
+    /// The sharpest bend with panel on both sides: beyond both neighbours, so that a section whose
+    /// curve grows evenly is no fold.
     fn fold(&self) -> Bend {
         let aside = self.aside();
         (aside..self.told.len())
@@ -687,7 +699,8 @@ impl Signs {
         signs
     }
 
-    /// Steep places that were read, how far from each edge they reach where they begin there, and what is low.
+    /// Steep places that were read, how far from each edge they reach where they begin there, and
+    /// what is low.
     fn steep(&mut self, panel: &Panel, nodes: &Nodes) {
         let steep = nodes::steep(nodes);
         let (mut all, mut low, mut known, mut count) = (0.0f64, 0.0, 0.0f64, 0.0);
@@ -784,21 +797,23 @@ impl Signs {
     }
 }
 
-/// One column of a form: u^p·v^q over the panel scaled to −1 … 1, and the standard deviation of its prior, mm.
+/// One column of a form: u^p·v^q over the panel scaled to −1 … 1, and the standard deviation of its
+/// prior, mm.
 #[derive(Clone, Copy)]
 struct Column {
     powers: [i32; 2],
     sd_mm: f64,
 }
 
-/// Rounds of Huber's weights (Huber 1964; 1.345 scales, from memory): lows and highs must not bend the form.
+/// Rounds of Huber's weights (Huber 1964; 1.345 scales, from memory): lows and highs must not bend
+/// the form.
 const ROUNDS: usize = 6;
 const HUBER: f64 = 1.345;
 /// Places that a prior counts as.
 const PRIOR_PLACES: f64 = 0.001;
 
-/// What a sum of columns leaves of the heights `[u, v, z]`: middle, four fifths and nine tenths of its size, mm; NaN where it cannot
-/// be solved.
+/// What a sum of columns leaves of the heights `[u, v, z]`: middle, four fifths and nine tenths of
+/// its size, mm; NaN where it cannot be solved.
 fn left_by(columns: &[Column], places: &[[f64; 3]]) -> [f64; 3] {
     let n = places.len();
     let held: Vec<usize> = (0..columns.len())

@@ -1,10 +1,12 @@
-//! Limits judged with a virtual tool laid everywhere, in all directions, on the deviation from the fair shape.
+//! Limits judged with a virtual tool laid everywhere, in all directions, on the deviation from the
+//! fair shape.
 //!
-//! The worst found value comes from the fine node grid. Two different things are asked about it. How bad is it *there*: the draws at
-//! that place tell, and that is its interval. How bad could it be *anywhere*: the worst of each draw tells, since what was found the
-//! worst place need not be ([`super::risk`]). A limit is met or exceeded when the chance of the contrary is 5 % or less; else the place
-//! that most of the chance lies at is named. What no reading could have seen is no part of either, and is told as a width
-//! ([`super::blind`]).
+//! The worst found value comes from the fine node grid. Two different things are asked about it.
+//! How bad is it *there*: the draws at that place tell, and that is its interval. How bad could it
+//! be *anywhere*: the worst of each draw tells, since what was found the worst place need not be
+//! ([`super::risk`]). A limit is met or exceeded when the chance of the contrary is 5 % or less;
+//! else the place that most of the chance lies at is named. What no reading could have seen is no
+//! part of either, and is told as a width ([`super::blind`]).
 
 use super::blind::Blind;
 use super::cloud::Cloud;
@@ -21,14 +23,17 @@ use rayon::prelude::*;
 
 /// Draws that are judged.
 const DRAWS: usize = 64;
-/// 97.5 % point of the normal distribution, by how much the draws are too sure of a place (chosen on simulated panels).
+/// 97.5 % point of the normal distribution, by how much the draws are too sure of a place (chosen
+/// on simulated panels).
 const Z: f64 = 1.96 * 1.1;
-/// What no draw tells of a worst value, one standard deviation over a reading's noise (chosen on simulated panels, docs/decisions.md).
+/// What no draw tells of a worst value, one standard deviation over a reading's noise (chosen on
+/// simulated panels, docs/decisions.md).
 const BEYOND_DRAWS: f64 = 1.0;
 /// Places at which it is asked what would be missed, mm apart.
 const BLIND_STEP_MM: f64 = 25.0;
 
-/// Values of one tool on one base: on the fine grid, and on the coarse one for the found surface and the draws.
+/// Values of one tool on one base: on the fine grid, and on the coarse one for the found surface
+/// and the draws.
 struct Judged {
     quantity: Quantity,
     base_mm: f64,
@@ -54,7 +59,8 @@ pub struct Judging<'a> {
     pub coarse_fairness: &'a [f64],
     /// Draws on the coarse grid.
     pub cloud: &'a Cloud,
-    /// What the surface would differ by if the same panel were read again, see [`crate::fit::Surface::again`].
+    /// What the surface would differ by if the same panel were read again, see
+    /// [`crate::fit::Surface::again`].
     pub again: &'a [Vec<f64>],
     /// Where readings lie.
     pub reach: &'a Reach,
@@ -90,12 +96,14 @@ impl Judging<'_> {
 /// How far limits are exceeded at a place, at the favourable end.
 pub struct Favourable {
     grid: Grid,
-    /// For each checked limit: its most, its zone, and the low end of its value at each coarse node.
+    /// For each checked limit: its most, its zone, and the low end of its value at each coarse
+    /// node.
     limits: Vec<(f64, Option<usize>, Array2<f64>)>,
 }
 
 impl Favourable {
-    /// Whether some limit is exceeded even at the favourable end at one of the coarse nodes for which `inside` holds.
+    /// Whether some limit is exceeded even at the favourable end at one of the coarse nodes for
+    /// which `inside` holds.
     pub fn exceeded(&self, panel: &Panel, inside: &dyn Fn(f64, f64) -> bool) -> bool {
         self.limits.iter().any(|(most, zone, low)| {
             low.indexed_iter().any(|((iy, ix), v)| {
@@ -168,8 +176,8 @@ pub fn judge(on: &Judging) -> (Vec<LimitResult>, Favourable) {
     (results, favourable)
 }
 
-/// A gauge answers a wave eight bases long with 1 − cos(π/8) of its height, 8 %: a limit over more than four bases, which is about
-/// waves of twice its base, is beyond it.
+/// A gauge answers a wave eight bases long with 1 − cos(π/8) of its height, 8 %: a limit over more
+/// than four bases, which is about waves of twice its base, is beyond it.
 const GAUGE_REACH: f64 = 4.0;
 
 /// Whether this survey can check a limit at all; if not, why, and what would let it.
@@ -268,7 +276,8 @@ fn spread(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {
     (mean, (square / (n - 1.0).max(1.0)).sqrt())
 }
 
-/// Low end of the tool's value at each coarse node: the draws' mean less their spread, never above what was found.
+/// Low end of the tool's value at each coarse node: the draws' mean less their spread, never above
+/// what was found.
 fn low_ends(judged: &Judged) -> Array2<f64> {
     Array2::from_shape_fn(judged.coarse.dim(), |n| {
         let (mean, sd) = spread(judged.draws.iter().map(|d| d[n]));
@@ -434,7 +443,8 @@ fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> 
     told(state, remedy)
 }
 
-/// The worst value at its own place: what was found there, and how far the draws lie from that just there.
+/// The worst value at its own place: what was found there, and how far the draws lie from that just
+/// there.
 fn local(on: &Judging, judged: &Judged, place: [f64; 2], worst: f64, floor: f64) -> Interval {
     let nearest = (
         ((place[1] / on.coarse.step_mm).round() as usize).min(on.coarse.ny - 1),
@@ -474,8 +484,9 @@ fn too_blind(on: &Judging, limit: &Limit, blind_mm: f64, at: [f64; 2]) -> String
     )
 }
 
-/// Distance of lines at which nothing wider than half a base would be missed, mm, from what is missed `away_mm` from a reading: the width grows
-/// about as that distance does. Multiples of 25 mm, 25 at least.
+/// Distance of lines at which nothing wider than half a base would be missed, mm, from what is
+/// missed `away_mm` from a reading: the width grows about as that distance does. Multiples of 25
+/// mm, 25 at least.
 pub(super) fn lines_for(away_mm: f64, blind_mm: f64, base_mm: f64) -> f64 {
     let lines = 2.0 * away_mm * (base_mm / 2.0) / blind_mm.max(1.0);
     ((lines / 25.0).floor() * 25.0).max(25.0)

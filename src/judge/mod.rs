@@ -1,8 +1,9 @@
 //! Surface and reference into a [`Judgement`]: states, limits, regions, texture, verdict.
 //!
-//! In: the found [`Surface`](crate::fit::Surface), the [`References`](crate::reference::References) and the
-//! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown anywhere.
-//! `show` computes nothing new.
+//! In: the found [`Surface`](crate::fit::Surface), the [`References`](crate::reference::References)
+//! and the
+//! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown
+//! anywhere. `show` computes nothing new.
 
 pub mod blind;
 pub mod cloud;
@@ -61,7 +62,8 @@ pub enum NodeState {
     High,
     /// The interval straddles the limit.
     Unsure,
-    /// Nothing useful is known here: its sd exceeds the limit, no reading is near, or the slope is too steep.
+    /// Nothing useful is known here: its sd exceeds the limit, no reading is near, or the slope is
+    /// too steep.
     Unmeasured,
     /// Not on the panel.
     Outside,
@@ -161,7 +163,8 @@ pub enum Action {
     AskFirst,
 }
 
-/// Deeper lows are no filler's work, mm: the most that any filler here is built up in all (common practice, no source: two coats of 10 mm).
+/// Deeper lows are no filler's work, mm: the most that any filler here is built up in all (common
+/// practice, no source: two coats of 10 mm).
 pub const MOST_BUILD_MM: f64 = 20.0;
 
 impl Action {
@@ -181,8 +184,8 @@ impl Action {
     }
 }
 
-/// A fair panel asks for no filling and no sanding: what is inside every limit is offered, never ordered. Nothing is ordered to be filled that no
-/// filler fills.
+/// A fair panel asks for no filling and no sanding: what is inside every limit is offered, never
+/// ordered. Nothing is ordered to be filled that no filler fills.
 pub(crate) fn offered(regions: &mut [Region], verdict: Verdict) {
     let fair = verdict == Verdict::Fair;
     for r in regions {
@@ -225,7 +228,8 @@ pub struct Region {
     pub allowed_mm: f64,
     /// For a high: how much of it does come off when sanded to the chosen reference, mm.
     pub comes_off_mm: f64,
-    /// For a high offered for sanding: filler saved by sanding it that far, against not sanding it, cc.
+    /// For a high offered for sanding: filler saved by sanding it that far, against not sanding it,
+    /// cc.
     pub saves_cc: Option<Interval>,
     /// "310 mm from the left edge, 120 mm from the top edge" as the panel lies on the map.
     pub from_edges: String,
@@ -266,20 +270,24 @@ pub struct LimitResult {
     pub limit: Limit,
     /// Zone it belongs to; `None` for the whole panel.
     pub zone: Option<String>,
-    /// Worst value found (mm, or mm/m for a slope), with the 95 % interval of the value at its place. NaN when not checked.
+    /// Worst value found (mm, or mm/m for a slope), with the 95 % interval of the value at its
+    /// place. NaN when not checked.
     pub worst: Interval,
     /// Where the worst lies, and the direction of the tool there (degrees from x).
     pub worst_at: [f64; 2],
     /// Direction of the tool at the worst place, degrees from x towards y.
     pub direction_deg: f64,
-    /// Chance that some place exceeds the limit, among defects as wide as the survey can see, 0…1. NaN when not checked.
+    /// Chance that some place exceeds the limit, among defects as wide as the survey can see, 0…1.
+    /// NaN when not checked.
     pub p_exceeds: f64,
-    /// What the worst could be anywhere, among such defects (mm or mm/m): exceeded with a chance of 5 %.
+    /// What the worst could be anywhere, among such defects (mm or mm/m): exceeded with a chance of
+    /// 5 %.
     pub could_be: f64,
-    /// Standard deviation of the worst found when the same panel is read again at the same places: noise alone.
+    /// Standard deviation of the worst found when the same panel is read again at the same places:
+    /// noise alone.
     pub repeats: f64,
-    /// Width of a dip of just the limit that would surely have been seen wherever it lay, mm; narrower ones are in none of the
-    /// figures above. NaN where nothing was near enough to tell.
+    /// Width of a dip of just the limit that would surely have been seen wherever it lay, mm;
+    /// narrower ones are in none of the figures above. NaN where nothing was near enough to tell.
     pub blind_mm: f64,
     /// Where that is widest, mm.
     pub blind_at: [f64; 2],
@@ -384,7 +392,8 @@ pub struct SeamSeen {
     pub from_mm: [f64; 2],
     /// Its other end, mm.
     pub to_mm: [f64; 2],
-    /// How proud its readings stand of what the others lead one to expect, mm; negative is a groove.
+    /// How proud its readings stand of what the others lead one to expect, mm; negative is a
+    /// groove.
     pub height_mm: f64,
     /// Labels of the placings that meet it.
     pub placings: Vec<String>,
@@ -397,7 +406,8 @@ pub struct SeamSeen {
 pub struct FlaggedPlacing {
     /// Its label ("A1 again").
     pub placing: String,
-    /// The likely mend: `reversed`, `other-axis`, `units`, `swapped`, `moved`, `drift` or `unknown`.
+    /// The likely mend: `reversed`, `other-axis`, `units`, `swapped`, `moved`, `drift` or
+    /// `unknown`.
     pub mend: String,
     /// Label of the placing it looks swapped with.
     pub with: Option<String>,
@@ -482,7 +492,8 @@ pub struct SightRow {
     pub pitch_mm: Option<f64>,
     /// Shortest wavelength they see that way, mm.
     pub shortest_mm: Option<f64>,
-    /// Wavelengths the tool is blind to, mm, longest first: a wave gauge at a half, a quarter … of its base.
+    /// Wavelengths the tool is blind to, mm, longest first: a wave gauge at a half, a quarter … of
+    /// its base.
     pub blind_mm: Vec<f64>,
 }
 
@@ -509,7 +520,8 @@ pub struct Judgement {
     pub texture: Texture,
     /// By wavelength band.
     pub bands: Vec<Band>,
-    /// Filler to level: the volume of the lows as found, cc, with the interval that holds the true amount.
+    /// Filler to level: the volume of the lows as found, cc, with the interval that holds the true
+    /// amount.
     pub to_level_cc: Interval,
     /// The most likely true amount, cc: a survey finds a little too little, and this mends it.
     pub most_likely_cc: f64,
@@ -527,7 +539,8 @@ pub struct Judgement {
     pub flags: Vec<Flag>,
     /// Placings left out as a whole; their readings are among the flags.
     pub flagged_placings: Vec<FlaggedPlacing>,
-    /// Seams, ridges and grooves that single readings tell of in a line: put back, to be looked at first.
+    /// Seams, ridges and grooves that single readings tell of in a line: put back, to be looked at
+    /// first.
     pub seams: Vec<SeamSeen>,
     /// What was learned of the straightedges themselves.
     pub edges: Vec<EdgeError>,
@@ -535,7 +548,8 @@ pub struct Judgement {
     pub placings: Vec<PlacingEcho>,
     /// Readings taken.
     pub readings: usize,
-    /// Repeatability from repeated placings, mm (standard deviation of one reading); `None` without a repeat.
+    /// Repeatability from repeated placings, mm (standard deviation of one reading); `None` without
+    /// a repeat.
     pub repeatability_mm: Option<f64>,
     /// Noise of one reading found by the fit, mm, by tool.
     pub noise_mm: Vec<(String, f64)>,
@@ -565,8 +579,8 @@ pub struct Judgement {
     pub photos: Option<photo::PhotoFindings>,
     /// What repeats in the readings; `None` where it was not looked for.
     pub repeats: Option<repeats::Repeats>,
-    /// How the told form does not fit, with what to write instead; then the verdict is [`Verdict::NotJudged`] and there are neither
-    /// regions nor amounts.
+    /// How the told form does not fit, with what to write instead; then the verdict is
+    /// [`Verdict::NotJudged`] and there are neither regions nor amounts.
     pub misfit: Option<form::Misfit>,
 }
 

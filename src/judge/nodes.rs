@@ -1,4 +1,5 @@
-//! Everything known at the nodes: height, reference, deviation, standard deviation, distance to a reading, state.
+//! Everything known at the nodes: height, reference, deviation, standard deviation, distance to a
+//! reading, state.
 
 use super::cloud::{Cloud, on_lines};
 use super::{Grid, NodeState, Nodes};
@@ -11,10 +12,11 @@ use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use ndarray::Array2;
 use rayon::prelude::*;
 
-/// Further than this from the nearest reading nothing is called known, mm: a low 300 mm across would fit between
-/// (common practice, no source).
+/// Further than this from the nearest reading nothing is called known, mm: a low 300 mm across
+/// would fit between (common practice, no source).
 pub const FAR_MM: f64 = 150.0;
-/// A node is tied both ways when placings along two directions lie no further than this, mm: half a 600 mm edge.
+/// A node is tied both ways when placings along two directions lie no further than this, mm: half a
+/// 600 mm edge.
 const TIED_MM: f64 = 300.0;
 /// Two placings run in different directions when they differ by more than this, degrees.
 const ANOTHER_DIRECTION_DEG: f64 = 30.0;
@@ -24,7 +26,8 @@ pub const STEEP: f64 = 0.3;
 /// How close the readings lie, and which way they run.
 pub struct Reach {
     all: Option<ImmutableKdTree<f64, 2>>,
-    /// Readings of placings along the survey's main direction, and of those across it. A bridge ties both ways.
+    /// Readings of placings along the survey's main direction, and of those across it. A bridge
+    /// ties both ways.
     ways: [Option<ImmutableKdTree<f64, 2>>; 2],
     /// What a photo of the coat sees, if there is one.
     cells: Option<CoatCells>,
@@ -89,8 +92,8 @@ impl Reach {
         self
     }
 
-    /// Distance to the nearest reading, mm; half of it where a photo sees the place, since a low between readings would show its coat
-    /// (common practice, no source).
+    /// Distance to the nearest reading, mm; half of it where a photo sees the place, since a low
+    /// between readings would show its coat (common practice, no source).
     pub fn distance(&self, x: f64, y: f64) -> f64 {
         let distance = nearest(&self.all, x, y);
         if self.cells.as_ref().is_some_and(|c| c.is_seen(x, y)) {
@@ -236,7 +239,8 @@ fn steepness(from: &Sources, xs: &[f64], ys: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// Where the found height slopes more than [`STEEP`] against the panel's own plane, by neighbouring nodes; false off the panel.
+/// Where the found height slopes more than [`STEEP`] against the panel's own plane, by neighbouring
+/// nodes; false off the panel.
 pub(super) fn steep(nodes: &Nodes) -> Array2<bool> {
     let (ny, nx) = nodes.height.dim();
     let step = nodes.grid.step_mm;

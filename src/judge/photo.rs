@@ -1,7 +1,9 @@
-//! What photos add to a judgement, and the judgement of a panel of which there is nothing but photos.
+//! What photos add to a judgement, and the judgement of a panel of which there is nothing but
+//! photos.
 //!
-//! Coat left after blocking tells that a place is low, never how low. Alone it gives places, outlines and areas, and a lower bound
-//! of the filler; with readings it has already shaped the surface ([`crate::fit`]), and here it is set beside it.
+//! Coat left after blocking tells that a place is low, never how low. Alone it gives places,
+//! outlines and areas, and a lower bound of the filler; with readings it has already shaped the
+//! surface ([`crate::fit`]), and here it is set beside it.
 
 use super::findings::from_edges;
 use super::whole::{Options, grid, step_mm};
@@ -51,7 +53,8 @@ pub struct PhotoNote {
     pub colours_changed: bool,
     /// Whether the readings agree with the photo as it was read.
     pub readings_agree: bool,
-    /// Why it did not go into the map, where it contradicts the readings: a sentence that names the places.
+    /// Why it did not go into the map, where it contradicts the readings: a sentence that names the
+    /// places.
     pub set_aside: Option<String>,
 }
 
@@ -77,7 +80,8 @@ pub struct PhotoFindings {
     pub photos: Vec<PhotoNote>,
     /// What they show together.
     pub coat: Coat,
-    /// Where they and the readings contradict each other, the largest first; of photos set aside too.
+    /// Where they and the readings contradict each other, the largest first; of photos set aside
+    /// too.
     pub clashes: Vec<Clash>,
     /// Depth at which coat stayed, as learned with the readings, mm.
     pub coat_from_mm: Option<f64>,
@@ -251,15 +255,17 @@ fn clash([x, y, area_mm2, height_mm, coat]: [f64; 5], units: Units) -> Clash {
     }
 }
 
-/// Share of the panel with coat left at which readings within the limits are not enough to call it fair: that is no speck, and either
-/// the panel was not blocked through or the photo is not of it as it was read (common practice, no source).
+/// Share of the panel with coat left at which readings within the limits are not enough to call it
+/// fair: that is no speck, and either the panel was not blocked through or the photo is not of it
+/// as it was read (common practice, no source).
 const MUCH_COAT: f64 = 0.05;
-/// Share of an area's nodes of which the readings must know too little for it to be told by the coat alone.
+/// Share of an area's nodes of which the readings must know too little for it to be told by the
+/// coat alone.
 const UNREAD: f64 = 0.5;
 
 impl Judgement {
-    /// Takes in what the photos show beside the readings: lows by the coat where no reading reaches, and where the two contradict each
-    /// other. While they do, nothing is fair yet.
+    /// Takes in what the photos show beside the readings: lows by the coat where no reading
+    /// reaches, and where the two contradict each other. While they do, nothing is fair yet.
     pub fn with_photos(mut self, findings: PhotoFindings, panel: &Panel, units: Units) -> Self {
         if self.misfit.is_some() {
             // Coat on a shape that does not fit orders nothing either.
@@ -361,7 +367,8 @@ pub fn photo_alone(
     }
 }
 
-/// The judgement of a panel of which nothing was read: every number unknown, every limit not checked.
+/// The judgement of a panel of which nothing was read: every number unknown, every limit not
+/// checked.
 pub fn unread(
     panel: &Panel,
     conditions: &Conditions,
@@ -456,7 +463,8 @@ fn region(k: usize, area: &Area, panel: &Panel, units: Units) -> Region {
     }
 }
 
-/// The middle of an area, or of its widest part along x at its middle height where the middle itself is no part of it.
+/// The middle of an area, or of its widest part along x at its middle height where the middle
+/// itself is no part of it.
 fn inside(area: &Area) -> [f64; 2] {
     let [x, y] = area.place_mm;
     let outline = crate::panel::Polygon(area.outline_mm.clone());
@@ -561,8 +569,8 @@ fn not_checked(findings: &PhotoFindings) -> Vec<String> {
     all
 }
 
-/// Readings that would turn the outlines into an amount: an edge both ways over each low, the largest first, as many as make
-/// nine tenths of their area.
+/// Readings that would turn the outlines into an amount: an edge both ways over each low, the
+/// largest first, as many as make nine tenths of their area.
 fn placings(panel: &Panel, lows: &[Region], units: Units) -> Vec<String> {
     /// Length of the edge that is laid, and its step, mm: what `lowspot blank` offers.
     const EDGE_MM: f64 = 600.0;
@@ -639,7 +647,8 @@ pub fn pinholes(cluster: &Cluster, units: Units) -> String {
     )
 }
 
-/// "coat comes back each 80 mm along x (x 0-900 y 0-600): look for what lies that far apart underneath".
+/// "coat comes back each 80 mm along x (x 0-900 y 0-600): look for what lies that far apart
+/// underneath".
 pub fn pitch(found: &Pitch, units: Units) -> String {
     let along = match found.direction_deg.abs() {
         d if d < 10.0 => "along x".to_string(),
@@ -667,7 +676,8 @@ pub fn unsure_of_colour(note: &PhotoNote) -> bool {
 const ASKED: usize = 3;
 
 impl Judgement {
-    /// What to measure where photos turned a fair panel to "measure more": the places that contradict, else those with coat left.
+    /// What to measure where photos turned a fair panel to "measure more": the places that
+    /// contradict, else those with coat left.
     pub fn asked_by_photos(mut self, units: Units) -> Self {
         let Some(found) = &self.photos else {
             return self;

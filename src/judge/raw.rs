@@ -1,4 +1,5 @@
-//! What the readings say by themselves: gaps between readings of one placing, whatever was found of the surface.
+//! What the readings say by themselves: gaps between readings of one placing, whatever was found of
+//! the surface.
 
 use super::{NodeState, Nodes};
 use crate::fit::edge_shape::State;
@@ -8,15 +9,16 @@ use crate::panel::{Limit, Quantity};
 use crate::units::Units;
 use ndarray::Array2;
 
-/// A reading and two others of its placing make a gap of about this many times a reading's noise by chance alone: 1, ½ and ½ of three
-/// readings, squared and summed.
+/// A reading and two others of its placing make a gap of about this many times a reading's noise by
+/// chance alone: 1, ½ and ½ of three readings, squared and summed.
 const OF_THREE: f64 = 1.225;
 /// One of a thousand readings is so many standard deviations out.
 const FAR_OUT: f64 = 3.1;
 /// One-sided 5 % of the normal distribution.
 const Z_ONE_SIDED: f64 = 1.645;
 
-/// The heights that readings stand for, against the fair shape, each placing's up to a straight line.
+/// The heights that readings stand for, against the fair shape, each placing's up to a straight
+/// line.
 pub struct Readings {
     placings: Vec<Line>,
 }
@@ -29,8 +31,9 @@ struct Line {
 }
 
 impl Readings {
-    /// Of the placings of tools that copy a line: straightedge, profile gauge, bridge. Readings left out are left out. An edge that was
-    /// found to be no straight line is left to the fit, which takes its shape out.
+    /// Of the placings of tools that copy a line: straightedge, profile gauge, bridge. Readings
+    /// left out are left out. An edge that was found to be no straight line is left to the fit,
+    /// which takes its shape out.
     pub fn new(survey: &Survey, surface: &Surface, nodes: &Nodes) -> Self {
         let placings = survey
             .placings
@@ -76,8 +79,8 @@ impl Readings {
         }
     }
 
-    /// The largest gap between three readings of one placing where `here` holds and no more than a base apart, with its placing, place and
-    /// noise.
+    /// The largest gap between three readings of one placing where `here` holds and no more than a
+    /// base apart, with its placing, place and noise.
     fn worst(
         &self,
         base_mm: f64,
@@ -109,8 +112,8 @@ impl Readings {
         worst
     }
 
-    /// Whether readings by themselves break a limit, and how to mend it; a gap under an edge only. Where noise alone would do it now and
-    /// then, they have to break it by more than that.
+    /// Whether readings by themselves break a limit, and how to mend it; a gap under an edge only.
+    /// Where noise alone would do it now and then, they have to break it by more than that.
     pub fn breaks(
         &self,
         limit: &Limit,
@@ -139,7 +142,8 @@ impl Readings {
     }
 }
 
-/// The fair shape at a place, mm, between the four nodes around it; `None` where one of them is off the panel.
+/// The fair shape at a place, mm, between the four nodes around it; `None` where one of them is off
+/// the panel.
 fn fair_at(nodes: &Nodes, x: f64, y: f64) -> Option<f64> {
     let grid = nodes.grid;
     let cell = |v: f64, n: usize| {

@@ -1,13 +1,15 @@
 //! Lows and highs: which connected nodes make one, and the volume to level.
 //!
-//! A low is a set of connected nodes lower than 0.05 mm that somewhere passes the node limit and twice its own
-//! standard deviation; so noise on a fair panel is no filler. A high is the same upside down.
+//! A low is a set of connected nodes lower than 0.05 mm that somewhere passes the node limit and
+//! twice its own standard deviation; so noise on a fair panel is no filler. A high is the same
+//! upside down.
 
 use image::{GrayImage, Luma};
 use imageproc::region_labelling::{Connectivity, connected_components};
 use ndarray::Array2;
 
-/// A part of a low counts as a low of its own when the way out of it rises by this share of its depth, and by [`EDGE_MM`].
+/// A part of a low counts as a low of its own when the way out of it rises by this share of its
+/// depth, and by [`EDGE_MM`].
 const OWN_SHARE: f64 = 0.3;
 
 /// Where a region ends, mm: shallower than this is nobody's work (common practice, no source).
@@ -15,8 +17,9 @@ pub const EDGE_MM: f64 = 0.05;
 
 /// Connected nodes deeper than [`EDGE_MM`] that somewhere pass `limit_mm` and twice their sd.
 ///
-/// `depth` is positive into the low (or up the high), mm; NaN nodes belong to nothing. Returns labels (0: none,
-/// 1…n in the order met, row by row) and n. Nodes that touch along a side are connected.
+/// `depth` is positive into the low (or up the high), mm; NaN nodes belong to nothing. Returns
+/// labels (0: none, 1…n in the order met, row by row) and n. Nodes that touch along a side are
+/// connected.
 pub fn label(
     depth: &Array2<f64>,
     sd: &dyn Fn(usize, usize) -> f64,
@@ -53,9 +56,10 @@ pub fn label(
 
 /// Part labelled regions where shallow bridges join several lows.
 ///
-/// Nodes are taken in order of depth, deepest first; each joins the basin of its deepest neighbour. Where two basins meet they
-/// become one unless both go deeper than `limit_mm` and the shallower one lies at least [`OWN_SHARE`] of its own depth, and [`EDGE_MM`],
-/// below the meeting place (watershed with a least prominence, after Vincent and Soille, IEEE PAMI 13, 1991). The nodes
+/// Nodes are taken in order of depth, deepest first; each joins the basin of its deepest neighbour.
+/// Where two basins meet they become one unless both go deeper than `limit_mm` and the shallower
+/// one lies at least [`OWN_SHARE`] of its own depth, and [`EDGE_MM`], below the meeting place
+/// (watershed with a least prominence, after Vincent and Soille, IEEE PAMI 13, 1991). The nodes
 /// together stay the same. Returns new labels, 1…n.
 pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2<u32>, usize) {
     let (ny, nx) = labels.dim();
@@ -79,7 +83,8 @@ pub fn part(labels: &Array2<u32>, depth: &Array2<f64>, limit_mm: f64) -> (Array2
             .flatten()
             .filter_map(|n| Some((at(n), basins.root(basin_of[n]?))))
             .collect();
-        // Whichever way the panel is turned: shallow basins join the deepest one met, and the node goes downhill.
+        // Whichever way the panel is turned: shallow basins join the deepest one met, and the node
+        // goes downhill.
         let deepest = met
             .iter()
             .map(|m| m.1)

@@ -1,9 +1,10 @@
 //! What rehearsals tell of this survey's errors at lows and highs.
 //!
-//! A low is looked for where it is deepest, and its tip may lie between the lines: what is found there is wrong by more, and more to one
-//! side, than at any node. The rehearsals ([`crate::fit::rehearse`]) have lows and highs of their own, found by a survey like this one,
-//! whose truth is known. Their errors, in standard deviations that the survey itself told, are pooled; their quantiles
-//! make the intervals of this panel's regions.
+//! A low is looked for where it is deepest, and its tip may lie between the lines: what is found
+//! there is wrong by more, and more to one side, than at any node. The rehearsals
+//! ([`crate::fit::rehearse`]) have lows and highs of their own, found by a survey like this one,
+//! whose truth is known. Their errors, in standard deviations that the survey itself told, are
+//! pooled; their quantiles make the intervals of this panel's regions.
 
 use super::filler::Drawn;
 use super::regions;
@@ -12,12 +13,14 @@ use crate::fit::rehearse::OWN_DRAWS;
 use crate::reference::Workbench;
 use ndarray::Array2;
 
-/// Values of the standard normal that stand beside the pooled errors, so that few of them do not decide alone.
+/// Values of the standard normal that stand beside the pooled errors, so that few of them do not
+/// decide alone.
 const PRIOR: usize = 10;
 /// A volume that is truly nothing counts as this share of what was found.
 const LEAST_SHARE: f64 = 0.02;
 
-/// Errors of the regions of one kind, each as multiples of the standard deviation at its worst place.
+/// Errors of the regions of one kind, each as multiples of the standard deviation at its worst
+/// place.
 #[derive(Clone, Debug, Default)]
 pub struct Errors {
     all: Vec<Miss>,
@@ -33,9 +36,10 @@ struct Miss {
 }
 
 impl Errors {
-    /// Ends of a 95 % interval of one kind of error: the 2.5 and 97.5 % quantiles of all, moved away from the middle as Student's t
-    /// has it. However often they are moved about, the rehearsals know `own` lows or highs only, those of this panel; how
-    /// sharp the next one is, so many values tell.
+    /// Ends of a 95 % interval of one kind of error: the 2.5 and 97.5 % quantiles of all, moved
+    /// away from the middle as Student's t has it. However often they are moved about, the
+    /// rehearsals know `own` lows or highs only, those of this panel; how sharp the next one is, so
+    /// many values tell.
     fn ends(&self, own: usize, pick: impl Fn(&Miss) -> f64) -> [f64; 2] {
         let [low, middle, high] = pooled(self.all.iter().map(pick).collect());
         let wider = t_over_normal(own);
@@ -46,13 +50,14 @@ impl Errors {
     }
 }
 
-/// Student's t over the normal distribution's 97.5 % point, for 3 to 12 degrees of freedom (worked out with SciPy; fewer than 3 count as
-/// 3, more than 12 as 12).
+/// Student's t over the normal distribution's 97.5 % point, for 3 to 12 degrees of freedom (worked
+/// out with SciPy; fewer than 3 count as 3, more than 12 as 12).
 const T_OVER_NORMAL: [f64; 10] = [
     1.624, 1.417, 1.312, 1.248, 1.206, 1.177, 1.154, 1.137, 1.123, 1.112,
 ];
 
-/// By how much an interval is wider when the spread is known from so many values: t with one degree of freedom less.
+/// By how much an interval is wider when the spread is known from so many values: t with one degree
+/// of freedom less.
 pub fn t_over_normal(values: usize) -> f64 {
     T_OVER_NORMAL[values.saturating_sub(1).clamp(3, 12) - 3]
 }
@@ -80,7 +85,8 @@ impl RegionErrors {
         }
     }
 
-    /// Interval of a region's worst deviation, mm, signed as it is; `own` regions of its kind were found.
+    /// Interval of a region's worst deviation, mm, signed as it is; `own` regions of its kind were
+    /// found.
     pub fn worst(&self, kind: RegionKind, own: usize, worst_mm: f64, sd_mm: f64) -> Interval {
         let errors = self.of_kind(kind).ends(own, |m| m.worst);
         let [least, most] = errors.map(|z| worst_mm.abs() + z * sd_mm);
@@ -122,7 +128,8 @@ impl RegionErrors {
 /// `sign` is −1 for lows, 1 for highs.
 fn errors(drawn: &[Drawn], bench: &Workbench, limit_mm: f64, sign: f64) -> Errors {
     let (nx, ny) = (bench.xs.len(), bench.ys.len());
-    // A standard deviation from n draws spreads what is divided by it as Student's t with n degrees of freedom does.
+    // A standard deviation from n draws spreads what is divided by it as Student's t with n degrees
+    // of freedom does.
     let n = OWN_DRAWS as f64;
     let narrow = ((n - 2.0) / n).sqrt();
     let mut misses = Vec::new();

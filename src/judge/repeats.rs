@@ -12,13 +12,16 @@ pub struct Repeat {
     pub direction_deg: f64,
     /// The second pitch and direction of a lattice; `None` for one direction.
     pub across: Option<Across>,
-    /// Crest to trough, mm, with its 95 % interval; of a lattice both directions together. In a difference: of what came or went.
+    /// Crest to trough, mm, with its 95 % interval; of a lattice both directions together. In a
+    /// difference: of what came or went.
     pub depth_mm: Interval,
-    /// Where it is strongest: x from, y from, x to, y to, mm; `None` where it is much the same everywhere.
+    /// Where it is strongest: x from, y from, x to, y to, mm; `None` where it is much the same
+    /// everywhere.
     pub strongest_mm: Option<[f64; 4]>,
     /// How often chance alone would show one so clear, over all wave vectors looked at.
     pub chance: f64,
-    /// "ribs or stringers", to be read after "looks like"; empty where nothing usual has that pitch.
+    /// "ribs or stringers", to be read after "looks like"; empty where nothing usual has that
+    /// pitch.
     pub looks_like: String,
 }
 
@@ -34,7 +37,8 @@ pub struct Across {
 /// What was looked for, and what repeats.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Repeats {
-    /// Pitches looked for: shortest and longest, mm; `None` where the readings do not carry a search.
+    /// Pitches looked for: shortest and longest, mm; `None` where the readings do not carry a
+    /// search.
     pub looked_for_mm: Option<[f64; 2]>,
     /// What was found, the deepest first.
     pub found: Vec<Repeat>,

@@ -1,12 +1,14 @@
 //! The chance that a limit is exceeded somewhere, and the place that most of it lies at.
 //!
-//! How far the true worst lies from the found one is told by the draws: the worst of each, anywhere, less the worst found, on the
-//! same nodes. That difference hardly depends on how large the worst is, so it is taken as a difference and not as a ratio. Draws are a
-//! little too sure of it: what lies between knots and in the rounding of readings, about a reading's noise, is added.
-//! With the median m of the differences and their 5 and 95 % quantiles, each widened so, the error is taken for two
-//! halves of a normal distribution; the chance that the limit is exceeded is that of an error larger than limit − found. A
-//! limit is called met or exceeded at a risk of 5 % either way: a guard band as in ISO 14253-1, a conformance probability as in JCGM 106
-//! (from memory, both).
+//! How far the true worst lies from the found one is told by the draws: the worst of each,
+//! anywhere, less the worst found, on the same nodes. That difference hardly depends on how large
+//! the worst is, so it is taken as a difference and not as a ratio. Draws are a little too sure of
+//! it: what lies between knots and in the rounding of readings, about a reading's noise, is added.
+//! With the median m of the differences and their 5 and 95 % quantiles, each widened so, the error
+//! is taken for two halves of a normal distribution; the chance that the limit is exceeded is that
+//! of an error larger than limit − found. A limit is called met or exceeded at a risk of 5 % either
+//! way: a guard band as in ISO 14253-1, a conformance probability as in JCGM 106 (from memory,
+//! both).
 
 use crate::panel::Panel;
 use crate::units::Units;
@@ -47,8 +49,8 @@ pub struct Errors {
 }
 
 impl Errors {
-    /// From the draws' worst less the found worst; `floor` is what no draw tells of it, one standard deviation. Without draws nothing
-    /// is known: infinite.
+    /// From the draws' worst less the found worst; `floor` is what no draw tells of it, one
+    /// standard deviation. Without draws nothing is known: infinite.
     pub fn of(differences: &[f64], floor: f64) -> Self {
         let mut sorted: Vec<f64> = differences
             .iter()
@@ -100,7 +102,8 @@ pub struct Doubt {
     pub at: [f64; 2],
     /// Chance that the limit is exceeded there, 0…1.
     pub p: f64,
-    /// Along an edge of the panel: which axis that runs along (0 x, 1 y), and from where to where, mm.
+    /// Along an edge of the panel: which axis that runs along (0 x, 1 y), and from where to where,
+    /// mm.
     pub along: Option<(usize, [f64; 2])>,
     /// "right edge, y 0-300: 1 in 4 that it is over".
     pub words: String,
@@ -109,7 +112,8 @@ pub struct Doubt {
 }
 
 impl Doubt {
-    /// From the draws' worst values; `p` is the chance that the limit is exceeded anywhere. `None` where that is next to nothing.
+    /// From the draws' worst values; `p` is the chance that the limit is exceeded anywhere. `None`
+    /// where that is next to nothing.
     pub fn of(panel: &Panel, tops: &[Top], limit: f64, p: f64, units: Units) -> Option<Doubt> {
         let mut sorted: Vec<&Top> = tops.iter().filter(|t| t.value > 0.0).collect();
         sorted.sort_by(|a, b| b.value.total_cmp(&a.value));

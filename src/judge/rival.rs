@@ -1,8 +1,9 @@
 //! Whether the readings leave open which part of a panel is low and which is high.
 //!
-//! The skin follows what most of the panel agrees on, and holds a low likelier than a high. Where about half of the panel
-//! stands lower than the other half, a search that holds them alike ends in another skin that leaves no more of the
-//! readings unexplained, and no reading decides between the two.
+//! The skin follows what most of the panel agrees on, and holds a low likelier than a high. Where
+//! about half of the panel stands lower than the other half, a search that holds them alike ends in
+//! another skin that leaves no more of the readings unexplained, and no reading decides between the
+//! two.
 
 use crate::problem::{Error, Warning};
 use crate::reference::Workbench;
@@ -13,7 +14,8 @@ const APART_MM: f64 = 0.15;
 /// Share of the panel on which two skins must differ.
 const LEAST_SHARE: f64 = 0.15;
 
-/// What is said where another skin of these heights (on the bench's nodes, mm) costs no more, lows and highs held alike.
+/// What is said where another skin of these heights (on the bench's nodes, mm) costs no more, lows
+/// and highs held alike.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.

@@ -1,8 +1,9 @@
 //! How long a wave across the rulings still counts as shape, by the panel's own evidence.
 //!
-//! A ruled panel may bend across its rulings as its section asks: gently on a topside, fast behind the nose of a wing. The rulings
-//! show which: what runs along the whole length is section, since a low does not. The default wavelength across stands
-//! unless a shorter one agrees with far more of the panel.
+//! A ruled panel may bend across its rulings as its section asks: gently on a topside, fast behind
+//! the nose of a wing. The rulings show which: what runs along the whole length is section, since a
+//! low does not. The default wavelength across stands unless a shorter one agrees with far more of
+//! the panel.
 
 use super::cloud::Cloud;
 use crate::panel::{Form, Panel};
@@ -14,18 +15,21 @@ use crate::units::Units;
 const SHORTER_MM: [f64; 3] = [200.0, 150.0, 100.0];
 /// Wavelength along the rulings with those: what is let go across must be held along, mm.
 const ALONG_MM: f64 = 6000.0;
-/// The default does not fit where its skin agrees with less of the panel than the shortest one's by more than this share. On
-/// simulated panels at most 0.16 without a nose (a groove of 0.3 mm along the whole length among them), 0.27 and more behind one.
+/// The default does not fit where its skin agrees with less of the panel than the shortest one's by
+/// more than this share. On simulated panels at most 0.16 without a nose (a groove of 0.3 mm along
+/// the whole length among them), 0.27 and more behind one.
 const MISFIT: f64 = 0.17;
-/// The longest wavelength is taken whose skin agrees with no less than the shortest one's by more than this share. (With 0.03 the section's
-/// own bend was left for filler: 24 wings behind their noses were told 0.89 to 1.80 times what was put in; with 0.01, 0.80 to 1.10. On
-/// 24 others, not chosen on: 0.77 to 1.01, and one 1.61.)
+/// The longest wavelength is taken whose skin agrees with no less than the shortest one's by more
+/// than this share. (With 0.03 the section's own bend was left for filler: 24 wings behind their
+/// noses were told 0.89 to 1.80 times what was put in; with 0.01, 0.80 to 1.10. On 24 others, not
+/// chosen on: 0.77 to 1.01, and one 1.61.)
 const NEAR: f64 = 0.01;
 
 /// A workbench for a panel with the surface on it.
 type Bench<'a> = dyn Fn(&Panel) -> Result<(Workbench, Cloud), Error> + 'a;
 
-/// The panel with the wavelength that its section asks for; as it is where panel.toml sets one or the default fits.
+/// The panel with the wavelength that its section asks for; as it is where panel.toml sets one or
+/// the default fits.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.

@@ -1,10 +1,12 @@
-//! Which waves a survey can see at all: the shortest along each axis, those a wave gauge is blind to, directions not tied.
+//! Which waves a survey can see at all: the shortest along each axis, those a wave gauge is blind
+//! to, directions not tied.
 
 use super::nodes::Reach;
 use super::{Sight, SightRow};
 use crate::observe::{Placing, Survey, Tool};
 
-/// Middle pitch of the placings that run along x (`along_y` false) or along y, mm: the finest of the tools.
+/// Middle pitch of the placings that run along x (`along_y` false) or along y, mm: the finest of
+/// the tools.
 pub fn pitch_along_mm(survey: &Survey, along_y: bool) -> Option<f64> {
     Tool::ALL
         .into_iter()
@@ -24,12 +26,15 @@ pub fn pitch_along_mm(survey: &Survey, along_y: bool) -> Option<f64> {
         .min_by(f64::total_cmp)
 }
 
-/// A wave gauge answers a wave of length λ with 1 − cos(πL/λ) of its height, L being its base: nothing at λ = L/2, L/4 …
+/// A wave gauge answers a wave of length λ with 1 − cos(πL/λ) of its height, L being its base:
+/// nothing at λ = L/2, L/4 …
 const BLIND_FRACTIONS: [f64; 2] = [2.0, 4.0];
-/// Waves this close to a blind one are hardly seen either, as a share (the gauge answers with less than a twentieth of them).
+/// Waves this close to a blind one are hardly seen either, as a share (the gauge answers with less
+/// than a twentieth of them).
 const NEARLY_BLIND: f64 = 0.05;
 
-/// What the survey sees. A wave needs two readings a wavelength (sampling theorem), and two knots of the surface's splines.
+/// What the survey sees. A wave needs two readings a wavelength (sampling theorem), and two knots
+/// of the surface's splines.
 pub fn sight(survey: &Survey, reach: &Reach, knots_mm: [f64; 2]) -> Sight {
     let shortest = |along_y: bool| {
         pitch_along_mm(survey, along_y).map(|p| 2.0 * p.max(knots_mm[usize::from(along_y)]))
@@ -55,8 +60,8 @@ pub fn sight(survey: &Survey, reach: &Reach, knots_mm: [f64; 2]) -> Sight {
     }
 }
 
-/// Wavelengths that no tool of the survey sees, mm, shortest first: only where every placing is a wave gauge's, those to which all bases
-/// are blind.
+/// Wavelengths that no tool of the survey sees, mm, shortest first: only where every placing is a
+/// wave gauge's, those to which all bases are blind.
 fn blind(survey: &Survey) -> Vec<f64> {
     let gauges = survey.placings.iter().filter(|p| p.base_mm > 0.0);
     if survey.placings.iter().any(|p| p.tool != Tool::WaveGauge) {

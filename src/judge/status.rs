@@ -7,7 +7,8 @@ use crate::units::Units;
 use ndarray::Array2;
 use serde::Serialize;
 
-/// Share of the panel that may lie far from readings, or have readings one way only, before the status says so.
+/// Share of the panel that may lie far from readings, or have readings one way only, before the
+/// status says so.
 const NOTED_SHARE: f64 = 0.05;
 
 /// What became of the fit. Where more than one holds, the first of this list that does.
@@ -18,9 +19,11 @@ pub enum FitStatus {
     NotSettled,
     /// So few readings that noise and waviness can hardly be told apart.
     FewReadings,
-    /// Readings run one way only, on the whole panel or a good part of it: what lies between the lines is not tied.
+    /// Readings run one way only, on the whole panel or a good part of it: what lies between the
+    /// lines is not tied.
     IllTied,
-    /// A good part of the panel lies far from any reading: there the surface is what the penalty makes of it.
+    /// A good part of the panel lies far from any reading: there the surface is what the penalty
+    /// makes of it.
     HeldByPenalty,
     /// Readings carry the surface.
     Solved,

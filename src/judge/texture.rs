@@ -1,7 +1,7 @@
 //! Height parameters of ISO 25178-2 over the nodes, and what is in each band of wavelengths.
 //!
-//! The deviation already has the fair shape taken off; heights are counted from its mean (or, if asked, from its
-//! least-squares plane). Nodes count by the area of panel they stand for.
+//! The deviation already has the fair shape taken off; heights are counted from its mean (or, if
+//! asked, from its least-squares plane). Nodes count by the area of panel they stand for.
 
 use crate::fit::least_squares::{LeastSquaresError, solve_weighted};
 use crate::judge::{Band, Texture};
@@ -19,14 +19,16 @@ pub enum CountedFrom {
 
 /// Sa, Sq, Sz and Sdq of ISO 25178-2:2012 (4.1.7, 4.1.1, 4.1.6, 4.3.1) over the nodes.
 ///
-/// `deviation` in mm and `weights` in mm² are indexed `[[iy, ix]]`; a node counts when its deviation is a number and
-/// its weight is above 0. Heights are counted from the weighted mean, or plane. Sz is the highest less the lowest,
-/// over the whole area. Sdq is the root mean square gradient by central differences, one-sided where the neighbour
-/// on one side is no number; a node with no neighbour along x or along y is left out of it. Central differences
-/// over 2·step pass a slope of wavelength λ with sin(2π·step/λ)/(2π·step/λ): 0.98 at λ = 20 steps.
+/// `deviation` in mm and `weights` in mm² are indexed `[[iy, ix]]`; a node counts when its
+/// deviation is a number and its weight is above 0. Heights are counted from the weighted mean, or
+/// plane. Sz is the highest less the lowest, over the whole area. Sdq is the root mean square
+/// gradient by central differences, one-sided where the neighbour on one side is no number; a node
+/// with no neighbour along x or along y is left out of it. Central differences over 2·step pass a
+/// slope of wavelength λ with sin(2π·step/λ)/(2π·step/λ): 0.98 at λ = 20 steps.
 ///
-/// `None` when no node counts, or when the two arrays differ in shape. With `Plane`, also when the nodes do not
-/// carry a plane (fewer than three, or all in a line). Sdq is NaN when no node has neighbours both ways.
+/// `None` when no node counts, or when the two arrays differ in shape. With `Plane`, also when the
+/// nodes do not carry a plane (fewer than three, or all in a line). Sdq is NaN when no node has
+/// neighbours both ways.
 pub fn texture(
     deviation: &Array2<f64>,
     weights: &Array2<f64>,
@@ -83,7 +85,8 @@ pub fn texture(
     })
 }
 
-/// Weighted least-squares plane over the nodes: height at node (0, 0), rise per step along x, along y.
+/// Weighted least-squares plane over the nodes: height at node (0, 0), rise per step along x, along
+/// y.
 fn plane(
     deviation: &Array2<f64>,
     weights: &Array2<f64>,
@@ -119,10 +122,11 @@ fn gradient(z: &Array2<f64>, (iy, ix): (usize, usize)) -> Option<[f64; 2]> {
 
 /// Long-wave part of the surface by the areal Gaussian filter with the given cutoff wavelength.
 ///
-/// ISO 16610-61: the product of two profile filters of ISO 16610-21, weight exp(−π(x/αλc)²) with α = √(ln 2/π), so a
-/// wave of length λ passes with 2^−(λc/λ)², half at the cutoff. The weights are cut off at ±λc (10⁻⁷ of
-/// them lost). At edges and openings the weights that fall on numbers are scaled up to 1, which bends the result
-/// towards what is there. Nodes that are no number stay so. A cutoff that is no positive number smooths nothing.
+/// ISO 16610-61: the product of two profile filters of ISO 16610-21, weight exp(−π(x/αλc)²) with α
+/// = √(ln 2/π), so a wave of length λ passes with 2^−(λc/λ)², half at the cutoff. The weights are
+/// cut off at ±λc (10⁻⁷ of them lost). At edges and openings the weights that fall on numbers are
+/// scaled up to 1, which bends the result towards what is there. Nodes that are no number stay so.
+/// A cutoff that is no positive number smooths nothing.
 pub fn gaussian_smooth(values: &Array2<f64>, step_mm: f64, cutoff_mm: f64) -> Array2<f64> {
     let reach = (cutoff_mm / step_mm * (1.0 + 1e-12)).floor();
     if reach.is_nan() || reach < 1.0 || !cutoff_mm.is_finite() {
@@ -190,11 +194,12 @@ pub const BAND_EDGES_MM: [f64; 4] = [100.0, 300.0, 600.0, 1200.0];
 
 /// Root mean square of the deviation in each band of wavelengths.
 ///
-/// The edges are cutoffs in mm, rising. The first band runs from the shortest wave the nodes can hold (two steps) to
-/// the first edge; each next one is the difference of two Gaussian smoothings ([`gaussian_smooth`]), so neighbouring
-/// bands overlap as those filters do: half of a wave at an edge lands on either side. What is longer than the last
-/// edge is in no band. Edges that do not lie above two steps, or do not rise, are passed over. Rms with `weights`,
-/// over nodes that are numbers, about zero; NaN when there are none.
+/// The edges are cutoffs in mm, rising. The first band runs from the shortest wave the nodes can
+/// hold (two steps) to the first edge; each next one is the difference of two Gaussian smoothings
+/// ([`gaussian_smooth`]), so neighbouring bands overlap as those filters do: half of a wave at an
+/// edge lands on either side. What is longer than the last edge is in no band. Edges that do not
+/// lie above two steps, or do not rise, are passed over. Rms with `weights`, over nodes that are
+/// numbers, about zero; NaN when there are none.
 pub fn bands(
     deviation: &Array2<f64>,
     weights: &Array2<f64>,

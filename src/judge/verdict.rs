@@ -106,7 +106,8 @@ pub fn verdict(on: &Evidence) -> (Verdict, Vec<String>) {
         return (Verdict::AnotherCycle, reasons);
     }
     for l in with(LimitState::Unsure) {
-        // Within the limit as far as can be told: what is open is where nothing was read, or a reading that says otherwise.
+        // Within the limit as far as can be told: what is open is where nothing was read, or a
+        // reading that says otherwise.
         if l.p_exceeds <= RISK {
             reasons.push(format!(
                 "limit {}: at most {} where it could be measured; {}",

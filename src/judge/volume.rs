@@ -1,9 +1,12 @@
-//! Volumes and areas above and below a level on a node grid, and the share of the panel each node stands for.
+//! Volumes and areas above and below a level on a node grid, and the share of the panel each node
+//! stands for.
 //!
-//! Two roads to a volume. [`about_level`] integrates a stated surface between the nodes exactly, cell by cell.
-//! [`node_weights_mm2`] gives each node its part of the panel's area, so that a sum over nodes of weight × value
-//! is an integral; on whole cells it equals the bilinear surface's integral, and for the part above or below
-//! zero it differs from it only in the cells that the zero line crosses (by the square of the step in all).
+//! Two roads to a volume. [`about_level`] integrates a stated surface between the nodes exactly,
+//! cell by cell.
+//! [`node_weights_mm2`] gives each node its part of the panel's area, so that a sum over nodes of
+//! weight × value is an integral; on whole cells it equals the bilinear surface's integral, and for
+//! the part above or below zero it differs from it only in the cells that the zero line crosses (by
+//! the square of the step in all).
 
 use crate::judge::Grid;
 use crate::panel::{Panel, Polygon};
@@ -46,14 +49,15 @@ impl AddAssign for Volumes {
 
 /// Volumes and areas of `values` above and below `level`, exact for the surface that `model` names.
 ///
-/// Values in mm, indexed `[[iy, ix]]`, nodes `step_mm` apart. To compare two surfaces pass their difference and
-/// level 0. A cell with a corner that is NaN is left out: set the nodes outside a mask to NaN. Above less below
-/// equals the integral over the cells taken in. A cell or triangle that lies
-/// all on the level counts to neither area.
+/// Values in mm, indexed `[[iy, ix]]`, nodes `step_mm` apart. To compare two surfaces pass their
+/// difference and level 0. A cell with a corner that is NaN is left out: set the nodes outside a
+/// mask to NaN. Above less below equals the integral over the cells taken in. A cell or triangle
+/// that lies all on the level counts to neither area.
 ///
-/// Triangles: the tip of height h over a level cuts off the share h²/((h−l)(h−m)) of the triangle's area (similar
-/// triangles). Bilinear: across x the patch is a straight line from e(x) to f(x); where they differ in sign the
-/// part above has area ∫e/(e−f) and volume ∫e²/2(e−f), taken in closed form.
+/// Triangles: the tip of height h over a level cuts off the share h²/((h−l)(h−m)) of the triangle's
+/// area (similar triangles). Bilinear: across x the patch is a straight line from e(x) to f(x);
+/// where they differ in sign the part above has area ∫e/(e−f) and volume ∫e²/2(e−f), taken in
+/// closed form.
 pub fn about_level(values: &Array2<f64>, step_mm: f64, level: f64, model: CellModel) -> Volumes {
     let (ny, nx) = values.dim();
     let mut sum = Volumes::default();
@@ -150,7 +154,8 @@ fn bilinear_above(h: [f64; 4]) -> (f64, f64) {
         .fold((0.0, 0.0), add)
 }
 
-/// Area and volume above zero of a strip of unit width whose sides e and f keep their signs along it.
+/// Area and volume above zero of a strip of unit width whose sides e and f keep their signs along
+/// it.
 fn strip_above(e: [f64; 2], f: [f64; 2]) -> (f64, f64) {
     match (e[0] + e[1] > 0.0, f[0] + f[1] > 0.0) {
         (true, true) => (1.0, (e[0] + e[1] + f[0] + f[1]) / 4.0),
@@ -169,7 +174,8 @@ fn one_side_above(e: [f64; 2], f: [f64; 2]) -> (f64, f64) {
         return (0.0, 0.0);
     }
     if change.abs() < sum / 4.0 {
-        // g is nearly constant: the quadrature is right to rounding, the logarithm below would lose digits.
+        // g is nearly constant: the quadrature is right to rounding, the logarithm below would lose
+        // digits.
         return gauss(|s| {
             let above = e[0] + (e[1] - e[0]) * s;
             let across = g[0] + change * s;
@@ -189,7 +195,8 @@ fn one_side_above(e: [f64; 2], f: [f64; 2]) -> (f64, f64) {
     (area.clamp(0.0, 1.0), volume.max(0.0))
 }
 
-/// Gauss-Legendre quadrature over 0…1 with eight points (Abramowitz and Stegun, 1964, table 25.4; digits computed).
+/// Gauss-Legendre quadrature over 0…1 with eight points (Abramowitz and Stegun, 1964, table 25.4;
+/// digits computed).
 fn gauss(f: impl Fn(f64) -> (f64, f64)) -> (f64, f64) {
     const POINTS: [[f64; 2]; 4] = [
         [0.1834346424956498, 0.362683783378362],
@@ -212,14 +219,15 @@ fn gauss(f: impl Fn(f64) -> (f64, f64)) -> (f64, f64) {
         .fold((0.0, 0.0), add)
 }
 
-/// The part of the panel's area that each node stands for, mm²: a sum over nodes of weight × value is an integral
-/// over the panel.
+/// The part of the panel's area that each node stands for, mm²: a sum over nodes of weight × value
+/// is an integral over the panel.
 ///
-/// Each spot of the panel belongs to the node nearest to it (the nodes along the grid's rim reach out as far as the
-/// panel does). Cells that one outline or opening cuts are clipped exactly (Sutherland and Hodgman, Comm. ACM 17,
-/// 1974); the rare cell that two of them cut is sampled at 16 × 16 spots. The part of a cell whose own node lies
-/// off the panel goes in equal shares to those of its eight neighbours that lie on it, so every node with a
-/// weight is on the panel. Indexed `[[iy, ix]]`; nodes off the panel have weight 0.
+/// Each spot of the panel belongs to the node nearest to it (the nodes along the grid's rim reach
+/// out as far as the panel does). Cells that one outline or opening cuts are clipped exactly
+/// (Sutherland and Hodgman, Comm. ACM 17, 1974); the rare cell that two of them cut is sampled at
+/// 16 × 16 spots. The part of a cell whose own node lies off the panel goes in equal shares to
+/// those of its eight neighbours that lie on it, so every node with a weight is on the panel.
+/// Indexed `[[iy, ix]]`; nodes off the panel have weight 0.
 pub fn node_weights_mm2(grid: &Grid, panel: &Panel) -> Array2<f64> {
     let polygons: Vec<&Polygon> = std::iter::once(&panel.outline)
         .chain(&panel.cutouts)
@@ -306,7 +314,8 @@ fn area_in_box(panel: &Panel, polygons: &[&Polygon], b: [f64; 4]) -> f64 {
     }
 }
 
-/// Area of a polygon inside a box: the polygon cut along each side in turn, then the shoelace formula.
+/// Area of a polygon inside a box: the polygon cut along each side in turn, then the shoelace
+/// formula.
 fn clipped_area_mm2(polygon: &Polygon, b: [f64; 4]) -> f64 {
     let mut corners = polygon.0.clone();
     for (axis, limit, keep_below) in [
@@ -374,7 +383,8 @@ mod tests {
 
     #[test]
     fn the_bilinear_saddle_xy_has_the_volumes_of_its_closed_form() {
-        // z = (x − a)(y − b) on the unit square: above over two rectangles, where it is a product of two wedges.
+        // z = (x − a)(y − b) on the unit square: above over two rectangles, where it is a product
+        // of two wedges.
         let (a, b): (f64, f64) = (0.3, 0.45);
         let z = |x: f64, y: f64| (x - a) * (y - b);
         let corners = arr2(&[[z(0.0, 0.0), z(1.0, 0.0)], [z(0.0, 1.0), z(1.0, 1.0)]]);

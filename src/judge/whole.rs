@@ -1,4 +1,5 @@
-//! The stage's main function: everything the other files of this stage find, put together into one [`Judgement`].
+//! The stage's main function: everything the other files of this stage find, put together into one
+//! [`Judgement`].
 
 use super::blind::Blind;
 use super::cloud::Cloud;
@@ -39,7 +40,8 @@ pub struct Options {
     pub priced: usize,
 }
 
-/// Spacing of the nodes for a panel: 10 mm, finer on one too small for that, wider on one too large.
+/// Spacing of the nodes for a panel: 10 mm, finer on one too small for that, wider on one too
+/// large.
 pub fn step_mm(panel: &Panel) -> f64 {
     let short = panel.length_mm.min(panel.width_mm);
     let mut step = STEP_MM;
@@ -62,7 +64,8 @@ pub fn grid(panel: &Panel, step_mm: f64) -> Grid {
     }
 }
 
-/// A workbench with the surface on its nodes, each of which has its say in the search for the skin as surely as it is known.
+/// A workbench with the surface on its nodes, each of which has its say in the search for the skin
+/// as surely as it is known.
 fn bench(
     panel: &Panel,
     surface: &Surface,
@@ -431,7 +434,8 @@ pub fn resampled(
     ))
 }
 
-/// Areas of the nodes that may be filled: none in a no-fill area, none where it is too steep to be told.
+/// Areas of the nodes that may be filled: none in a no-fill area, none where it is too steep to be
+/// told.
 fn fillable(panel: &Panel, nodes: &Nodes, areas: &Array2<f64>) -> Array2<f64> {
     let steep = nodes::steep(nodes);
     Array2::from_shape_fn(areas.dim(), |(iy, ix)| {

@@ -96,7 +96,8 @@ impl Book {
     /// Makes an entry and gives its number. When this returns, the entry is on the disk.
     ///
     /// # Errors
-    /// No such panel; an entry that cannot be meant; a book in use, full or read-only. Nothing was entered then.
+    /// No such panel; an entry that cannot be meant; a book in use, full or read-only. Nothing was
+    /// entered then.
     pub fn enter(&mut self, panel: &str, entry: &NewEntry) -> Result<i64, Error> {
         let mut faults = entry.faults();
         faults.extend(entry.hidden());
@@ -119,7 +120,8 @@ impl Book {
         })
     }
 
-    /// Keeps what a survey found where it is not kept yet, as after an older book was brought up to date.
+    /// Keeps what a survey found where it is not kept yet, as after an older book was brought up to
+    /// date.
     ///
     /// # Errors
     /// A book that cannot be written.

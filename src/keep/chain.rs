@@ -1,7 +1,9 @@
-//! The chain: every row written is a link that holds the seal of the link before, and the book keeps how many there are and the last seal.
-//! So a row that was taken out is missed, the last one too.
+//! The chain: every row written is a link that holds the seal of the link before, and the book
+//! keeps how many there are and the last seal. So a row that was taken out is missed, the last one
+//! too.
 //!
-//! It tells damage and meddling by hand, not forgery: who reckons all seals anew can write a book of his own.
+//! It tells damage and meddling by hand, not forgery: who reckons all seals anew can write a book
+//! of his own.
 
 use super::check::{Found, MOST};
 use super::rows::{self, Column};

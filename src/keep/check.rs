@@ -31,7 +31,8 @@ pub struct Found {
 /// Checks the book in a file. Nothing is written, an older book is not brought up to date.
 ///
 /// # Errors
-/// No such file, no book at all, a newer one, one in use. Everything else that is wrong is in [`Found`].
+/// No such file, no book at all, a newer one, one in use. Everything else that is wrong is in
+/// [`Found`].
 pub fn file(path: &Path) -> Result<Found, Error> {
     let connection = copy::unchecked(path)?;
     let version = schema::version(&connection, path)?;
@@ -39,8 +40,9 @@ pub fn file(path: &Path) -> Result<Found, Error> {
         version,
         ..Found::default()
     };
-    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like others. Each has a view of its own, so that
-    // nobody who enters meanwhile waits for all of them.
+    // Each part may fail by itself on a damaged file; what SQLite then says is a finding like
+    // others. Each has a view of its own, so that nobody who enters meanwhile waits for all of
+    // them.
     let parts: [(&str, Part); 7] = [
         ("file", pages),
         ("tables", tables),
@@ -160,7 +162,8 @@ fn moment(what: &str, text: &str, found: &mut Found) {
     }
 }
 
-/// Entries: kind, day, moment, facts, numbers without a gap, strikes that strike something before them.
+/// Entries: kind, day, moment, facts, numbers without a gap, strikes that strike something before
+/// them.
 fn entries_read(connection: &Connection, found: &mut Found) -> rusqlite::Result<()> {
     let sql = format!("SELECT {} FROM entries ORDER BY number", rows::ENTRY);
     let mut statement = connection.prepare(&sql)?;

@@ -63,8 +63,8 @@ fn pour(from: &Connection, to: &mut Connection) -> rusqlite::Result<()> {
     ))
 }
 
-/// Builds a new file beside its place and moves it there when it is whole and on the disk, so that a stop leaves nothing under its name.
-/// Nothing is written over.
+/// Builds a new file beside its place and moves it there when it is whole and on the disk, so that
+/// a stop leaves nothing under its name. Nothing is written over.
 pub(super) fn build(to: &Path, work: impl FnOnce(&Path) -> Result<(), Error>) -> Result<(), Error> {
     if to.symlink_metadata().is_ok() {
         return Err(refused(to, ErrorKind::AlreadyExists.into()));
@@ -88,7 +88,8 @@ fn settle(waiting: &Path, to: &Path) -> std::io::Result<()> {
     }
 }
 
-/// Of which book a file is a copy into which nothing was entered since; `None` where it is none, or no book at all.
+/// Of which book a file is a copy into which nothing was entered since; `None` where it is none, or
+/// no book at all.
 pub fn copy_of(path: &Path) -> Option<String> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).ok()?;

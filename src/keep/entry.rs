@@ -322,7 +322,8 @@ impl NewEntry {
         }
     }
 
-    /// Words in which something is hidden from the eye, a sentence each. Asked when an entry is made, not of those made before.
+    /// Words in which something is hidden from the eye, a sentence each. Asked when an entry is
+    /// made, not of those made before.
     pub(super) fn hidden(&self) -> Vec<String> {
         let own = [&self.who, &self.supports, &self.note];
         let own = own.into_iter().flatten().cloned();

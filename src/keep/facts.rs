@@ -264,7 +264,8 @@ pub(super) fn number(
     ))
 }
 
-/// Words that are empty, too long or hold what cannot be printed, in a sentence. Line ends are allowed.
+/// Words that are empty, too long or hold what cannot be printed, in a sentence. Line ends are
+/// allowed.
 pub(super) fn wordy(name: &str, words: Option<&str>, most: usize) -> Option<String> {
     let words = words?;
     let odd = words

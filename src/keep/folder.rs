@@ -1,7 +1,8 @@
 //! A book as plain files, and back without loss.
 //!
-//! `book.toml`; `panels/1-cabin-roof/` with `about.toml` and each version of its panel.toml; `entries/00001-survey/` with `entry.toml`, the
-//! files as they came in, and what a survey found in `result.json` and `field.csv`.
+//! `book.toml`; `panels/1-cabin-roof/` with `about.toml` and each version of its panel.toml;
+//! `entries/00001-survey/` with `entry.toml`, the files as they came in, and what a survey found in
+//! `result.json` and `field.csv`.
 
 mod field;
 mod files;
@@ -30,7 +31,8 @@ pub const FORMAT: u32 = 1;
 /// The folder is there already, or cannot be written. Nothing is left then.
 pub fn export(book: &Book, dir: &Path) -> Result<usize, Error> {
     let mut writer = Writer::begin(dir)?;
-    // One view of panels and entries. Files and results never change, so they are read afterwards and nobody waits for them.
+    // One view of panels and entries. Files and results never change, so they are read afterwards
+    // and nobody waits for them.
     let view = book.view()?;
     let panels = book.panels()?;
     let entries = book.all_entries()?;
@@ -198,7 +200,8 @@ fn entry_file(folder: &str) -> String {
     format!("{folder}/entry.toml")
 }
 
-/// That numbers are used once, and that what panels and entries refer to is there: the tables would refuse it without saying where.
+/// That numbers are used once, and that what panels and entries refer to is there: the tables would
+/// refuse it without saying where.
 fn check_references(reader: &mut Reader, whole: &Whole) {
     let mut panels: HashMap<i64, &str> = HashMap::new();
     let mut keys: HashMap<String, &str> = HashMap::new();
@@ -291,8 +294,8 @@ fn read_entry(reader: &mut Reader, EntryTold { folder, told }: &EntryTold) -> Op
     Some(entry)
 }
 
-/// Fills the tables entry by entry, so that no more than one entry's files are in memory. Faults are gathered to the end; with one, nothing
-/// is kept.
+/// Fills the tables entry by entry, so that no more than one entry's files are in memory. Faults
+/// are gathered to the end; with one, nothing is kept.
 fn fill(
     connection: &mut Connection,
     whole: &Whole,

@@ -1,10 +1,12 @@
 //! The job book: panels, and everything done to them, for weeks and by several people, in one file.
 //!
-//! [`Book`] opens the file and is the only way in. What it gives back are records of their own ([`Entry`], [`PanelRow`],
-//! [`SurveyResult`]), not the types of the stages. Entries are only ever added: a correction is an entry that strikes another.
+//! [`Book`] opens the file and is the only way in. What it gives back are records of their own
+//! ([`Entry`], [`PanelRow`], [`SurveyResult`]), not the types of the stages. Entries are only ever
+//! added: a correction is an entry that strikes another.
 //!
-//! Safe against a stop at any moment: a rollback journal with `synchronous = EXTRA`, one transaction an entry. No write-ahead log, because
-//! the book is carried about as one file, and a log left beside it after a stop would be left behind.
+//! Safe against a stop at any moment: a rollback journal with `synchronous = EXTRA`, one
+//! transaction an entry. No write-ahead log, because the book is carried about as one file, and a
+//! log left beside it after a stop would be left behind.
 //!
 //! ```
 //! use lowspot::keep::{Book, Kind, NewEntry};
@@ -13,7 +15,8 @@
 //! # let path = dir.join("wing.lowspot");
 //! # let _ = std::fs::remove_file(&path);
 //! let mut book = Book::create(&path)?;
-//! let text = b"name = \"lid\"\nlength = 900\nwidth = 600\nform = \"flat\"\npurpose = \"dark-gloss\"\n";
+//! let text = b"name = \"lid\"\nlength = 900\nwidth = 600\n\
+//!              form = \"flat\"\npurpose = \"dark-gloss\"\n";
 //! book.add_panel(text, "panel.toml")?;
 //! let day = "2026-03-14".parse().unwrap();
 //! let mut block = NewEntry::new(Kind::Block, day);
@@ -58,7 +61,8 @@ use std::time::SystemTime;
 /// Largest file that a book holds, bytes.
 pub const MOST_STORED: u64 = 200_000_000;
 
-/// Now, in whole seconds. A clock beyond what a calendar holds gives the nearest moment it does; [`clock_fault`] tells of it.
+/// Now, in whole seconds. A clock beyond what a calendar holds gives the nearest moment it does;
+/// [`clock_fault`] tells of it.
 pub fn now() -> Timestamp {
     moment(SystemTime::now())
 }
@@ -86,7 +90,8 @@ fn fault_of(now: Timestamp) -> Option<String> {
     })
 }
 
-/// Moments that the clock may show: the year 1970 to the year 9990, so that a hold or cure can be added.
+/// Moments that the clock may show: the year 1970 to the year 9990, so that a hold or cure can be
+/// added.
 const FIRST_SECOND: i64 = 1;
 const LAST_SECOND: i64 = 253_092_000_000;
 

@@ -190,7 +190,8 @@ impl Book {
         Ok((self.panel(&panel.name)?, warnings))
     }
 
-    /// Makes two panels each other's mirrored twin. Earlier twins of either are free again; their names come back.
+    /// Makes two panels each other's mirrored twin. Earlier twins of either are free again; their
+    /// names come back.
     ///
     /// # Errors
     /// No such panel; a panel is not its own twin.

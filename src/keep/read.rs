@@ -88,7 +88,8 @@ impl Book {
         Ok(found.into_iter().next().map(|(_, result)| result))
     }
 
-    /// Surveys of a panel that stand and what they found, by day, then by number. Those of which the book holds no result are left out, see
+    /// Surveys of a panel that stand and what they found, by day, then by number. Those of which
+    /// the book holds no result are left out, see
     /// [`Book::surveys_without_result`].
     ///
     /// # Errors
@@ -114,8 +115,8 @@ impl Book {
         Ok(surveys)
     }
 
-    /// Numbers of surveys that stand but whose result the book does not hold: entered before books held results. `lowspot map NAME` finds
-    /// it anew and keeps it.
+    /// Numbers of surveys that stand but whose result the book does not hold: entered before books
+    /// held results. `lowspot map NAME` finds it anew and keeps it.
     ///
     /// # Errors
     /// No such panel.
@@ -128,7 +129,8 @@ impl Book {
         Ok(numbers)
     }
 
-    /// How all panels stand at `now`, in the order in which they were added: all that a list of them needs, read at once.
+    /// How all panels stand at `now`, in the order in which they were added: all that a list of
+    /// them needs, read at once.
     ///
     /// # Errors
     /// A book that cannot be read or understood.
@@ -185,7 +187,8 @@ impl Book {
         Ok(found.into_iter().map(|f| Some(f?.limits)).collect())
     }
 
-    /// The summaries of many surveys, or a part of them, read by one statement and understood on all cores.
+    /// The summaries of many surveys, or a part of them, read by one statement and understood on
+    /// all cores.
     fn of_summaries<T: DeserializeOwned + Send>(
         &self,
         entries: &[Option<i64>],

@@ -1,4 +1,5 @@
-//! What a survey found, as it is kept: records of their own, so that a book written today is still read when the stages have changed.
+//! What a survey found, as it is kept: records of their own, so that a book written today is still
+//! read when the stages have changed.
 
 use super::repeat::SavedRepeat;
 use crate::compare::{readings_stats, spectrum};
@@ -28,7 +29,8 @@ pub struct Summary {
     pub verdict: String,
     /// Why.
     pub reasons: Vec<String>,
-    /// Reference worked to: `skin`, `sink` or `ride`; in results of earlier versions `best-fit`, `least-filler` or `fill-only`.
+    /// Reference worked to: `skin`, `sink` or `ride`; in results of earlier versions `best-fit`,
+    /// `least-filler` or `fill-only`.
     pub reference: String,
     /// Limits, the panel's first.
     pub limits: Vec<SavedLimit>,
@@ -63,19 +65,23 @@ pub struct Summary {
     pub regions: Vec<SavedRegion>,
     /// Photos.
     pub photos: usize,
-    /// Area where they show substrate, cm²; `None` without photos, and of surveys entered before this was kept.
+    /// Area where they show substrate, cm²; `None` without photos, and of surveys entered before
+    /// this was kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub substrate_cm2: Option<f64>,
     /// Rows and clusters of pinholes that they show, likewise.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pinhole_clusters: Option<usize>,
-    /// The film ledger as this survey left it; `None` where no film was stated, and of surveys entered before this was kept.
+    /// The film ledger as this survey left it; `None` where no film was stated, and of surveys
+    /// entered before this was kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub film: Option<SavedFilm>,
-    /// The readings as they were taken, where every one is a height over a bridge; `None` else, and in books written before.
+    /// The readings as they were taken, where every one is a height over a bridge; `None` else, and
+    /// in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heights: Option<SavedHeights>,
-    /// Stands for where the placings lay, so that surveys along the same lines know each other; `None` in books written before.
+    /// Stands for where the placings lay, so that surveys along the same lines know each other;
+    /// `None` in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lines: Option<String>,
     /// Pitches that repeat in the readings, the deepest first; empty in books written before.
@@ -100,7 +106,8 @@ pub struct SavedFilm {
     pub below_nothing_cm2: f64,
 }
 
-/// Heights over a bridge, counted from the zero of the instrument: rms tells of the panel where that zero is its design.
+/// Heights over a bridge, counted from the zero of the instrument: rms tells of the panel where
+/// that zero is its design.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SavedHeights {
     /// Readings.
@@ -138,10 +145,12 @@ pub struct SavedLimit {
     /// What the worst could be anywhere, one-sided 95 %; `None` in books written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub could_be: Option<f64>,
-    /// Standard deviation of the worst when the same panel is read again; `None` in books written before.
+    /// Standard deviation of the worst when the same panel is read again; `None` in books written
+    /// before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub repeats: Option<f64>,
-    /// Width of a dip of just the limit that would surely have been seen, mm; `None` in books written before.
+    /// Width of a dip of just the limit that would surely have been seen, mm; `None` in books
+    /// written before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub blind_mm: Option<f64>,
     /// Where it lies, mm.
@@ -217,7 +226,8 @@ pub struct SavedRegion {
     pub action: String,
 }
 
-/// The nodes of a survey: `nx × ny` values, x running fastest; node (ix, iy) lies at (ix·step, iy·step) from the datum. NaN off the panel.
+/// The nodes of a survey: `nx × ny` values, x running fastest; node (ix, iy) lies at (ix·step,
+/// iy·step) from the datum. NaN off the panel.
 #[derive(Clone, Debug)]
 pub struct Field {
     /// Spacing, mm.
@@ -232,7 +242,8 @@ pub struct Field {
     pub fairness: Vec<f32>,
     /// Standard deviation of the deviation, mm.
     pub sd: Vec<f32>,
-    /// Found height, mm (known up to a plane); NaN too where no reading lies near. Books written before that was so have a height there.
+    /// Found height, mm (known up to a plane); NaN too where no reading lies near. Books written
+    /// before that was so have a height there.
     pub height: Vec<f32>,
 }
 
@@ -330,7 +341,8 @@ impl Summary {
 /// Places of placings closer than this are the same lines, mm.
 const SAME_LINE_MM: f64 = 20.0;
 
-/// What stands for where the placings lay: a checksum of their ends, in whatever order they were taken; `None` without a placing.
+/// What stands for where the placings lay: a checksum of their ends, in whatever order they were
+/// taken; `None` without a placing.
 fn lines(j: &Judgement) -> Option<String> {
     let whole = |v: f64| (v / SAME_LINE_MM).round() as i64;
     let mut ends: Vec<[i64; 4]> = j

@@ -11,7 +11,8 @@ use rusqlite::{Connection, Row};
 /// A column to be written.
 pub(super) type Column<'a> = (&'a str, Value);
 
-/// Writes a row with its seal, and links it into the chain. The columns come in the order of the schema, the row's number first.
+/// Writes a row with its seal, and links it into the chain. The columns come in the order of the
+/// schema, the row's number first.
 pub(super) fn insert(to: &Connection, table: &str, columns: Vec<Column>) -> rusqlite::Result<()> {
     let row = match columns.first() {
         Some((_, Value::Integer(row))) => *row,
@@ -21,7 +22,8 @@ pub(super) fn insert(to: &Connection, table: &str, columns: Vec<Column>) -> rusq
     chain::add(to, table, row, &sealed)
 }
 
-/// Writes a row that is no link of the chain, over an older one if there is one, and gives its seal.
+/// Writes a row that is no link of the chain, over an older one if there is one, and gives its
+/// seal.
 pub(super) fn put(to: &Connection, table: &str, columns: Vec<Column>) -> rusqlite::Result<String> {
     write(to, "REPLACE", table, columns)
 }

@@ -49,7 +49,8 @@ pub fn make(connection: &mut Connection, version: i32) -> rusqlite::Result<()> {
     tx.commit()
 }
 
-/// Makes sure that an open file is a job book whose tables this program knows, and brings an older one up to date.
+/// Makes sure that an open file is a job book whose tables this program knows, and brings an older
+/// one up to date.
 ///
 /// # Errors
 /// No book, a newer book, tables that are not as they should be, or what stopped the update.
@@ -202,8 +203,8 @@ mod tests {
         }
     }
 
-    /// The one in tests/books is kept because it is old: it is written only where it is missing. That of version 2 was written by the program of
-    /// that version.
+    /// The one in tests/books is kept because it is old: it is written only where it is missing.
+    /// That of version 2 was written by the program of that version.
     #[test]
     fn a_book_of_version_1_is_written_as_that_version_wrote_it() {
         let dir = tempfile::tempdir().unwrap();

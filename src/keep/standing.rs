@@ -46,8 +46,8 @@ pub fn last_survey(entries: &[Entry]) -> Option<&Entry> {
         .max_by_key(|e| e.order())
 }
 
-/// Why the last survey no longer holds: the first piece of work after it that changed the panel. Work counts as after it when it was done on a
-/// later day, or on the same day and entered later.
+/// Why the last survey no longer holds: the first piece of work after it that changed the panel.
+/// Work counts as after it when it was done on a later day, or on the same day and entered later.
 pub fn stale(entries: &[Entry]) -> Option<String> {
     let (survey, work) = outdated(entries)?;
     Some(format!(
@@ -70,7 +70,8 @@ fn outdated(entries: &[Entry]) -> Option<(&Entry, &Entry)> {
     Some((survey, work))
 }
 
-/// What must be said across the top of everything made of the last survey: that it no longer holds, that somebody holds the panel.
+/// What must be said across the top of everything made of the last survey: that it no longer holds,
+/// that somebody holds the panel.
 pub fn pressing(entries: &[Entry], now: Timestamp) -> Vec<Warning> {
     let stale = outdated(entries)
         .zip(stale(entries))

@@ -1,6 +1,8 @@
-//! A note beside the book that names who writes in it, so that a second writer learns whom to wait for.
+//! A note beside the book that names who writes in it, so that a second writer learns whom to wait
+//! for.
 //!
-//! It is no lock: SQLite's own lock is. A note left behind by a program that was stopped says nothing and is written over.
+//! It is no lock: SQLite's own lock is. A note left behind by a program that was stopped says
+//! nothing and is written over.
 
 use jiff::Timestamp;
 use std::path::{Path, PathBuf};
@@ -12,7 +14,8 @@ const MOST: usize = 500;
 pub(super) struct Note(PathBuf);
 
 impl Note {
-    /// Written once the lock is held. A folder in which it cannot be written leaves the message without a name, no more.
+    /// Written once the lock is held. A folder in which it cannot be written leaves the message
+    /// without a name, no more.
     pub(super) fn leave(book: &Path, who: &str) -> Note {
         let since = super::now();
         let note = Note(place(book));

@@ -1,4 +1,5 @@
-//! What would settle the verdict: limits that the readings leave open, each at the spot that carries most of the chance of exceeding it.
+//! What would settle the verdict: limits that the readings leave open, each at the spot that
+//! carries most of the chance of exceeding it.
 
 use super::gain::Knowledge;
 use super::ground::Ground;
@@ -15,9 +16,11 @@ const SUREST: f64 = 1e-4;
 pub struct Aim<'a> {
     /// The limit as judged.
     pub limit: &'a LimitResult,
-    /// Its lattice places with a gap found there, mm, and the weights of the deviations it is made of.
+    /// Its lattice places with a gap found there, mm, and the weights of the deviations it is made
+    /// of.
     chords: Vec<Chord>,
-    /// Least number of standard deviations between a found gap and the limit, before anything is taken.
+    /// Least number of standard deviations between a found gap and the limit, before anything is
+    /// taken.
     at_first: f64,
 }
 
@@ -53,7 +56,8 @@ pub struct Open {
 }
 
 impl<'a> Aim<'a> {
-    /// Of all limits that are unsure and not slopes (those are settled by whatever settles the surface).
+    /// Of all limits that are unsure and not slopes (those are settled by whatever settles the
+    /// surface).
     pub fn all(
         panel: &Panel,
         ground: &Ground,
@@ -84,8 +88,9 @@ impl<'a> Aim<'a> {
         all.fold(f64::INFINITY, f64::min)
     }
 
-    /// The chance that the limit is exceeded, to be expected once what is known is `known` and readings say what is found now: the one
-    /// judged, its standard deviations from the limit grown as those by this coarser reckoning are.
+    /// The chance that the limit is exceeded, to be expected once what is known is `known` and
+    /// readings say what is found now: the one judged, its standard deviations from the limit grown
+    /// as those by this coarser reckoning are.
     pub fn expected(&self, known: &Knowledge, first: &Knowledge) -> f64 {
         let p = self.limit.p_exceeds.clamp(SUREST, 1.0 - SUREST);
         let judged = normal_quantile(1.0 - p);
@@ -111,7 +116,8 @@ impl<'a> Aim<'a> {
         !(RISK..1.0 - RISK).contains(&p_exceeds)
     }
 
-    /// Where it is least settled: the worst spot when what was found there is beyond the limit, else where exceeding is likeliest.
+    /// Where it is least settled: the worst spot when what was found there is beyond the limit,
+    /// else where exceeding is likeliest.
     pub fn open(&self, ground: &Ground, known: &Knowledge) -> Option<Open> {
         let limit = self.limit.limit.max;
         let beyond = self.limit.worst.value > limit;
@@ -139,8 +145,9 @@ impl<'a> Aim<'a> {
     }
 }
 
-/// The limit's quantity at lattice places, along both axes: the middle below the mean of two ends half a base away. Where the base is
-/// shorter than two steps of the lattice, the deviation alone stands for it.
+/// The limit's quantity at lattice places, along both axes: the middle below the mean of two ends
+/// half a base away. Where the base is shorter than two steps of the lattice, the deviation alone
+/// stands for it.
 fn chords(panel: &Panel, ground: &Ground, j: &Judgement, limit: &LimitResult) -> Vec<Chord> {
     let places = &ground.places[..ground.lattice];
     let nearest = |p: [f64; 2]| -> Option<usize> {

@@ -1,27 +1,32 @@
-//! How surely the filler is known, in closed form, so that it can be told for placings not taken yet.
+//! How surely the filler is known, in closed form, so that it can be told for placings not taken
+//! yet.
 //!
-//! Filler is F = Σ aᵢ·φ(dᵢ), φ(d) = −d where d < −t and 0 elsewhere, a the area of a place. With dᵢ normal of mean mᵢ and variance
-//! Kᵢᵢ, the Hermite expansion of F gives Var F = gᵀKg + ½ Σ hᵢhⱼKᵢⱼ² + …, gᵢ = aᵢ·E[φ′(dᵢ)], hᵢ = aᵢ·E[φ″(dᵢ)] (Mehler 1866; from
-//! memory). The first term counts lows that are known to be there, the second those that may be. The reference is taken to follow
+//! Filler is F = Σ aᵢ·φ(dᵢ), φ(d) = −d where d < −t and 0 elsewhere, a the area of a place. With dᵢ
+//! normal of mean mᵢ and variance Kᵢᵢ, the Hermite expansion of F gives Var F =
+//! gᵀKg + ½ Σ hᵢhⱼKᵢⱼ² + …, gᵢ = aᵢ·E[φ′(dᵢ)], hᵢ = aᵢ·E[φ″(dᵢ)] (Mehler 1866; from memory). The first term counts lows
+//! that are known to be there, the second those that may be. The reference is taken to follow
 //! quadratics and nothing else.
 
 use super::gain::Knowledge;
 use super::ground::Ground;
 use ndarray::Array1;
 
-/// Where a low begins to be filled, mm: between the 0.05 mm at which its edge is drawn and the 0.15 mm that makes it one.
+/// Where a low begins to be filled, mm: between the 0.05 mm at which its edge is drawn and the 0.15
+/// mm that makes it one.
 const FROM_MM: f64 = 0.1;
 /// Least standard deviation, mm, that of the map.
 const FLOOR_MM: f64 = 0.015;
 
-/// First and second derivatives of the expected filler by the deviation at each lattice place: cc/mm, cc/mm².
+/// First and second derivatives of the expected filler by the deviation at each lattice place:
+/// cc/mm, cc/mm².
 pub struct Filler {
     first: Array1<f64>,
     second: Array1<f64>,
 }
 
 impl Filler {
-    /// For the deviations found, with what is known of them now; nothing is filled where `may_fill` is false.
+    /// For the deviations found, with what is known of them now; nothing is filled where `may_fill`
+    /// is false.
     pub fn new(
         ground: &Ground,
         known: &Knowledge,
@@ -54,7 +59,8 @@ impl Filler {
     }
 }
 
-/// Normal distribution function (Abramowitz and Stegun 1964, 26.2.17; error below 7.5e-8; from memory).
+/// Normal distribution function (Abramowitz and Stegun 1964, 26.2.17; error below 7.5e-8; from
+/// memory).
 pub fn below(x: f64) -> f64 {
     const B: [f64; 5] = [
         0.319381530,

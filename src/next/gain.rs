@@ -1,4 +1,5 @@
-//! What a placing buys, by exact Gaussian algebra, and the greedy choice of the best, each given those before it.
+//! What a placing buys, by exact Gaussian algebra, and the greedy choice of the best, each given
+//! those before it.
 
 use super::ground::{Candidate, Ground};
 use ndarray::{Array1, Array2};
@@ -24,14 +25,16 @@ pub struct Told {
     whitened: Whitened,
 }
 
-/// Rᵀ·Q·L⁻ᵀ of a candidate as weights on its places: whitened combinations of its readings, free of its rests.
+/// Rᵀ·Q·L⁻ᵀ of a candidate as weights on its places: whitened combinations of its readings, free of
+/// its rests.
 struct Whitened {
     places: Vec<usize>,
     weights: Array2<f64>,
 }
 
 impl Knowledge {
-    /// From the covariance of the heights: quadratics are free, so the deviation is what is left without them.
+    /// From the covariance of the heights: quadratics are free, so the deviation is what is left
+    /// without them.
     pub fn new(ground: &Ground, heights: Array2<f64>, noise_mm: f64) -> Self {
         let n = ground.lattice;
         let terms = quadratics(ground);
@@ -257,7 +260,8 @@ impl Wanted {
     }
 }
 
-/// Of the candidates that are `open`, the one that settles the most of what is wanted, and what it would tell; the first of equals.
+/// Of the candidates that are `open`, the one that settles the most of what is wanted, and what it
+/// would tell; the first of equals.
 pub fn best(
     known: &Knowledge,
     candidates: &[Candidate],
@@ -323,7 +327,8 @@ mod tests {
         let mut known = Knowledge::new(&ground, cov.clone(), noise);
         let told = known.told(&candidate).unwrap();
         known.take(&told);
-        // The same by the textbook's formula, the rests as unknowns of variance 10⁶ mm²: K − KAᵀ(AKAᵀ + N)⁻¹AK.
+        // The same by the textbook's formula, the rests as unknowns of variance 10⁶ mm²: K −
+        // KAᵀ(AKAᵀ + N)⁻¹AK.
         let n = Array2::from_shape_fn((5, 5), |(i, j)| {
             let (a, b) = (i as f64 - 2.0, j as f64 - 2.0);
             cov[[i, j]] + 1e6 * (1.0 + a * b) + if i == j { noise * noise } else { 0.0 }

@@ -1,4 +1,5 @@
-//! The panel as planning sees it: places on a lattice, and the placings that could be taken over them.
+//! The panel as planning sees it: places on a lattice, and the placings that could be taken over
+//! them.
 
 use crate::judge::Grid;
 use crate::judge::volume::node_weights_mm2;
@@ -13,10 +14,12 @@ const LATTICE_MM: f64 = 50.0;
 pub const MOST_PLACES: usize = 1000;
 /// A lattice is not made coarser than this many places.
 const FEWEST_PLACES: usize = 30;
-/// A placing that has not this much skin on both sides, mm, but for its ends, is no candidate: nobody sets a tool down along a rim.
+/// A placing that has not this much skin on both sides, mm, but for its ends, is no candidate:
+/// nobody sets a tool down along a rim.
 const FROM_EDGE_MM: f64 = 20.0;
 
-/// What a placing would tell: one row a reading, over places, and the rest numbers that come with it.
+/// What a placing would tell: one row a reading, over places, and the rest numbers that come with
+/// it.
 #[derive(Clone, Debug)]
 pub struct Candidate {
     /// Where it lies.
@@ -115,7 +118,8 @@ impl Ground {
         }
         ground.lattice = ground.places.len();
         for axis in [0, 1] {
-            // Beside the lattice's own lines, one just inside either rim: what lies there no other line sees.
+            // Beside the lattice's own lines, one just inside either rim: what lies there no other
+            // line sees.
             let inner = (0..count(1 - axis)).map(|k| b[1 - axis] + k as f64 * pitch);
             let rims = [b[1 - axis] + FROM_EDGE_MM, b[3 - axis] - FROM_EDGE_MM];
             for at in inner.chain(rims.map(f64::round)) {
@@ -183,7 +187,8 @@ impl Ground {
                 continue;
             }
             let middle = from + span / 2.0;
-            // Where a batten will touch is not known: it may bend by a cubic, as far as so few rows can tell.
+            // Where a batten will touch is not known: it may bend by a cubic, as far as so few rows
+            // can tell.
             let bends = 4.min(nodes.len() - 2);
             let mut rows = Vec::new();
             let mut rests = Vec::new();

@@ -1,8 +1,10 @@
-//! Where to measure next: judgement and surface into a [`Plan`] of placings, best first, each with what it buys.
+//! Where to measure next: judgement and surface into a [`Plan`] of placings, best first, each with
+//! what it buys.
 //!
-//! In: the [`Survey`], the found [`Surface`] and its [`Judgement`]. Out: one [`Plan`]. With nothing read yet the plan is a
-//! starting walk ([`start`]). Else ([`further`]) the covariance of the surface ([`posterior`]) says what each possible placing
-//! ([`ground`]) would tell ([`gain`]); the best is taken as taken and the next is chosen given it.
+//! In: the [`Survey`], the found [`Surface`] and its [`Judgement`]. Out: one [`Plan`]. With nothing
+//! read yet the plan is a starting walk ([`start`]). Else ([`further`]) the covariance of the
+//! surface ([`posterior`]) says what each possible placing ([`ground`]) would tell ([`gain`]); the
+//! best is taken as taken and the next is chosen given it.
 
 mod aims;
 mod filler;
@@ -27,7 +29,8 @@ use ndarray::Array1;
 pub use ground::MOST_PLACES;
 /// Places that are enough for the few placings that a map suggests.
 pub const FEW_PLACES: usize = 420;
-/// Closer than this nobody needs to know a place, mm: the least depth that is drawn as part of a low.
+/// Closer than this nobody needs to know a place, mm: the least depth that is drawn as part of a
+/// low.
 const CLOSE_ENOUGH_MM: f64 = 0.05;
 /// Placings spent on one limit before the panel as a whole has its turn.
 const A_LIMIT: usize = 2;
@@ -49,14 +52,16 @@ pub struct Suggestion {
     pub placing: Planned,
     /// Round of a starting walk, from 1; 0 for suggestions.
     pub round: usize,
-    /// Half the 95 % interval of the filler, cc: before this placing (those listed earlier taken), and after it. `None` in a walk.
+    /// Half the 95 % interval of the filler, cc: before this placing (those listed earlier taken),
+    /// and after it. `None` in a walk.
     pub filler_half_cc: Option<[f64; 2]>,
-    /// Chance that the limit it is for is exceeded: before this placing (those listed earlier taken), and after it if it reads what
-    /// is found now. `None` where it is for no limit.
+    /// Chance that the limit it is for is exceeded: before this placing (those listed earlier
+    /// taken), and after it if it reads what is found now. `None` where it is for no limit.
     pub p_exceeds: Option<[f64; 2]>,
     /// What it buys, in words.
     pub buys: String,
-    /// Whether that is anything: a limit settled or clearly narrowed, the filler or a region clearly closer known.
+    /// Whether that is anything: a limit settled or clearly narrowed, the filler or a region
+    /// clearly closer known.
     pub worth: bool,
 }
 
@@ -86,7 +91,8 @@ pub struct Plan {
     pub start: bool,
 }
 
-/// What a survey is mostly measured with: tool, its usual length and distance between readings; `options` that are given prevail.
+/// What a survey is mostly measured with: tool, its usual length and distance between readings;
+/// `options` that are given prevail.
 ///
 /// # Errors
 /// [`Error::Usage`] when a length cannot be meant.
@@ -130,7 +136,8 @@ pub fn tooling(
     Ok(set)
 }
 
-/// Length and step in whole inches and quarters, where nothing was read yet and nobody said otherwise: see [`blank::in_inches`].
+/// Length and step in whole inches and quarters, where nothing was read yet and nobody said
+/// otherwise: see [`blank::in_inches`].
 pub fn inch_tooling(
     panel: &Panel,
     tool: Option<Tool>,
@@ -155,7 +162,8 @@ fn shortest_base_mm(panel: &Panel) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
-/// A starting walk for a panel of which nothing was read: at most `count` placings, all where `None`.
+/// A starting walk for a panel of which nothing was read: at most `count` placings, all where
+/// `None`.
 ///
 /// # Errors
 /// [`Error::Usage`] when no placing fits on the panel.
@@ -220,16 +228,17 @@ pub struct Basis<'a> {
     pub units: Units,
 }
 
-/// The next `count` placings, best first, each chosen as if those before it were taken. `places`: how finely the panel is looked at
-/// ([`MOST_PLACES`], [`FEW_PLACES`]).
+/// The next `count` placings, best first, each chosen as if those before it were taken. `places`:
+/// how finely the panel is looked at ([`MOST_PLACES`], [`FEW_PLACES`]).
 ///
-/// While the verdict is to measure more, what would settle an open limit comes first, at the place that most of the chance of exceeding it
-/// lies at, the rim like any other. Otherwise the placing that tells most
-/// about the whole panel: Σ area · ΔVar d/(Var d + (0.05 mm)²), so that what is known closely enough counts no more, and a place of
-/// which nothing is known not without bound.
+/// While the verdict is to measure more, what would settle an open limit comes first, at the place
+/// that most of the chance of exceeding it lies at, the rim like any other. Otherwise the placing
+/// that tells most about the whole panel: Σ area · ΔVar d/(Var d + (0.05 mm)²), so that what is
+/// known closely enough counts no more, and a place of which nothing is known not without bound.
 ///
 /// # Errors
-/// [`Error::Usage`] when no placing fits on the panel, [`Error::Calculation`] when the system cannot be factored.
+/// [`Error::Usage`] when no placing fits on the panel, [`Error::Calculation`] when the system
+/// cannot be factored.
 pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result<Plan, Error> {
     let ground = Ground::new(on.panel, &set, places);
     if ground.candidates.is_empty() {
@@ -480,8 +489,9 @@ fn next_number(survey: &Survey) -> usize {
 }
 
 impl Judgement {
-    /// Takes the best placings in as what to measure next, in place of the sentences that name the same spots; what else is to be
-    /// measured (a direction, a placing once more) stays. What buys nothing is not told.
+    /// Takes the best placings in as what to measure next, in place of the sentences that name the
+    /// same spots; what else is to be measured (a direction, a placing once more) stays. What buys
+    /// nothing is not told.
     pub fn with_next(mut self, plan: &Plan, units: Units) -> Self {
         if plan.suggestions.is_empty() {
             return self;

@@ -1,14 +1,17 @@
-//! The order to walk when nothing was read yet: along the edges, then the lines of the blank form, coarse ones first.
+//! The order to walk when nothing was read yet: along the edges, then the lines of the blank form,
+//! coarse ones first.
 //!
-//! What lies at the rim is seen from one side only: left to lines half a spacing in, it is what keeps verdicts open most often. So
-//! the edges are walked round first, where the blank form has no line near them. Then every second, fourth, … line is taken, both
-//! ways, then those between, so that whoever stops early has covered the panel. Within a round lines are walked to and fro.
+//! What lies at the rim is seen from one side only: left to lines half a spacing in, it is what
+//! keeps verdicts open most often. So the edges are walked round first, where the blank form has no
+//! line near them. Then every second, fourth, … line is taken, both ways, then those between, so
+//! that whoever stops early has covered the panel. Within a round lines are walked to and fro.
 
 use crate::observe::blank::{self, Planned, Settings};
 use crate::panel::Panel;
 use crate::problem::Error;
 
-/// Lines along the edges lie so far in, mm: near enough to see the rim, with skin to rest on at both sides.
+/// Lines along the edges lie so far in, mm: near enough to see the rim, with skin to rest on at
+/// both sides.
 const RIM_MM: f64 = 20.0;
 /// A line of the form no further in than this sees the rim as well, mm.
 const NEAR_RIM_MM: f64 = 60.0;

@@ -1,8 +1,10 @@
-//! The blank notes form: the placings to take on a panel, in walking order, with `_` for every reading.
+//! The blank notes form: the placings to take on a panel, in walking order, with `_` for every
+//! reading.
 //!
-//! Lines along x are walked first, then lines along y, to and fro. A placing is moved on by three quarters
-//! of its length, the last one of a line flush with the end; lines are cut where they leave the outline or
-//! meet a cutout. What is written here, [`notes::parse`](super::notes::parse) reads back without complaint.
+//! Lines along x are walked first, then lines along y, to and fro. A placing is moved on by three
+//! quarters of its length, the last one of a line flush with the end; lines are cut where they
+//! leave the outline or meet a cutout. What is written here, [`notes::parse`](super::notes::parse)
+//! reads back without complaint.
 
 use super::Tool;
 use crate::panel::{Form, Panel};
@@ -15,12 +17,14 @@ use crate::units::{MM_PER_INCH, Units};
 pub struct BlankOptions {
     /// The tool.
     pub tool: Tool,
-    /// Length of the tool, for a wave gauge the distance between its feet, mm. Chosen: see [`default_length_mm`].
+    /// Length of the tool, for a wave gauge the distance between its feet, mm. Chosen: see
+    /// [`default_length_mm`].
     pub length_mm: Option<f64>,
-    /// Distance between readings, mm. Chosen: 50, a profile gauge 10, less on a panel that is small for it.
+    /// Distance between readings, mm. Chosen: 50, a profile gauge 10, less on a panel that is small
+    /// for it.
     pub step_mm: Option<f64>,
-    /// Distance between lines, mm, at most. Chosen: the finest that an hour allows, but no coarser than the
-    /// purpose needs (see [`coarsest_spacing_mm`]).
+    /// Distance between lines, mm, at most. Chosen: the finest that an hour allows, but no coarser
+    /// than the purpose needs (see [`coarsest_spacing_mm`]).
     pub spacing_mm: Option<f64>,
 }
 
@@ -45,8 +49,8 @@ pub fn default_length_mm(tool: Tool) -> f64 {
     }
 }
 
-/// Coarsest spacing of lines that is chosen unasked, mm (common practice, no source): closer on wings,
-/// wider on hulls. A spacing in the options may be coarser.
+/// Coarsest spacing of lines that is chosen unasked, mm (common practice, no source): closer on
+/// wings, wider on hulls. A spacing in the options may be coarser.
 pub fn coarsest_spacing_mm(purpose: Option<&str>) -> f64 {
     match purpose {
         Some("laminar-wing" | "wing-aft") => 150.0,
@@ -56,8 +60,8 @@ pub fn coarsest_spacing_mm(purpose: Option<&str>) -> f64 {
     }
 }
 
-/// Minutes that a placing takes: setting down, then each reading. Thirteen readings come to 2.3 minutes
-/// (worked out from 3-5 s a reading with a helper).
+/// Minutes that a placing takes: setting down, then each reading. Thirteen readings come to 2.3
+/// minutes (worked out from 3-5 s a reading with a helper).
 const MINUTES_A_PLACING: f64 = 1.0;
 const MINUTES_A_READING: f64 = 0.1;
 /// Minutes of work that the chosen spacing aims at.
@@ -74,8 +78,8 @@ const MOST_READINGS: usize = 1_000_000;
 /// Writes the form.
 ///
 /// # Errors
-/// [`Error::Usage`] when the options are absurd, when no placing fits on the panel, or when they ask for more
-/// than 20,000 placings.
+/// [`Error::Usage`] when the options are absurd, when no placing fits on the panel, or when they
+/// ask for more than 20,000 placings.
 pub fn write(panel: &Panel, options: &BlankOptions) -> Result<String, Error> {
     let set = Settings::of(panel, options)?;
     let plan = plan(panel, &set, options.spacing_mm)?;
@@ -128,7 +132,8 @@ pub fn minutes<'a>(placings: impl IntoIterator<Item = &'a Planned>) -> f64 {
     placings.into_iter().map(each).sum()
 }
 
-/// The tool as one who measures in inches has it: lengths in whole inches, steps in quarters, where nobody said otherwise.
+/// The tool as one who measures in inches has it: lengths in whole inches, steps in quarters, where
+/// nobody said otherwise.
 ///
 /// The step is no longer than `most_mm`, half the shortest base of the limits.
 pub fn in_inches(tool: Tool, most_mm: f64) -> (f64, f64) {
@@ -157,7 +162,8 @@ fn too_many() -> Error {
     ))
 }
 
-/// The finest spacing that fits in an hour, else the coarsest allowed, else (huge panels) one that can be written.
+/// The finest spacing that fits in an hour, else the coarsest allowed, else (huge panels) one that
+/// can be written.
 fn chosen(panel: &Panel, set: &Settings) -> Result<Plan, Error> {
     let coarsest = coarsest_spacing_mm(panel.purpose.as_deref());
     for spacing in SPACINGS_MM.into_iter().filter(|s| *s < coarsest) {
@@ -245,7 +251,8 @@ impl Settings {
     }
 }
 
-/// A placing to take: along an axis (0 is x, 1 is y) from `from` to `to`, at `at` on the other axis, mm.
+/// A placing to take: along an axis (0 is x, 1 is y) from `from` to `to`, at `at` on the other
+/// axis, mm.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Planned {
     /// 0 along x, 1 along y.
@@ -309,7 +316,8 @@ impl Plan {
     }
 }
 
-/// A line's place rounded to a whole mm, unless lines are so close that this would move it noticeably.
+/// A line's place rounded to a whole mm, unless lines are so close that this would move it
+/// noticeably.
 fn whole(at: f64, apart: f64) -> f64 {
     if apart >= 10.0 {
         at.round()
@@ -354,8 +362,8 @@ pub(crate) fn line(panel: &Panel, axis: usize, at: f64, set: &Settings) -> Vec<P
         .collect()
 }
 
-/// Placings along one run: overlapping by a quarter, the last flush with the end unless less than half a
-/// step is left over.
+/// Placings along one run: overlapping by a quarter, the last flush with the end unless less than
+/// half a step is left over.
 fn along_run(axis: usize, at: f64, run: (f64, f64), set: &Settings) -> Vec<Planned> {
     let (start, end) = (run.0 + set.margin(), run.1 - set.margin());
     let steps = ((set.reach().min(end - start) + 1e-6) / set.step).floor();
@@ -527,8 +535,8 @@ fn tool_hint(tool: Tool, form: Form) -> &'static str {
     }
 }
 
-/// The header line with the panel's name, quoted where the name alone would not be read back; a name with
-/// quotes of its own goes into a remark.
+/// The header line with the panel's name, quoted where the name alone would not be read back; a
+/// name with quotes of its own goes into a remark.
 fn panel_line(name: &str) -> String {
     let plain = name.split_whitespace().collect::<Vec<_>>().join(" ");
     let odd = name.contains(['#', ':', '"']) || plain != name || plain.starts_with('_');

@@ -1,4 +1,5 @@
-//! What the guide coat was blocked with: how far a block reaches into a low says how far bare skin means "not low".
+//! What the guide coat was blocked with: how far a block reaches into a low says how far bare skin
+//! means "not low".
 
 use serde::Serialize;
 

@@ -1,7 +1,9 @@
-//! Readings files into a [`Survey`]: placings of readings that know the file, line and column they came from.
+//! Readings files into a [`Survey`]: placings of readings that know the file, line and column they
+//! came from.
 //!
-//! In: the text of one or more readings files (notes form or table form) and the [`Panel`](crate::panel::Panel).
-//! Out: one [`Survey`], lengths in mm, every reading as it was written. Nothing is altered or dropped here.
+//! In: the text of one or more readings files (notes form or table form) and the
+//! [`Panel`](crate::panel::Panel). Out: one [`Survey`], lengths in mm, every reading as it was
+//! written. Nothing is altered or dropped here.
 
 pub mod blank;
 mod block;
@@ -76,7 +78,8 @@ pub struct Reading {
     pub y: f64,
     /// What was read, mm, sign as the tool has it; `None` for `?` or a blank (not taken).
     pub value_mm: Option<f64>,
-    /// The smallest step the way of writing shows, mm (0.05 written as `0.05`: 0.01), used only for echo.
+    /// The smallest step the way of writing shows, mm (0.05 written as `0.05`: 0.01), used only for
+    /// echo.
     pub written: String,
     /// Standard uncertainty if the file gives one, mm.
     pub sd_mm: Option<f64>,
@@ -93,7 +96,8 @@ pub struct Placing {
     pub name: String,
     /// The tool.
     pub tool: Tool,
-    /// Length of the edge, gauge or batten in mm; for a wave gauge the distance between its feet. 0 when not known.
+    /// Length of the edge, gauge or batten in mm; for a wave gauge the distance between its feet. 0
+    /// when not known.
     pub base_mm: f64,
     /// Unit direction along the placing, (dx, dy). For a wave gauge: from foot to foot.
     pub toward: [f64; 2],
@@ -127,8 +131,9 @@ impl Placing {
         gaps.get(gaps.len() / 2).copied().filter(|g| *g > 0.0)
     }
 
-    /// Middle distance between neighbouring readings along x and along y, mm, where the readings of a placing spread over an area
-    /// (a bridge's or a scan's grid): neighbours are those in one row, within a millimetre. `None` where no row holds two.
+    /// Middle distance between neighbouring readings along x and along y, mm, where the readings of
+    /// a placing spread over an area (a bridge's or a scan's grid): neighbours are those in one
+    /// row, within a millimetre. `None` where no row holds two.
     pub fn grid_pitch_mm(&self) -> [Option<f64>; 2] {
         if self.tool != Tool::Bridge || sound::line_of(self).is_some() {
             return [None, None];
@@ -162,7 +167,8 @@ impl Placing {
         }
     }
 
-    /// The placing in a line, readings as they were written: "A1: 13 readings, 0.00 to 0.60, one not taken".
+    /// The placing in a line, readings as they were written: "A1: 13 readings, 0.00 to 0.60, one
+    /// not taken".
     pub fn echo(&self) -> String {
         let total = self.readings.len();
         let mut line = format!("{}: {total} readings", self.label());
@@ -202,7 +208,8 @@ pub struct Conditions {
 }
 
 impl Conditions {
-    /// Takes over what is not yet known from another file; what differs is told by name, with both values.
+    /// Takes over what is not yet known from another file; what differs is told by name, with both
+    /// values.
     ///
     /// Of two temperatures the first stays, as of everything else.
     fn merge(&mut self, other: Conditions) -> Vec<(&'static str, String, String)> {
@@ -237,8 +244,9 @@ impl Conditions {
     }
 }
 
-/// Two temperatures of a skin within one survey that differ by more than this move a panel by what is measured here, °C: sun on one side
-/// is worth 0.1 to 0.5 mm on thin skins (common practice, no source).
+/// Two temperatures of a skin within one survey that differ by more than this move a panel by what
+/// is measured here, °C: sun on one side is worth 0.1 to 0.5 mm on thin skins (common practice, no
+/// source).
 const SKINS_DIFFER_C: f64 = 5.0;
 
 /// Whether two temperatures of one survey are in conflict.
@@ -285,8 +293,8 @@ impl Survey {
         self.placings.iter().map(|p| p.taken().count()).sum()
     }
 
-    /// The first reading that is not 0, in full, so that a wrong unit is seen at once: "A1: 0.10 mm at 50 mm".
-    /// The second length is the distance along the placing from its first reading.
+    /// The first reading that is not 0, in full, so that a wrong unit is seen at once: "A1: 0.10 mm
+    /// at 50 mm". The second length is the distance along the placing from its first reading.
     pub fn first_reading(&self) -> Option<String> {
         let placing_and_reading = self.placings.iter().find_map(|p| {
             p.taken()
@@ -307,7 +315,8 @@ impl Survey {
 /// What one readings file holds, sound or not.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct FileRead {
-    /// Its placings, also those of which nothing or little has been taken yet. Those with faults may be missing.
+    /// Its placings, also those of which nothing or little has been taken yet. Those with faults
+    /// may be missing.
     pub placings: Vec<Placing>,
     /// What its header lines say.
     pub conditions: Conditions,
@@ -325,18 +334,21 @@ pub const MOST_READINGS: usize = 1_000_000;
 /// Longest line of a readings file, bytes.
 pub const MOST_LINE: usize = 1_000_000;
 
-/// Reads one survey from its files, in the order in which they are named: `.csv` as a table, all others as notes.
+/// Reads one survey from its files, in the order in which they are named: `.csv` as a table, all
+/// others as notes.
 ///
-/// Placings not yet taken are left out; of those begun with a single reading so far a warning tells.
+/// Placings not yet taken are left out; of those begun with a single reading so far a warning
+/// tells.
 ///
 /// # Errors
-/// [`Error::Faults`] with everything wrong in all files. Whether the readings can carry a surface is
-/// asked separately, by [`check_carries`].
+/// [`Error::Faults`] with everything wrong in all files. Whether the readings can carry a surface
+/// is asked separately, by [`check_carries`].
 pub fn load(paths: &[PathBuf], panel: &Panel) -> Result<Survey, Error> {
     survey_of(&given(paths), panel)
 }
 
-/// The files of a survey as they are, or why one cannot be read. One that is named twice is a fault.
+/// The files of a survey as they are, or why one cannot be read. One that is named twice is a
+/// fault.
 pub fn given(paths: &[PathBuf]) -> Vec<Result<Given, Fault>> {
     let twice = |file: &PathBuf| Fault {
         file: file.display().to_string(),

@@ -1,10 +1,11 @@
-//! Names of placings across the files of one survey: which are taken, where they stand first, how often
-//! they were repeated. Capitals count for nothing.
+//! Names of placings across the files of one survey: which are taken, where they stand first, how
+//! often they were repeated. Capitals count for nothing.
 
 use super::Placing;
 use std::collections::HashMap;
 
-/// The names so far. Placings are counted through: those of earlier files first, then those of this one.
+/// The names so far. Placings are counted through: those of earlier files first, then those of this
+/// one.
 pub(super) struct Names<'a> {
     earlier: &'a [Placing],
     by_name: HashMap<String, Seen>,

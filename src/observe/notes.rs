@@ -1,5 +1,5 @@
-//! The notes form of a readings file, as a person writes it beside the panel: one placing a line, header
-//! lines that hold until changed.
+//! The notes form of a readings file, as a person writes it beside the panel: one placing a line,
+//! header lines that hold until changed.
 //!
 //! ```text
 //! panel cabin roof
@@ -33,8 +33,8 @@ pub const DEFAULT_STEP_MM: f64 = 50.0;
 pub const MOST_READINGS: usize = 10_000;
 
 const RESERVED: [&str; 5] = ["x", "y", "to", "again", "turned"];
-/// Reads the text of a notes file. `file` is its name as the user wrote it; `earlier` are the placings of
-/// the files read before it, whose names are taken and may be repeated with `again`.
+/// Reads the text of a notes file. `file` is its name as the user wrote it; `earlier` are the
+/// placings of the files read before it, whose names are taken and may be repeated with `again`.
 pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> FileRead {
     let mut reader = Reader {
         file,
@@ -241,7 +241,8 @@ impl Reader<'_> {
         Ok(())
     }
 
-    /// The placing of an `again` or `turned` line and its spots; `None` when the first one had faults.
+    /// The placing of an `again` or `turned` line and its spots; `None` when the first one had
+    /// faults.
     fn repeated(
         &mut self,
         name: &Token,
@@ -316,7 +317,8 @@ impl Reader<'_> {
         Ok((placing, spots))
     }
 
-    /// The readings of a placing, and whether they can be used: as many as there are spots, all numbers.
+    /// The readings of a placing, and whether they can be used: as many as there are spots, all
+    /// numbers.
     fn readings(
         &mut self,
         number: usize,
@@ -418,7 +420,8 @@ impl Reader<'_> {
     }
 }
 
-/// Whether a remark without its # begins at this word: it and all behind it are words, two at least.
+/// Whether a remark without its # begins at this word: it and all behind it are words, two at
+/// least.
 fn is_remark(written: &[Token], from: &Token) -> bool {
     let word =
         |t: &Token| t.text.chars().any(char::is_alphabetic) && units::length(t.text).is_err();

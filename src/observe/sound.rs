@@ -1,6 +1,7 @@
 //! Whether readings can be meant: each placing by itself, and the survey as a whole.
 //!
-//! Nothing is mended or dropped here; what cannot be meant is a fault with its place and a way to mend it.
+//! Nothing is mended or dropped here; what cannot be meant is a fault with its place and a way to
+//! mend it.
 
 use super::{Placing, Reading, Survey, Tool};
 use crate::panel::Panel;
@@ -18,16 +19,18 @@ pub const MOST_GAP_MM: f64 = 100.0;
 pub const MOST_HEIGHT_MM: f64 = 1000.0;
 /// How far from one line the readings of an edge may lie, mm.
 pub const LINE_SLACK_MM: f64 = 5.0;
-/// Readings beyond the placings' own unknowns that a surface needs: three for its fair curvature (along,
-/// across, twist) and three for how unfair it is (amplitude, range, noise).
+/// Readings beyond the placings' own unknowns that a surface needs: three for its fair curvature
+/// (along, across, twist) and three for how unfair it is (amplitude, range, noise).
 pub const LEAST_SPARE_READINGS: usize = 6;
 
-/// Whether a reading is still to be taken (a blank of a form), unlike `?`, which was left out on purpose.
+/// Whether a reading is still to be taken (a blank of a form), unlike `?`, which was left out on
+/// purpose.
 pub(super) fn still_blank(reading: &Reading) -> bool {
     reading.value_mm.is_none() && matches!(reading.written.as_str(), "_" | "")
 }
 
-/// Checks one placing; `places` are line and column of each reading's position, for faults of place.
+/// Checks one placing; `places` are line and column of each reading's position, for faults of
+/// place.
 pub(super) fn check(
     placing: &Placing,
     places: &[(usize, usize)],
@@ -126,8 +129,8 @@ fn in_rectangle(panel: &Panel, x: f64, y: f64) -> bool {
         && (-EDGE_SLACK_MM..=panel.width_mm + EDGE_SLACK_MM).contains(&y)
 }
 
-/// One fault for a placing with readings off the panel: the first of them, and how many more. Readings not
-/// taken may hang over an edge or an opening.
+/// One fault for a placing with readings off the panel: the first of them, and how many more.
+/// Readings not taken may hang over an edge or an opening.
 fn check_place(placing: &Placing, places: &[(usize, usize)], panel: &Panel, faults: &mut Faults) {
     let half = placing.base_mm / 2.0;
     let mut first = None;
@@ -182,8 +185,8 @@ fn check_place(placing: &Placing, places: &[(usize, usize)], panel: &Panel, faul
 
 /// Whether a survey can carry a surface at all.
 ///
-/// Each placing spends readings on how its tool came to rest (straightedge and gauge 2, batten its contacts,
-/// wave gauge 1, bridge 3, or 2 on one line). What is left over must be at least
+/// Each placing spends readings on how its tool came to rest (straightedge and gauge 2, batten its
+/// contacts, wave gauge 1, bridge 3, or 2 on one line). What is left over must be at least
 /// [`LEAST_SPARE_READINGS`], and not all readings may lie on one line.
 ///
 /// # Errors
@@ -245,8 +248,8 @@ fn spare_readings(placing: &Placing) -> usize {
     taken.saturating_sub(spent)
 }
 
-/// The line that all readings taken in a placing lie on, within [`LINE_SLACK_MM`]; `None` when they spread over an area.
-/// Readings at one spot lie on a line along the placing.
+/// The line that all readings taken in a placing lie on, within [`LINE_SLACK_MM`]; `None` when they
+/// spread over an area. Readings at one spot lie on a line along the placing.
 pub fn line_of(placing: &Placing) -> Option<Line> {
     let spots: Vec<[f64; 2]> = placing.taken().map(|r| [r.x, r.y]).collect();
     match Line::through(&spots) {
@@ -337,8 +340,8 @@ impl Line {
     }
 }
 
-/// Slips foreseen that the readings themselves cannot settle: inches written where mm are meant, tools that
-/// are shorter than their placings.
+/// Slips foreseen that the readings themselves cannot settle: inches written where mm are meant,
+/// tools that are shorter than their placings.
 pub(super) fn suspicions(survey: &Survey, panel: &Panel) -> Vec<Warning> {
     let mut warnings = Vec::new();
     warnings.extend(positions_in_inches(survey, panel));
@@ -349,19 +352,23 @@ pub(super) fn suspicions(survey: &Survey, panel: &Panel) -> Vec<Warning> {
 
 /// Fewest readings by which a survey is doubted.
 const DOUBTED: usize = 20;
-/// A placing is told from another by its readings where it has so many, with so many different values.
+/// A placing is told from another by its readings where it has so many, with so many different
+/// values.
 const TELLING: usize = 5;
 const DIFFERENT: usize = 3;
 /// Share of the placings that repeat another's readings.
 const COPIED_SHARE: f64 = 0.3;
 /// Whole millimetres up to at least this are no gaps under an edge, mm.
 const WHOLE_MM: f64 = 2.0;
-/// A gap of more than this share of the edge's length is a curve of less than two edge lengths' radius.
+/// A gap of more than this share of the edge's length is a curve of less than two edge lengths'
+/// radius.
 const TIGHT: f64 = 1.0 / 15.0;
-/// How far two placings on one line differ, their rests apart, at which they are not of the same panel, mm.
+/// How far two placings on one line differ, their rests apart, at which they are not of the same
+/// panel, mm.
 const UNLIKE_MM: f64 = 0.3;
 
-/// Why the readings as a whole cannot be right: a panel read so is not called fair. Each names its mend.
+/// Why the readings as a whole cannot be right: a panel read so is not called fair. Each names its
+/// mend.
 pub fn doubts(survey: &Survey, panel: &Panel) -> Vec<String> {
     let mut all: Vec<String> = Vec::new();
     all.extend(positions_in_inches(survey, panel).map(|w| w.text));
@@ -406,8 +413,8 @@ fn alike(survey: &Survey) -> Option<String> {
     })
 }
 
-/// Gaps written in mm to a thousandth, as no hand reads them under an edge: inches. Multiples of 0.005 mm, and of a thousandth of an
-/// inch (turned into mm beforehand), are somebody's steps.
+/// Gaps written in mm to a thousandth, as no hand reads them under an edge: inches. Multiples of
+/// 0.005 mm, and of a thousandth of an inch (turned into mm beforehand), are somebody's steps.
 fn thousandths(survey: &Survey) -> Option<String> {
     let all: Vec<&Reading> = survey
         .placings
@@ -554,7 +561,8 @@ fn unlike(survey: &Survey) -> Option<String> {
     })
 }
 
-/// Rms difference of two placings at places they share, each one's offset and tilt apart, mm; `None` where they share fewer than six.
+/// Rms difference of two placings at places they share, each one's offset and tilt apart, mm;
+/// `None` where they share fewer than six.
 fn difference_mm(a: &Placing, b: &Placing) -> Option<f64> {
     let shared: Vec<[f64; 2]> = a
         .taken()
@@ -602,7 +610,8 @@ fn positions_in_inches(survey: &Survey, panel: &Panel) -> Option<Warning> {
     })
 }
 
-/// Gaps that are all below 0.1 mm and written to three decimals are what an inch rule's thousandths look like.
+/// Gaps that are all below 0.1 mm and written to three decimals are what an inch rule's thousandths
+/// look like.
 fn gaps_in_inches(survey: &Survey) -> Option<Warning> {
     let decimals = |r: &Reading| {
         r.written

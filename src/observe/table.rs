@@ -1,4 +1,5 @@
-//! The table form of a readings file, for programs: a header naming the columns, then one reading a row.
+//! The table form of a readings file, for programs: a header naming the columns, then one reading a
+//! row.
 //!
 //! ```text
 //! placing,tool,x,y,reading
@@ -6,8 +7,8 @@
 //! ,,50,100,0.10
 //! ```
 //!
-//! Columns, separators and blanks are told in `docs/formats.md`. The `csv` crate takes a line apart at a
-//! time, since its own positions skip comments and count bytes.
+//! Columns, separators and blanks are told in `docs/formats.md`. The `csv` crate takes a line apart
+//! at a time, since its own positions skip comments and count bytes.
 
 use super::names::Names;
 use super::notes::two_tools;
@@ -27,8 +28,8 @@ pub const SAME_SPOT_MM: f64 = 0.1;
 /// Rows taken apart at a time.
 const BATCH: usize = 1000;
 
-/// Reads the text of a table file. `file` is its name as the user wrote it; `earlier` are the placings of
-/// the files read before it, whose names are taken.
+/// Reads the text of a table file. `file` is its name as the user wrote it; `earlier` are the
+/// placings of the files read before it, whose names are taken.
 pub fn parse(text: &str, file: &str, panel: &Panel, earlier: &[Placing]) -> FileRead {
     let mut reader = Reader {
         file,
@@ -81,8 +82,8 @@ pub(crate) fn cells(line: &str, separator: char) -> Option<Vec<Cell>> {
     cells_of(&[line], separator).pop().flatten()
 }
 
-/// Cells of a header by the separator that gives the most known columns: how many they are, the separator, and the cells; `None` when no
-/// column is known.
+/// Cells of a header by the separator that gives the most known columns: how many they are, the
+/// separator, and the cells; `None` when no column is known.
 pub(crate) fn header_cells(
     line: &str,
     known: impl Fn(&str) -> bool,
@@ -95,8 +96,9 @@ pub(crate) fn header_cells(
         .filter(|best| best.0 > 0)
 }
 
-/// Cells of some lines. Lines with an open quote are kept from the `csv` reader, so that each of the others
-/// is one record; many lines share a reader, since making one takes longer than reading a hundred lines.
+/// Cells of some lines. Lines with an open quote are kept from the `csv` reader, so that each of
+/// the others is one record; many lines share a reader, since making one takes longer than reading
+/// a hundred lines.
 fn cells_of(lines: &[&str], separator: char) -> Vec<Option<Vec<Cell>>> {
     let starts: Vec<Option<Vec<usize>>> = lines.iter().map(|l| starts(l, separator)).collect();
     let sound: String = lines
@@ -184,7 +186,8 @@ impl Columns {
         ))
     }
 
-    /// Text and column of a row's cell under a heading; blank, past the line's end, where the row is too short.
+    /// Text and column of a row's cell under a heading; blank, past the line's end, where the row
+    /// is too short.
     pub(crate) fn cell<'c>(&self, cells: &'c [Cell], line: &str, name: &str) -> (&'c str, usize) {
         let found = self.at.get(name).and_then(|i| cells.get(*i));
         (
@@ -558,7 +561,8 @@ impl Reader<'_> {
 
     // Placings.
 
-    /// The group of a placing's rows, made when its first row is met; `None` when its name is taken.
+    /// The group of a placing's rows, made when its first row is met; `None` when its name is
+    /// taken.
     fn group(&mut self, number: usize, label: &str, tool: Option<Tool>) -> Option<usize> {
         let key = label.to_lowercase();
         if let Some(at) = self.by_label.get(&key) {
@@ -740,7 +744,8 @@ impl Reader<'_> {
     }
 }
 
-/// The spot farthest off the line of the others, and how far, if that is more than [`LINE_SLACK_MM`].
+/// The spot farthest off the line of the others, and how far, if that is more than
+/// [`LINE_SLACK_MM`].
 fn off_the_line(spots: &[[f64; 2]]) -> Option<(usize, f64)> {
     if spots.len() < 3 {
         return None;
@@ -750,8 +755,8 @@ fn off_the_line(spots: &[[f64; 2]]) -> Option<(usize, f64)> {
     if off <= LINE_SLACK_MM {
         return None;
     }
-    // One wrong spot drags the line along. Leaving out one spot after another finds it; costly only in
-    // placings of many readings, where the plain farthest one is told instead.
+    // One wrong spot drags the line along. Leaving out one spot after another finds it; costly only
+    // in placings of many readings, where the plain farthest one is told instead.
     let without = |i: usize| -> Option<(f64, f64)> {
         let others: Vec<[f64; 2]> = spots
             .iter()
@@ -788,8 +793,8 @@ fn spot(row: &Row) -> [f64; 2] {
     [row.reading.x, row.reading.y]
 }
 
-/// Puts the rows in order along their line and gives its direction. Rows already in order, either way,
-/// stay as they were written.
+/// Puts the rows in order along their line and gives its direction. Rows already in order, either
+/// way, stay as they were written.
 fn in_order(rows: &mut [Row], spots: &[[f64; 2]]) -> Direction {
     let Some(line) = Line::through(spots) else {
         return [1.0, 0.0];

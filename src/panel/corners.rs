@@ -1,15 +1,16 @@
-//! Whether corners make a sound area: enough of them, not crossing, inside another, clear of another.
-//! Everything closer than [`TOUCH_MM`] counts as touching, which is allowed between areas.
+//! Whether corners make a sound area: enough of them, not crossing, inside another, clear of
+//! another. Everything closer than [`TOUCH_MM`] counts as touching, which is allowed between areas.
 
 use super::Polygon;
 
 /// Distance below which two edges merely touch, mm.
 pub const TOUCH_MM: f64 = 0.01;
 
-/// What is wrong with a list of corners: the corner (from 0) and a sentence; `None` for a sound area.
+/// What is wrong with a list of corners: the corner (from 0) and a sentence; `None` for a sound
+/// area.
 ///
-/// Sound: three corners or more, no corner twice in a row, no two sides crossing or touching other than
-/// neighbours at their corner, an area above zero.
+/// Sound: three corners or more, no corner twice in a row, no two sides crossing or touching other
+/// than neighbours at their corner, an area above zero.
 pub fn flaw(polygon: &Polygon) -> Option<(usize, String)> {
     let corners = &polygon.0;
     if corners.len() < 3 {
@@ -126,8 +127,8 @@ fn middle(side: &Side) -> [f64; 2] {
     [(side.0[0] + side.1[0]) / 2.0, (side.0[1] + side.1[1]) / 2.0]
 }
 
-/// The first corner of `inner` that lies outside `outer`, else the first from which a side leaves it; `None`
-/// if it lies inside (touching allowed).
+/// The first corner of `inner` that lies outside `outer`, else the first from which a side leaves
+/// it; `None` if it lies inside (touching allowed).
 pub fn leaves(inner: &Polygon, outer: &Polygon) -> Option<usize> {
     let outside = inner.0.iter().position(|p| !within(outer, *p));
     outside.or_else(|| {
@@ -151,7 +152,8 @@ pub fn overlap(a: &Polygon, b: &Polygon) -> bool {
     reaches_into(a, b) || reaches_into(b, a) || a.edges().any(|s| b.edges().any(|t| cross(&s, &t)))
 }
 
-/// A point well inside a sound area: half way along the widest run of a line across its tallest step.
+/// A point well inside a sound area: half way along the widest run of a line across its tallest
+/// step.
 fn inner_point(polygon: &Polygon) -> Option<[f64; 2]> {
     let mut ys: Vec<f64> = polygon.0.iter().map(|p| p[1]).collect();
     ys.sort_by(f64::total_cmp);

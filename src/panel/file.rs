@@ -1,7 +1,8 @@
 //! Reading `panel.toml` into a [`Panel`]: every default filled in, every fault named at once.
 //!
-//! The file is walked as a tree of values that know their place in the text, so that a wrong key, a wrong
-//! value and a slip of syntax are all reported with line and column. `docs/formats.md` lists every field.
+//! The file is walked as a tree of values that know their place in the text, so that a wrong key, a
+//! wrong value and a slip of syntax are all reported with line and column. `docs/formats.md` lists
+//! every field.
 
 mod areas;
 mod limits;
@@ -84,7 +85,8 @@ pub fn load(path: &Path) -> Result<(Panel, Vec<Warning>), Error> {
 /// Everything wrong, in the order of the file. Keys that are missing come first, without a line.
 ///
 /// ```
-/// let text = "name = \"lid\"\nlength = 900\nwidth = \"24 in\"\nform = \"flat\"\npurpose = \"dark-gloss\"\n";
+/// let text = "name = \"lid\"\nlength = 900\nwidth = \"24 in\"\n\
+///             form = \"flat\"\npurpose = \"dark-gloss\"\n";
 /// let (panel, warnings) = lowspot::panel::file::parse(text, "panel.toml").unwrap();
 /// assert!((panel.width_mm - 609.6).abs() < 1e-9);
 /// assert!(warnings.is_empty());
@@ -224,7 +226,8 @@ impl Reader<'_> {
         form
     }
 
-    /// One radius for both axes, or [along x, along y]; "straight" is no curvature, "free" is not known.
+    /// One radius for both axes, or [along x, along y]; "straight" is no curvature, "free" is not
+    /// known.
     fn radius(&mut self, value: Value) -> Option<[Option<f64>; 2]> {
         let Some(list) = value.get_ref().as_array() else {
             return self.one_radius(value).map(|r| [r, r]);

@@ -28,7 +28,8 @@ pub enum Form {
 
 impl Form {
     /// Form wavelengths (along x, along y) in mm: longer waves are shape, shorter are unfair.
-    /// Defaults of our own (common practice, no source); `form_wavelength` in panel.toml changes them.
+    /// Defaults of our own (common practice, no source); `form_wavelength` in panel.toml changes
+    /// them.
     pub fn wavelengths_mm(self) -> [f64; 2] {
         match self {
             Form::Flat => [1500.0, 1500.0],
@@ -52,7 +53,8 @@ pub enum Quantity {
     Slope,
 }
 
-/// "No more than `max` over `base_mm`, laid anywhere, any direction", on the deviation from the fair shape.
+/// "No more than `max` over `base_mm`, laid anywhere, any direction", on the deviation from the
+/// fair shape.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Limit {
     /// What is limited.
@@ -181,9 +183,11 @@ pub struct Panel {
     pub no_sand: Vec<Polygon>,
     /// Areas where no filler may go (drains, ports, hinge gaps).
     pub no_fill: Vec<Polygon>,
-    /// Areas that are not looked at in photos: what hangs in front of the panel, or is misread there.
+    /// Areas that are not looked at in photos: what hangs in front of the panel, or is misread
+    /// there.
     pub photo_ignore: Vec<Polygon>,
-    /// Most that may be sanded off, mm; `None` when the user did not say (0.05 mm is then assumed, and said).
+    /// Most that may be sanded off, mm; `None` when the user did not say (0.05 mm is then assumed,
+    /// and said).
     pub sand_allowance_mm: Option<f64>,
     /// Limits of the whole panel.
     pub limits: Vec<Limit>,
@@ -193,8 +197,8 @@ pub struct Panel {
     pub form_wavelength_mm: [f64; 2],
     /// Whether the wavelengths were set by the user.
     pub form_wavelength_given: bool,
-    /// Radius along x and along y where it is known from a drawing, a template or the twin, mm: positive is crowned outwards,
-    /// infinite is straight; `None` leaves the curvature free.
+    /// Radius along x and along y where it is known from a drawing, a template or the twin, mm:
+    /// positive is crowned outwards, infinite is straight; `None` leaves the curvature free.
     pub radius_mm: [Option<f64>; 2],
     /// What primer can take: deeper is a low, mm. 0.15 unless set.
     pub node_limit_mm: f64,
@@ -222,13 +226,15 @@ pub struct Target {
 /// How far off the outline a target may stand, mm: on the frame or a tab of tape beside the panel.
 pub const TARGET_SLACK_MM: f64 = 50.0;
 
-/// Allowance assumed when none is given, mm: about what blocking takes anyway (common practice, no source).
+/// Allowance assumed when none is given, mm: about what blocking takes anyway (common practice, no
+/// source).
 pub const ASSUMED_ALLOWANCE_MM: f64 = 0.05;
 /// What primer can take unless set, mm (common practice, no source).
 pub const NODE_LIMIT_MM: f64 = 0.15;
 
 impl Panel {
-    /// Whether a point is on the panel: inside the outline, in no opening (edges of openings count as on).
+    /// Whether a point is on the panel: inside the outline, in no opening (edges of openings count
+    /// as on).
     pub fn contains(&self, x: f64, y: f64) -> bool {
         self.outline.contains(x, y)
             && !self
@@ -237,19 +243,22 @@ impl Panel {
                 .any(|c| c.contains(x, y) && c.distance_to_edge(x, y) > 1e-9)
     }
 
-    /// Curvatures that are known (second derivatives along x and y, 1/mm, crowned outwards negative), if any is.
+    /// Curvatures that are known (second derivatives along x and y, 1/mm, crowned outwards
+    /// negative), if any is.
     pub fn curvature_per_mm(&self) -> Option<[Option<f64>; 2]> {
         let known = self.radius_mm.map(|r| r.map(|r| -1.0 / r));
         known.iter().any(Option::is_some).then_some(known)
     }
 
-    /// Whether a target may stand at a point: on the panel's outline or no more than [`TARGET_SLACK_MM`] beside it.
+    /// Whether a target may stand at a point: on the panel's outline or no more than
+    /// [`TARGET_SLACK_MM`] beside it.
     pub fn carries_target(&self, x: f64, y: f64) -> bool {
         self.outline.contains(x, y) || self.outline.distance_to_edge(x, y) <= TARGET_SLACK_MM
     }
 
-    /// Most that may come off at a point, mm: zero in a no-sand area; where film is known never more than film less what must stay. A film
-    /// of which nobody said what it is allows nothing by itself. Without either the assumed allowance.
+    /// Most that may come off at a point, mm: zero in a no-sand area; where film is known never
+    /// more than film less what must stay. A film of which nobody said what it is allows nothing by
+    /// itself. Without either the assumed allowance.
     pub fn allowance_at(&self, x: f64, y: f64) -> f64 {
         if self.no_sand.iter().any(|p| p.contains(x, y)) {
             return 0.0;

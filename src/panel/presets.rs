@@ -1,8 +1,8 @@
 //! Limits by purpose: a table of bases and gaps, each with where its number comes from.
 //!
-//! The gaps are under a straightedge of the base length, on the deviation from the fair shape. All are
-//! starting points; `[[limit]]` entries of panel.toml replace or add to them. Only the 50 mm figure of
-//! a laminar wing was seen published; the others are common practice without a source.
+//! The gaps are under a straightedge of the base length, on the deviation from the fair shape. All
+//! are starting points; `[[limit]]` entries of panel.toml replace or add to them. Only the 50 mm
+//! figure of a laminar wing was seen published; the others are common practice without a source.
 
 use super::{Limit, Quantity};
 
@@ -90,10 +90,12 @@ const PRESETS: [Preset; 9] = [
     },
 ];
 
-/// The purpose assumed when neither `purpose` nor `[[limit]]` is given; only its 300 mm row is used.
+/// The purpose assumed when neither `purpose` nor `[[limit]]` is given; only its 300 mm row is
+/// used.
 pub const ASSUMED_PURPOSE: &str = "everyday-light";
 
-/// How the finished surface will shine: a factor on the limits that name no colour (common practice, no source).
+/// How the finished surface will shine: a factor on the limits that name no colour (common
+/// practice, no source).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Finish {
     /// Matt, light: × 2.
@@ -138,7 +140,8 @@ impl Finish {
 /// Factor for a long panel seen in grazing light (common practice, no source).
 const GRAZING: f64 = 0.7;
 
-/// What a purpose gives: its limits, and what of the asked-for finish and light does not apply to it.
+/// What a purpose gives: its limits, and what of the asked-for finish and light does not apply to
+/// it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Chosen {
     /// One gap limit for each base of [`BASES_MM`].
@@ -157,10 +160,12 @@ pub fn about(purpose: &str) -> Option<&'static str> {
     PRESETS.iter().find(|p| p.name == purpose).map(|p| p.about)
 }
 
-/// The limits of a purpose, with the finish and the light counted in where they apply; `None` for an unknown name.
+/// The limits of a purpose, with the finish and the light counted in where they apply; `None` for
+/// an unknown name.
 ///
-/// A finish does not apply to aerodynamic purposes, nor to those that already name a colour; grazing light
-/// does not apply to aerodynamic ones. What does not apply is said in [`Chosen::not_applied`].
+/// A finish does not apply to aerodynamic purposes, nor to those that already name a colour;
+/// grazing light does not apply to aerodynamic ones. What does not apply is said in
+/// [`Chosen::not_applied`].
 ///
 /// ```
 /// use lowspot::panel::presets::{Finish, limits};

@@ -147,7 +147,8 @@ pub struct Film {
     pub all_mm: Option<f64>,
     /// In areas of their own, mm; the last one that holds a place counts.
     pub areas: Vec<(Polygon, f64)>,
-    /// What it consists of; `None`: nobody said, and then it caps what may come off but allows nothing.
+    /// What it consists of; `None`: nobody said, and then it caps what may come off but allows
+    /// nothing.
     pub of: Option<FilmOf>,
     /// What must stay, mm; `None`: the usual default.
     pub keep_mm: Option<f64>,
@@ -157,7 +158,8 @@ pub struct Film {
     pub now: Option<FilmNow>,
 }
 
-/// Film at nodes, x running fastest; node (ix, iy) lies at (ix·step, iy·step). NaN where it is not known.
+/// Film at nodes, x running fastest; node (ix, iy) lies at (ix·step, iy·step). NaN where it is not
+/// known.
 #[derive(Clone, Debug)]
 pub struct FilmNow {
     /// Spacing, mm.
@@ -195,7 +197,8 @@ impl FilmNow {
     }
 }
 
-/// Film to leave over the structure unless set, mm: filler over fibres (common practice, no source).
+/// Film to leave over the structure unless set, mm: filler over fibres (common practice, no
+/// source).
 pub const FILM_KEEP_MM: f64 = 0.1;
 
 impl Film {
@@ -215,7 +218,8 @@ impl Film {
         }
     }
 
-    /// What was stated, in one word for each place and thickness: two films that read the same are the same.
+    /// What was stated, in one word for each place and thickness: two films that read the same are
+    /// the same.
     pub fn stated(&self) -> String {
         let areas = self
             .areas
@@ -241,7 +245,8 @@ impl Film {
         self.now.is_some() || self.all_mm.is_some() || !self.areas.is_empty()
     }
 
-    /// What may come off at a place, mm: the film's lower end less what must stay; `None` where nobody said. Nothing where a ledger lost it.
+    /// What may come off at a place, mm: the film's lower end less what must stay; `None` where
+    /// nobody said. Nothing where a ledger lost it.
     pub fn spare_at(&self, x: f64, y: f64) -> Option<f64> {
         let low = self.low_at(x, y);
         let low = low.or_else(|| self.now.as_ref().and(self.stated_at(x, y)).map(|_| 0.0));
@@ -252,7 +257,8 @@ impl Film {
 /// Where a panel's mass acts, and how much may be put on.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct MassPlace {
-    /// Arm from the user's datum, mm: of the panel's datum corner with `along`, else of all that is put on.
+    /// Arm from the user's datum, mm: of the panel's datum corner with `along`, else of all that is
+    /// put on.
     pub arm_mm: Option<f64>,
     /// Direction in the panel frame in which the arm grows; `None`: one arm for the whole panel.
     pub along: Option<[f64; 2]>,

@@ -1,7 +1,9 @@
-//! Connected areas of coat and of substrate: what a photo alone can say of lows and of places where to stop sanding.
+//! Connected areas of coat and of substrate: what a photo alone can say of lows and of places where
+//! to stop sanding.
 //!
-//! A photo gives place, outline and area, never depth. Coat says only that the block did not reach: deviation ≤ −t, t about 0.02 to
-//! 0.05 mm (common practice, no source). So [`Area::least_filler_cc`] is area × 0.02 mm: a lower bound, not an amount.
+//! A photo gives place, outline and area, never depth. Coat says only that the block did not reach:
+//! deviation ≤ −t, t about 0.02 to 0.05 mm (common practice, no source). So
+//! [`Area::least_filler_cc`] is area × 0.02 mm: a lower bound, not an amount.
 
 use super::cells::Pixel;
 use image::{GrayImage, Luma};
@@ -117,7 +119,8 @@ fn of_kind(
         .filter(|(_, p)| p.count as f64 * step_mm * step_mm >= LEAST_CM2 * 100.0)
         .map(|(label, p)| {
             let area_cm2 = p.count as f64 * step_mm * step_mm / 100.0;
-            // Pixel sides overstate the length of a slanting border by 4/π on the mean over all directions.
+            // Pixel sides overstate the length of a slanting border by 4/π on the mean over all
+            // directions.
             let border = p.border as f64 * step_mm * std::f64::consts::FRAC_PI_4;
             Area {
                 kind,
@@ -179,7 +182,8 @@ fn add(
     }
 }
 
-/// The longest outer border of each labelled piece, simplified (Suzuki and Abe's border following, Douglas and Peucker's thinning).
+/// The longest outer border of each labelled piece, simplified (Suzuki and Abe's border following,
+/// Douglas and Peucker's thinning).
 fn outlines(
     mask: &GrayImage,
     labels: &image::ImageBuffer<Luma<u32>, Vec<u32>>,

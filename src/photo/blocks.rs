@@ -1,4 +1,5 @@
-//! Means of the raster over blocks of about 5 mm: the grain of the light and of the colours; speckle and noise are averaged out.
+//! Means of the raster over blocks of about 5 mm: the grain of the light and of the colours;
+//! speckle and noise are averaged out.
 
 use super::rectified::Raster;
 use rayon::prelude::*;
@@ -17,7 +18,8 @@ pub struct Blocks {
     pub mm: f64,
     /// Blocks along x and y.
     pub size: [usize; 2],
-    /// Natural logarithm of the mean linear light in red, green, blue; NaN where less than 60 % of the block is seen.
+    /// Natural logarithm of the mean linear light in red, green, blue; NaN where less than 60 % of
+    /// the block is seen.
     pub log: Vec<[f64; 3]>,
 }
 
@@ -57,7 +59,8 @@ impl Blocks {
         }
     }
 
-    /// Block of each raster pixel, found once: dividing anew in every pass costs more than the passes.
+    /// Block of each raster pixel, found once: dividing anew in every pass costs more than the
+    /// passes.
     pub fn of_pixels(&self, raster: &Raster) -> Vec<u32> {
         let mut map = vec![0u32; raster.light.len()];
         map.par_chunks_mut(raster.size[0])
@@ -94,8 +97,8 @@ impl Blocks {
     }
 }
 
-/// Mean over a square of 2·`radius` + 1 blocks or pixels a side, of all that lies within the raster, as sums: three sweeps come near a
-/// Gaussian. Values are `width` to the row.
+/// Mean over a square of 2·`radius` + 1 blocks or pixels a side, of all that lies within the
+/// raster, as sums: three sweeps come near a Gaussian. Values are `width` to the row.
 pub fn box_sum(values: &mut [f64], width: usize, radius: usize) {
     let height = values.len() / width.max(1);
     let run = |line: &[f64]| -> Vec<f64> {

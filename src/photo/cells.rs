@@ -23,7 +23,8 @@ pub enum Pixel {
     Substrate,
 }
 
-/// Shares in cells of `per` × `per` pixels; `width` pixels to the row. All that is seen is as certain as `sure` says, 0 to 1.
+/// Shares in cells of `per` × `per` pixels; `width` pixels to the row. All that is seen is as
+/// certain as `sure` says, 0 to 1.
 pub fn shares(
     panel: &Panel,
     pixels: &[Pixel],
@@ -70,8 +71,9 @@ pub fn shares(
     }
 }
 
-/// Several photos of one panel as one: shares are means weighted by what each photo sees of the cell and how surely; the share seen is
-/// that of the photo that sees most of it, the certainty that of the surest that weighs.
+/// Several photos of one panel as one: shares are means weighted by what each photo sees of the
+/// cell and how surely; the share seen is that of the photo that sees most of it, the certainty
+/// that of the surest that weighs.
 ///
 /// # Errors
 /// [`Error::Calculation`] when there is none, or when the cells are not those of one panel.

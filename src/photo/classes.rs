@@ -1,8 +1,9 @@
 //! Places that look alike, as a few classes of colour and grain, with the light taken off.
 //!
-//! A mixture of Gaussians (EM: A. Dempster, N. Laird, D. Rubin, J. R. Stat. Soc. B 39, 1977; from memory) whose members also heed their
-//! neighbours (a Markov field, by mean field; G. Celeux, F. Forbes, N. Peyrard, Pattern Recognit. 36, 2003; from memory). The light is fitted
-//! anew from the classes as they form.
+//! A mixture of Gaussians (EM: A. Dempster, N. Laird, D. Rubin, J. R. Stat. Soc. B 39, 1977; from
+//! memory) whose members also heed their neighbours (a Markov field, by mean field; G. Celeux, F.
+//! Forbes, N. Peyrard, Pattern Recognit. 36, 2003; from memory). The light is fitted anew from the
+//! classes as they form.
 
 use super::blocks::Blocks;
 use super::grain::Grain;
@@ -29,7 +30,8 @@ const LIGHTS: usize = 4;
 const ROUNDS: usize = 8;
 /// In the first round, before the light is known, brightness counts this much less.
 const FIRST_WEAK: f64 = 3.0;
-/// Blocks from one place that is sorted to the next: features are means over five blocks, so every second tells as much.
+/// Blocks from one place that is sorted to the next: features are means over five blocks, so every
+/// second tells as much.
 const STRIDE: usize = 2;
 /// Classes smaller than this share go.
 const LEAST_SHARE: f64 = 0.004;
@@ -199,8 +201,9 @@ fn nearest(centres: &[Feature], f: &Feature, weak: f64) -> usize {
         .unwrap_or(0)
 }
 
-/// Places to begin from: the middle of all, then again and again one of the farthest from those before (not the very farthest, so that a few
-/// odd blocks make no class), each time moved to the mean of what is near.
+/// Places to begin from: the middle of all, then again and again one of the farthest from those
+/// before (not the very farthest, so that a few odd blocks make no class), each time moved to the
+/// mean of what is near.
 fn seeds(features: &[Feature], weak: f64) -> Vec<Feature> {
     let stride = features.len().div_ceil(4000).max(1);
     let sample: Vec<Feature> = features.iter().step_by(stride).copied().collect();
@@ -256,7 +259,8 @@ fn mixture(grain: &Grain, light: &Light, places: &mut Places, weak: f64) -> Vec<
         if large.len() < all.len() && !large.is_empty() {
             all = large.iter().map(|m| all[*m].clone()).collect();
             kept = (0..all.len()).collect();
-            // Those of a class that goes are told anew below; their neighbours' say begins from nothing.
+            // Those of a class that goes are told anew below; their neighbours' say begins from
+            // nothing.
             for chances in &mut places.chances {
                 *chances = std::array::from_fn(|m| large.get(m).map_or(0.0, |o| chances[*o]));
             }
@@ -290,8 +294,8 @@ fn mixture(grain: &Grain, light: &Light, places: &mut Places, weak: f64) -> Vec<
     all
 }
 
-/// Logarithm of each class's chance, up to a constant. The tails of a class are those of a Student's t, so that what fits nowhere is not
-/// forced.
+/// Logarithm of each class's chance, up to a constant. The tails of a class are those of a
+/// Student's t, so that what fits nowhere is not forced.
 fn scores(all: &[Class], field: &[f32; MOST], f: &Feature, weak: f64) -> [f32; MOST] {
     const DEGREES: f64 = 6.0;
     std::array::from_fn(|m| {

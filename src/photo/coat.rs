@@ -1,7 +1,8 @@
 //! The guide coat in one photo: the stage's main function.
 //!
-//! Photo laid onto the panel → blocks → light by steps → colours → filler and coat, with the light fitted again → what is neither →
-//! which is the coat → shares in cells, areas, pinholes, repeated pitch.
+//! Photo laid onto the panel → blocks → light by steps → colours → filler and coat, with the light
+//! fitted again → what is neither → which is the coat → shares in cells, areas, pinholes, repeated
+//! pitch.
 
 use super::CoatCells;
 use super::areas::{self, Area};
@@ -26,15 +27,19 @@ use crate::panel::{Panel, Polygon};
 use crate::problem::{Error, Fault, Warning};
 use rayon::prelude::*;
 
-/// Specks and scratches narrower than about this are no low, mm: the side of the window in which the majority decides.
+/// Specks and scratches narrower than about this are no low, mm: the side of the window in which
+/// the majority decides.
 const MAJORITY_MM: f64 = 5.0;
 /// Below this chance the reader is asked to say which colour the coat has.
 pub const SURE: f64 = 0.8;
-/// How many standard deviations from the median two greys must be parted for one of them to be speckle of another colour.
+/// How many standard deviations from the median two greys must be parted for one of them to be
+/// speckle of another colour.
 const SPECKLE: f64 = 2.0;
-/// Least distance in colour (rms of logarithms) of coat that shows no grain: what is nearer is another filler, or a shadow.
+/// Least distance in colour (rms of logarithms) of coat that shows no grain: what is nearer is
+/// another filler, or a shadow.
 const LEAST_PAINT: f64 = 0.9;
-/// Least area of what is flat and of the coat's tone that is called substrate, cm²; smaller is a mark.
+/// Least area of what is flat and of the coat's tone that is called substrate, cm²; smaller is a
+/// mark.
 const LEAST_SUBSTRATE_CM2: f64 = 2.0;
 /// Least share of the panel that a photo must show.
 const LEAST_SHOWN: f64 = 0.02;
@@ -50,7 +55,8 @@ pub struct Options {
     pub hidden: Vec<Polygon>,
     /// What a person has painted over the photo.
     pub painted: Option<Mask>,
-    /// How well the placement is known, mm (residual of the targets): goes into the uncertainty of areas.
+    /// How well the placement is known, mm (residual of the targets): goes into the uncertainty of
+    /// areas.
     pub placement_mm: f64,
 }
 
@@ -85,7 +91,8 @@ pub struct PhotoReading {
     pub cells: CoatCells,
     /// Which colour was taken for the coat: dark or light; `Auto` when only one colour was seen.
     pub polarity: Polarity,
-    /// Chance that this is right, by the marks (0.5 to 1); 1 when the caller said it; 0 when only one colour was seen.
+    /// Chance that this is right, by the marks (0.5 to 1); 1 when the caller said it; 0 when only
+    /// one colour was seen.
     pub sure: f64,
     /// Whether substrate shows anywhere.
     pub substrate_seen: bool,
@@ -97,7 +104,8 @@ pub struct PhotoReading {
     pub pitch: Option<Pitch>,
     /// Share of the panel's area that is seen, 0 to 1.
     pub seen_share: f64,
-    /// Standard deviations between filler and coat, pixel by pixel; 0 when only one colour was seen.
+    /// Standard deviations between filler and coat, pixel by pixel; 0 when only one colour was
+    /// seen.
     pub contrast: f64,
     /// Side of a photo pixel on the panel, mm.
     pub photo_mm: f64,
@@ -108,7 +116,8 @@ pub struct PhotoReading {
 /// Read the coat from a photo of known placement.
 ///
 /// # Errors
-/// [`Error::Faults`] when the photo shows next to nothing of the panel, [`Error::Usage`] when the cell size is not a length.
+/// [`Error::Faults`] when the photo shows next to nothing of the panel, [`Error::Usage`] when the
+/// cell size is not a length.
 pub fn read(
     panel: &Panel,
     picture: &Picture,
@@ -169,8 +178,8 @@ pub fn read(
     Ok(reading)
 }
 
-/// The two colours that are filler and coat: the commonest, and of the others the one that fills most area in most places; tape,
-/// being one straight piece, comes last.
+/// The two colours that are filler and coat: the commonest, and of the others the one that fills
+/// most area in most places; tape, being one straight piece, comes last.
 fn partner<'a>(blocks: &Blocks, found: &'a [Colour]) -> Option<[&'a Colour; 2]> {
     let first = found.first()?;
     let weight = |c: &Colour| {
@@ -344,7 +353,8 @@ fn grainy(raster: &Raster, blocks: &Blocks, classes: &Classes, told: &Told) -> L
     }
 }
 
-/// What is flat and of the coat's tone: substrate where the block went through, or something in the way.
+/// What is flat and of the coat's tone: substrate where the block went through, or something in the
+/// way.
 fn flat_things(blocks: &Blocks, classes: &Classes, told: &Told) -> Vec<Option<Thing>> {
     let member: Vec<bool> = classes
         .of
@@ -447,7 +457,8 @@ fn one_colour(raster: &Raster, blocks: &Blocks, light: &Light) -> Looked {
     {
         histogram[usize::from(grey)] += 1;
     }
-    // The greys of one colour are split at their median; a split far out in the tail parts speckle from it. The median is level 128.
+    // The greys of one colour are split at their median; a split far out in the tail parts speckle
+    // from it. The median is level 128.
     let spread = quarter_width(&histogram) / 0.6745;
     let speckle = otsu::split(&histogram)
         .filter(|s| (s.level as f64 - 128.0).abs() > SPECKLE * spread)
@@ -573,8 +584,8 @@ fn coarse_photo(reading: &mut PhotoReading) {
     }
 }
 
-/// Whether the darker colour fills most of the window round each pixel. Dots and lines narrower than half the window vanish, straight
-/// edges stay where they are.
+/// Whether the darker colour fills most of the window round each pixel. Dots and lines narrower
+/// than half the window vanish, straight edges stay where they are.
 fn majority(raster: &Raster, tone: &[f32], seen: &[bool]) -> Vec<bool> {
     let radius = ((MAJORITY_MM / raster.step_mm - 1.0) / 2.0)
         .round()
@@ -659,7 +670,8 @@ fn count_marks(
     }
 }
 
-/// Pixels that stick out of a surface otherwise all of one colour for 20 mm around: a cm² of light surface, of dark surface.
+/// Pixels that stick out of a surface otherwise all of one colour for 20 mm around: a cm² of light
+/// surface, of dark surface.
 fn count_specks(
     raster: &Raster,
     blocks: &Blocks,

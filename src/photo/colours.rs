@@ -1,8 +1,11 @@
-//! Which colours are on the panel once the light is taken off: filler, coat, substrate, a hand, tape.
+//! Which colours are on the panel once the light is taken off: filler, coat, substrate, a hand,
+//! tape.
 //!
-//! Colours are found as peaks of density (A. Rodriguez and A. Laio, Science 344, 2014: a peak is denser than all near it and far from
-//! anything denser; from memory), so their number need not be known, and a coat on 2 % of the panel is as much a colour as a filler on
-//! 90 %. Blocks half coat and half bare lie between two colours and make no peak of their own, for they never fill an area.
+//! Colours are found as peaks of density (A. Rodriguez and A. Laio, Science 344, 2014: a peak is
+//! denser than all near it and far from anything denser; from memory), so their number need not be
+//! known, and a coat on 2 % of the panel is as much a colour as a filler on 90 %. Blocks half coat
+//! and half bare lie between two colours and make no peak of their own, for they never fill an
+//! area.
 
 use super::blocks::Blocks;
 use super::light::Light;
@@ -49,7 +52,8 @@ pub fn of_block(blocks: &Blocks, light: &Light, k: usize) -> [f64; 3] {
 pub fn find(blocks: &Blocks, light: &Light) -> Vec<Colour> {
     let seen: Vec<usize> = (0..blocks.count()).filter(|k| blocks.is_seen(*k)).collect();
     let stride = seen.len().div_ceil(SAMPLES).max(1);
-    // A stride that shares no factor with the rows would be as good; half a stride in keeps off the edge.
+    // A stride that shares no factor with the rows would be as good; half a stride in keeps off the
+    // edge.
     let samples: Vec<[f64; 3]> = seen
         .iter()
         .skip(stride / 2)
@@ -93,7 +97,8 @@ fn peaks(samples: &[[f64; 3]]) -> Vec<[f64; 3]> {
         .collect()
 }
 
-/// Give each colour the blocks that are near it and amid their own kind, twice, moving it to their mean.
+/// Give each colour the blocks that are near it and amid their own kind, twice, moving it to their
+/// mean.
 fn share_out(blocks: &Blocks, light: &Light, seen: &[usize], colours: &mut [Colour]) {
     for _ in 0..3 {
         let mut nearest = vec![usize::MAX; blocks.count()];

@@ -1,9 +1,11 @@
 //! Finds numbered targets in a photo.
 //!
-//! In: the upright photo in grey. Out: every target seen, its number, its centre and corners to a fraction of a pixel. The way: pixels
-//! darker than their surroundings, at several sizes of the picture ([`regions`]); dark regions whose outline is a quadrilateral
-//! ([`quad`]); lines fitted to its edges ([`edges`]); squares read against the dark border and the white margin, and a number only if
-//! no more than two bits are wrong ([`bits`]). The centre is where the diagonals cross, which perspective does not move.
+//! In: the upright photo in grey. Out: every target seen, its number, its centre and corners to a
+//! fraction of a pixel. The way: pixels darker than their surroundings, at several sizes of the
+//! picture ([`regions`]); dark regions whose outline is a quadrilateral ([`quad`]); lines fitted to
+//! its edges ([`edges`]); squares read against the dark border and the white margin, and a number
+//! only if no more than two bits are wrong ([`bits`]). The centre is where the diagonals cross,
+//! which perspective does not move.
 
 mod bits;
 mod edges;
@@ -18,9 +20,11 @@ use quad::Point;
 pub struct Found {
     /// Its number.
     pub number: u16,
-    /// Its centre, (column, row) from the top left corner of the photo; the middle of the first pixel is (0.5, 0.5).
+    /// Its centre, (column, row) from the top left corner of the photo; the middle of the first
+    /// pixel is (0.5, 0.5).
     pub centre: Point,
-    /// Outer corners of its dark border: top left, top right, bottom right, bottom left as it is printed.
+    /// Outer corners of its dark border: top left, top right, bottom right, bottom left as it is
+    /// printed.
     pub corners: [Point; 4],
     /// Bits that had to be put right: 0 to 2.
     pub wrong_bits: u32,
@@ -40,11 +44,13 @@ impl Found {
 const LEAST_SIDE: u32 = 150;
 /// Most times a picture is halved.
 const MOST_HALVINGS: u32 = 5;
-/// Largest side of a region sought at one size of the picture, px; larger ones show at the next smaller size.
+/// Largest side of a region sought at one size of the picture, px; larger ones show at the next
+/// smaller size.
 const LARGEST_REGION: u32 = 110;
 
-/// All targets seen, by number, then from top to bottom. One number may come twice: two targets of that number are in the photo, and which is
-/// meant is for the caller to ask. An empty or tiny picture has none.
+/// All targets seen, by number, then from top to bottom. One number may come twice: two targets of
+/// that number are in the photo, and which is meant is for the caller to ask. An empty or tiny
+/// picture has none.
 pub fn find(grey: &GrayImage) -> Vec<Found> {
     let mut levels: Vec<(f64, GrayImage)> = Vec::new();
     let mut scale = 1.0;
@@ -78,7 +84,8 @@ pub fn find(grey: &GrayImage) -> Vec<Found> {
     found
 }
 
-/// Adds the targets seen at one size of the picture; `scale` is how many pixels of the photo one of its pixels is wide.
+/// Adds the targets seen at one size of the picture; `scale` is how many pixels of the photo one of
+/// its pixels is wide.
 fn search(grey: &GrayImage, level: &GrayImage, scale: f64, largest: u32, found: &mut Vec<Found>) {
     for outline in regions::dark_outlines(level, largest) {
         let Some(rough) = quad::of_outline(&outline) else {
@@ -112,7 +119,8 @@ fn read(grey: &GrayImage, rough: &[Point; 4], scale: f64) -> Option<Found> {
     })
 }
 
-/// Of targets on one another the one with fewest wrong bits; where two differ in number and are as good, neither.
+/// Of targets on one another the one with fewest wrong bits; where two differ in number and are as
+/// good, neither.
 fn one_each(found: Vec<Found>) -> Vec<Found> {
     let on = |a: &Found, b: &Found| {
         quad::distance(a.centre, b.centre) < 0.5 * a.side_px().max(b.side_px())

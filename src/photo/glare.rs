@@ -6,14 +6,17 @@ use super::rectified::Raster;
 const SQUARE_MM: f64 = 5.0;
 /// A burnt area smaller than this is a spark, without a halo to speak of, cm².
 const LEAST_CM2: f64 = 1.0;
-/// How far a halo reaches beyond a burnt area: this share of its radius, and so many mm, at most so many.
+/// How far a halo reaches beyond a burnt area: this share of its radius, and so many mm, at most so
+/// many.
 ///
-/// A Gaussian reflection that is burnt out to the radius R (a fifth of its peak, say) is down to a hundredth of it at 1.7 R.
+/// A Gaussian reflection that is burnt out to the radius R (a fifth of its peak, say) is down to a
+/// hundredth of it at 1.7 R.
 const HALO_SHARE: f64 = 0.7;
 const HALO_MM: f64 = 10.0;
 const MOST_HALO_MM: f64 = 150.0;
 
-/// Mark as not seen what lies in the halo of a burnt area: shine adds to the colours there, and dark looks light.
+/// Mark as not seen what lies in the halo of a burnt area: shine adds to the colours there, and
+/// dark looks light.
 pub(super) fn hide_halos(raster: &mut Raster, burnt: &[bool]) {
     let per = ((SQUARE_MM / raster.step_mm).round() as usize).max(1);
     let mm = per as f64 * raster.step_mm;

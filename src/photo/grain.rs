@@ -1,9 +1,10 @@
 //! What a place looks like from near: its mean colour, and how grainy it is.
 //!
-//! Coat that is left is no paint: it is powder in scratches, or dots of mist, with bare filler between. So a place is told by the mean of
-//! its linear light (the mean first, whatever is decided later), and by its grain: the spread of the square root of light at 1 and 2 mm
-//! about a mean of 12 mm. The root has noise that is about even from black to white. Medians over blocks make scratches, pencil lines and
-//! the edge between two fillers no grain.
+//! Coat that is left is no paint: it is powder in scratches, or dots of mist, with bare filler
+//! between. So a place is told by the mean of its linear light (the mean first, whatever is decided
+//! later), and by its grain: the spread of the square root of light at 1 and 2 mm about a mean of
+//! 12 mm. The root has noise that is about even from black to white. Medians over blocks make
+//! scratches, pencil lines and the edge between two fillers no grain.
 
 use super::blocks::Blocks;
 use super::rectified::Raster;
@@ -142,7 +143,8 @@ fn box_sum(values: &[f32], width: usize, radius: usize) -> Vec<f32> {
     sums
 }
 
-/// Second and third moment of one picture about another, block by block; NaN where a block is not seen.
+/// Second and third moment of one picture about another, block by block; NaN where a block is not
+/// seen.
 fn moments(raster: &Raster, blocks: &Blocks, fine: &[f32], about: &[f32]) -> Vec<[f64; 2]> {
     let width = raster.size[0];
     (0..blocks.count())

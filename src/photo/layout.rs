@@ -3,7 +3,8 @@
 use super::page::PageOptions;
 use crate::panel::{Form, Panel, Target};
 
-/// Targets that place a flat panel well, with two to spare, and one more in the middle where it is curved.
+/// Targets that place a flat panel well, with two to spare, and one more in the middle where it is
+/// curved.
 pub fn usual_count(panel: Option<&Panel>) -> u16 {
     match panel.map(|p| p.form) {
         Some(Form::Flat) | None => 8,
@@ -11,8 +12,9 @@ pub fn usual_count(panel: Option<&Panel>) -> u16 {
     }
 }
 
-/// Places for targets, in the order of their worth: near the corners, the middles of the edges, the middle, then the quarters. Places off the panel
-/// (a rounded corner, an opening) are drawn in towards the middle, and left out when that does not help. What then lacks of the number asked
+/// Places for targets, in the order of their worth: near the corners, the middles of the edges, the
+/// middle, then the quarters. Places off the panel (a rounded corner, an opening) are drawn in
+/// towards the middle, and left out when that does not help. What then lacks of the number asked
 /// for goes where it is farthest from the others; on a panel too small for all there are fewer.
 pub fn suggested(panel: &Panel, options: &PageOptions) -> Vec<Target> {
     let [x0, y0, x1, y1] = panel.outline.bounds();
@@ -59,7 +61,8 @@ pub fn suggested(panel: &Panel, options: &PageOptions) -> Vec<Target> {
     targets
 }
 
-/// The place on the panel that is farthest from all targets so far; `None` where no more fits with room between.
+/// The place on the panel that is farthest from all targets so far; `None` where no more fits with
+/// room between.
 fn farthest(panel: &Panel, targets: &[Target], side: f64) -> Option<[f64; 2]> {
     const ALONG: usize = 60;
     let [x0, y0, x1, y1] = panel.outline.bounds();

@@ -1,14 +1,16 @@
 //! The light that falls on the panel, told apart from the colours on it.
 //!
-//! Photo = light × colour, so in logarithms log photo = B(x, y) + log colour, with B smooth (one-sided lamps, fall-off towards the
-//! corners, the crown turning away) and the colours few and stepping. No local mean is taken: it would eat a low of 300 mm. Two steps:
+//! Photo = light × colour, so in logarithms log photo = B(x, y) + log colour, with B smooth
+//! (one-sided lamps, fall-off towards the corners, the crown turning away) and the colours few and
+//! stepping. No local mean is taken: it would eat a low of 300 mm. Two steps:
 //!
-//! 1. [`by_steps`]: differences between places 10 mm apart are fitted by the slope of a cubic, steps between colours being outliers
-//!    (Tukey's biweight). This is the idea of Land and McCann's retinex (J. Opt. Soc. Am. 61, 1971), that slow changes are light and
-//!    sudden ones colour, and of Horn (Comput. Graph. Image Process. 3, 1974); from memory.
-//! 2. [`by_classes`]: once the colours are known, B is fitted anew (degree four) to what is left when each block's own colour is
-//!    taken off, and what remains of that is smoothed over some 60 mm. A block of coat is compared with coat, so that coat of any
-//!    size stays.
+//! 1. [`by_steps`]: differences between places 10 mm apart are fitted by the slope of a cubic,
+//!    steps between colours being outliers (Tukey's biweight). This is the idea of Land and
+//!    McCann's retinex (J. Opt. Soc. Am. 61, 1971), that slow changes are light and sudden ones
+//!    colour, and of Horn (Comput. Graph. Image Process. 3, 1974); from memory.
+//! 2. [`by_classes`]: once the colours are known, B is fitted anew (degree four) to what is left
+//!    when each block's own colour is taken off, and what remains of that is smoothed over some 60
+//!    mm. A block of coat is compared with coat, so that coat of any size stays.
 
 use super::blocks::{Blocks, box_sum};
 use super::rectified::Raster;
@@ -25,10 +27,12 @@ const ROUNDS: usize = 15;
 const LAG: usize = 2;
 /// Radius of the smoothing of what remains, mm; three sweeps of it.
 const LOCAL_MM: f64 = 60.0;
-/// Share of the window that must be filled with blocks of known colour for half of what remains to be taken.
+/// Share of the window that must be filled with blocks of known colour for half of what remains to
+/// be taken.
 const LOCAL_SHARE: f64 = 0.1;
 
-/// Logarithm of the light, block by block, in red, green and blue; known everywhere, up to a constant a colour.
+/// Logarithm of the light, block by block, in red, green and blue; known everywhere, up to a
+/// constant a colour.
 pub type Light = Vec<[f64; 3]>;
 
 /// Terms of the largest degree.
@@ -162,7 +166,8 @@ pub fn by_steps(blocks: &Blocks) -> Light {
             .iter()
             .map(|(a, d)| length(taken_off(a, d, &found, 1)))
             .collect();
-        // Tukey's biweight; 4.7 times the spread keeps 95 % efficiency on Gaussian noise (from memory).
+        // Tukey's biweight; 4.7 times the spread keeps 95 % efficiency on Gaussian noise (from
+        // memory).
         let reach = 4.7 * (median(left.clone()) / 1.54).max(1e-3);
         for (w, r) in weights.iter_mut().zip(&left) {
             let s = r / reach;
@@ -182,8 +187,9 @@ fn everywhere(blocks: &Blocks, basis: &Basis, found: &DMatrix<f64>, first: usize
         .collect()
 }
 
-/// The light when each block's colour is known: `colour` gives its logarithm, or `None` for blocks that are of no one colour.
-/// The constant belongs to the colours: the light's weighted mean over those blocks is 0.
+/// The light when each block's colour is known: `colour` gives its logarithm, or `None` for blocks
+/// that are of no one colour. The constant belongs to the colours: the light's weighted mean over
+/// those blocks is 0.
 pub fn by_classes(
     blocks: &Blocks,
     colour: &dyn Fn(usize) -> Option<[f64; 3]>,
@@ -239,7 +245,8 @@ fn add_local(blocks: &Blocks, known: &[(usize, [f64; 3])], light: &mut Light) {
     }
 }
 
-/// For each of `pixels` in a row: the block before it, the one after it, and how far it is on the way from middle to middle.
+/// For each of `pixels` in a row: the block before it, the one after it, and how far it is on the
+/// way from middle to middle.
 pub(super) fn between(pixels: usize, blocks: usize, per: usize) -> Vec<(usize, usize, f64)> {
     let last = blocks.saturating_sub(1);
     (0..pixels)
@@ -254,7 +261,8 @@ pub(super) fn between(pixels: usize, blocks: usize, per: usize) -> Vec<(usize, u
 /// One over the light, at the middles of the blocks; straight in between.
 pub(super) struct Gain {
     across: usize,
-    /// For each column and row of pixels: the block before it, the one after it, and how far it is on the way.
+    /// For each column and row of pixels: the block before it, the one after it, and how far it is
+    /// on the way.
     columns: Vec<(usize, usize, f32)>,
     rows: Vec<(usize, usize, f32)>,
     values: Vec<[f32; 3]>,
@@ -307,7 +315,8 @@ impl Gain {
     }
 }
 
-/// Grey levels under even light, 0 to 255 with 128 for the median; `None` where nothing is seen. For a panel of one colour.
+/// Grey levels under even light, 0 to 255 with 128 for the median; `None` where nothing is seen.
+/// For a panel of one colour.
 pub fn even_grey(raster: &Raster, blocks: &Blocks, light: &Light) -> Vec<Option<u8>> {
     // The square root spreads grey about as the eye and a camera's code do.
     let values = Gain::of(blocks, light, raster)

@@ -1,21 +1,26 @@
 //! The numbered targets' pattern: which squares are dark, and which number a pattern is.
 //!
-//! An open, published family of 250 square patterns, called ARUCO_MIP_36h12 in the literature: 6 × 6 bits within a dark border one bit
-//! wide, any two of them (turned any way) at least 12 bits apart. Found by mixed-integer programming: S. Garrido-Jurado, R. Muñoz-Salinas,
-//! F. J. Madrid-Cuevas and R. Medina-Carnicer, Pattern Recognition 51 (2016) 481-491. The table below was written out from OpenCV 5.0.0
-//! (`cv2.aruco.DICT_ARUCO_MIP_36h12`, Apache-2.0: <https://www.apache.org/licenses/LICENSE-2.0>); bit order is ours.
+//! An open, published family of 250 square patterns, called ARUCO_MIP_36h12 in the literature: 6 ×
+//! 6 bits within a dark border one bit wide, any two of them (turned any way) at least 12 bits
+//! apart. Found by mixed-integer programming: S. Garrido-Jurado, R. Muñoz-Salinas, F. J.
+//! Madrid-Cuevas and R. Medina-Carnicer, Pattern Recognition 51 (2016) 481-491. The table below was
+//! written out from OpenCV 5.0.0 (`cv2.aruco.DICT_ARUCO_MIP_36h12`, Apache-2.0:
+//! <https://www.apache.org/licenses/LICENSE-2.0>); bit order is ours.
 
 /// Bits along one side of the pattern.
 pub const BITS: usize = 6;
-/// Squares along one side of the whole target: the bits and the dark border, without the white margin.
+/// Squares along one side of the whole target: the bits and the dark border, without the white
+/// margin.
 pub const CELLS: usize = BITS + 2;
 /// How many numbers there are: 0 to 249.
 pub const COUNT: u16 = 250;
-/// Most wrong bits that are put right. Patterns lie 12 bits apart, mirrored ones 6 or more from any: with two wrong bits no number is
-/// taken for another, and no undamaged mirrored target for a sound one.
+/// Most wrong bits that are put right. Patterns lie 12 bits apart, mirrored ones 6 or more from
+/// any: with two wrong bits no number is taken for another, and no undamaged mirrored target for a
+/// sound one.
 pub const MOST_WRONG_BITS: u32 = 2;
 
-/// Whether a square of target `number` is white; column and row from 0 at the top left, border included. `None` for no such number.
+/// Whether a square of target `number` is white; column and row from 0 at the top left, border
+/// included. `None` for no such number.
 pub fn is_white(number: u16, column: usize, row: usize) -> Option<bool> {
     let code = CODES.get(usize::from(number))?;
     let inside = |i: usize| (1..=BITS).contains(&i);
@@ -37,7 +42,8 @@ pub struct Recognised {
     pub wrong_bits: u32,
 }
 
-/// The number of a pattern of 36 bits, row by row from the top left, most significant first, white 1; turned any way, at most
+/// The number of a pattern of 36 bits, row by row from the top left, most significant first, white
+/// 1; turned any way, at most
 /// [`MOST_WRONG_BITS`] wrong. `None` for any other pattern.
 pub fn recognise(pattern: u64) -> Option<Recognised> {
     let mut turned = pattern;

@@ -1,7 +1,8 @@
 //! A painted mask: a copy of the photo on which a person has put right what was read.
 //!
-//! A PNG of the photo's size, painted over with plain red where there is no coat and with plain green where there is; whatever is neither
-//! says nothing. So the photo itself can be painted on and saved.
+//! A PNG of the photo's size, painted over with plain red where there is no coat and with plain
+//! green where there is; whatever is neither says nothing. So the photo itself can be painted on
+//! and saved.
 
 use crate::problem::Fault;
 use crate::text::Given;
@@ -19,7 +20,8 @@ pub enum Paint {
     Coat,
 }
 
-/// Least that the painted colour stands above each of the others, of 255: no filler and no coat is that plain.
+/// Least that the painted colour stands above each of the others, of 255: no filler and no coat is
+/// that plain.
 const PLAIN: u8 = 160;
 
 /// A mask, as large as its photo.
@@ -34,7 +36,8 @@ impl Mask {
     /// From the bytes of a PNG; the size must be the photo's.
     ///
     /// # Errors
-    /// A fault about the file: what a photo is refused for, no PNG, another size, nothing painted on it.
+    /// A fault about the file: what a photo is refused for, no PNG, another size, nothing painted
+    /// on it.
     pub fn of(file: &Given, photo: [usize; 2]) -> Result<Mask, Fault> {
         let refuse = |message: String| Fault {
             file: file.name.clone(),

@@ -1,7 +1,9 @@
 //! Guide-coat photos into coat cells: what a photo after blocking tells of the panel.
 //!
-//! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the panel frame, by way of a
-//! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low and its outline, never a depth.
+//! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the
+//! panel frame, by way of a
+//! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low
+//! and its outline, never a depth.
 
 pub mod areas;
 pub mod blocks;
@@ -32,20 +34,24 @@ pub mod tones;
 
 use ndarray::Array2;
 
-/// What photos tell of the coat, cell by cell. Cell `[iy, ix]` covers x from ix·`cell_mm` to (ix + 1)·`cell_mm`, y likewise; the cells
-/// begin at the datum corner and cover the panel's length × width.
+/// What photos tell of the coat, cell by cell. Cell `[iy, ix]` covers x from ix·`cell_mm` to (ix +
+/// 1)·`cell_mm`, y likewise; the cells begin at the datum corner and cover the panel's length ×
+/// width.
 #[derive(Clone, Debug)]
 pub struct CoatCells {
     /// Side of a cell, mm.
     pub cell_mm: f64,
-    /// Share of the cell's seen area that is covered with coat, 0 to 1; NaN where too little is seen to tell.
+    /// Share of the cell's seen area that is covered with coat, 0 to 1; NaN where too little is
+    /// seen to tell.
     pub coat: Array2<f64>,
-    /// Share of the cell that is seen, 0 to 1: not glare, deep shadow, tape, targets, hands, or off the panel.
+    /// Share of the cell that is seen, 0 to 1: not glare, deep shadow, tape, targets, hands, or off
+    /// the panel.
     pub seen: Array2<f64>,
     /// Share of the cell's seen area that shows substrate, 0 to 1.
     pub substrate: Array2<f64>,
-    /// How certain the coat share is, 0 to 1: with this chance it is as read, and with the rest nothing is known of the cell. 0 where
-    /// nothing is seen. Whoever reasons from a cell weighs it by this.
+    /// How certain the coat share is, 0 to 1: with this chance it is as read, and with the rest
+    /// nothing is known of the cell. 0 where nothing is seen. Whoever reasons from a cell weighs it
+    /// by this.
     pub sure: Array2<f64>,
 }
 
@@ -63,7 +69,8 @@ impl CoatCells {
         self.at(&self.seen, x, y).is_some_and(|share| share >= 0.5)
     }
 
-    /// Mean share of coat, times how sure it is, of the cells seen in a square of this side about a place; 0 where none is seen.
+    /// Mean share of coat, times how sure it is, of the cells seen in a square of this side about a
+    /// place; 0 where none is seen.
     pub fn coat_around(&self, at: [f64; 2], side_mm: f64) -> f64 {
         let (ny, nx) = self.coat.dim();
         let span = |middle: f64, count: usize| {

@@ -1,11 +1,13 @@
 //! Which classes of looks are ground and which are coat, and how much coat is on each block.
 //!
-//! Every ordered pair of classes is tried as (ground, coat): first by how much grainier the coat is, then by how far apart their colours
-//! are and how much of the panel they fill. What is flat is ground, of whatever colour: another filler, primer, a shadow. What is as dark
-//! as coat but flat is substrate or something in the way. A panel with nothing smooth on it was not blocked yet.
+//! Every ordered pair of classes is tried as (ground, coat): first by how much grainier the coat
+//! is, then by how far apart their colours are and how much of the panel they fill. What is flat is
+//! ground, of whatever colour: another filler, primer, a shadow. What is as dark as coat but flat
+//! is substrate or something in the way. A panel with nothing smooth on it was not blocked yet.
 //!
-//! How much coat a block has is its place in linear light between the ground and the coat near it, so that a shadow or a reflection that
-//! lies on both moves neither. The weights are ours (no source), set on simulated photos.
+//! How much coat a block has is its place in linear light between the ground and the coat near it,
+//! so that a shadow or a reflection that lies on both moves neither. The weights are ours (no
+//! source), set on simulated photos.
 
 use super::blocks::{Blocks, box_sum};
 use super::classes::{self, Class, Classes};
@@ -25,14 +27,16 @@ const BY_SHARE: f64 = 0.3;
 const LEFT_OVER: f64 = 3.0;
 /// Most of the panel that a pair may leave so.
 const MOST_OVER: f64 = 0.3;
-/// Blocks from the rim of coat past which it is coat to the middle, and the least share of it that lies so deep.
+/// Blocks from the rim of coat past which it is coat to the middle, and the least share of it that
+/// lies so deep.
 const DEEP: usize = 3;
 const LEAST_DEEP: f64 = 0.15;
 /// Least grain of coat, as a spread of the root of light.
 const LEAST_GRAIN: f64 = 0.025;
 /// The same of any class that is named coat beside the pair's own.
 const LEAST_OWN_GRAIN: f64 = 0.02;
-/// Skew past which marks of the coat's tone are few on ground of the other: scratches and pinholes, no coat.
+/// Skew past which marks of the coat's tone are few on ground of the other: scratches and pinholes,
+/// no coat.
 const SPARSE: f64 = 1.2;
 /// How much a lead in the score makes surer.
 const SURER: f64 = 2.0;
@@ -96,7 +100,8 @@ pub struct Told {
     pub certain: Vec<f64>,
     /// The two classes by which all were named.
     pub pair: [usize; 2],
-    /// What the photo itself looks like, and the chance of it, where the caller said the coat's colour.
+    /// What the photo itself looks like, and the chance of it, where the caller said the coat's
+    /// colour.
     pub looks: (Polarity, f64),
 }
 
@@ -131,8 +136,8 @@ fn is_sparse(class: &Class, coat_is_darker: bool) -> bool {
     }
 }
 
-/// Whether the coat of a pair fills areas. A frayed edge between two flat colours has the looks of grain too, but it is a line, and one of
-/// the two is left over.
+/// Whether the coat of a pair fills areas. A frayed edge between two flat colours has the looks of
+/// grain too, but it is a line, and one of the two is left over.
 fn is_broad(blocks: &Blocks, classes: &Classes, [g, c]: [usize; 2]) -> bool {
     let (roles, _) = roles(&classes.all, g, c);
     let over = left_over(&classes.all, g, c);
@@ -199,7 +204,8 @@ pub fn name(blocks: &Blocks, grain: &Grain, classes: &Classes, known: Polarity) 
     } else {
         known
     };
-    // A colour that the caller says and that has no grain: what looks like coat is ground, and the other way round.
+    // A colour that the caller says and that has no grain: what looks like coat is ground, and the
+    // other way round.
     let (pair, turned) = match of(polarity) {
         Some((_, pair)) => (pair, false),
         None => (by_looks, true),
@@ -221,7 +227,8 @@ pub fn name(blocks: &Blocks, grain: &Grain, classes: &Classes, known: Polarity) 
     })
 }
 
-/// Share of the panel that would be flat and past the coat's tone, if this were the pair: there is little of that on a panel.
+/// Share of the panel that would be flat and past the coat's tone, if this were the pair: there is
+/// little of that on a panel.
 fn left_over(all: &[Class], g: usize, c: usize) -> f64 {
     let (roles, _) = roles(all, g, c);
     let other = all.iter().zip(&roles).filter(|(_, r)| **r == Role::Other);
@@ -409,7 +416,8 @@ fn tones(
     let ground = field(blocks, &even, &ground_inner, GROUND_MM, ground_colour);
     let dark = field(blocks, &even, &dense_inner, COAT_MM, coat_colour);
     let other = near(blocks, &of(Role::Other), RIM);
-    // Beside substrate or a thing its mixture with ground has the looks of coat: there coat must reach in from farther off.
+    // Beside substrate or a thing its mixture with ground has the looks of coat: there coat must
+    // reach in from farther off.
     let clear: Vec<bool> = (0..blocks.count()).map(|k| coat[k] && !other[k]).collect();
     let by_coat = near(blocks, &clear, RIM);
     let deep = inner(blocks, &coat, 2);

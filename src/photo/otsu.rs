@@ -1,7 +1,9 @@
-//! Two kinds of grey told apart by their histogram alone: for coat that is left only as fine speckle and fills no area.
+//! Two kinds of grey told apart by their histogram alone: for coat that is left only as fine
+//! speckle and fills no area.
 //!
-//! N. Otsu, IEEE Trans. Syst. Man Cybern. 9 (1979) 62: the level at which the variance between the two classes is greatest, and the share
-//! of the whole variance that it is, η (from memory; levels checked against scikit-image and OpenCV).
+//! N. Otsu, IEEE Trans. Syst. Man Cybern. 9 (1979) 62: the level at which the variance between the
+//! two classes is greatest, and the share of the whole variance that it is, η (from memory; levels
+//! checked against scikit-image and OpenCV).
 
 /// Where a histogram falls into two.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -14,7 +16,8 @@ pub struct Split {
     pub lower_share: f64,
 }
 
-/// The split of a histogram; the lowest of equally good levels. `None` when all values are equal, or there are none.
+/// The split of a histogram; the lowest of equally good levels. `None` when all values are equal,
+/// or there are none.
 ///
 /// ```
 /// let mut histogram = [0u64; 256];

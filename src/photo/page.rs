@@ -1,7 +1,8 @@
 //! The page of numbered targets to print: SVG and PDF at exact size.
 //!
-//! Both are written from one [`Drawing`], so that they cannot differ. Each target has its white margin, cut lines outside it and its number
-//! beside it; a rule of 100 mm tells whether the printer scaled the page.
+//! Both are written from one [`Drawing`], so that they cannot differ. Each target has its white
+//! margin, cut lines outside it and its number beside it; a rule of 100 mm tells whether the
+//! printer scaled the page.
 
 use super::marker::{self, CELLS};
 use crate::problem::Error;
@@ -39,7 +40,8 @@ pub struct PageOptions {
     pub paper: Paper,
 }
 
-/// Smallest and largest targets, mm: a square of the smallest is 1.9 mm, the largest fits the paper once.
+/// Smallest and largest targets, mm: a square of the smallest is 1.9 mm, the largest fits the paper
+/// once.
 pub const SIDES_MM: std::ops::RangeInclusive<f64> = 15.0..=150.0;
 /// Side unless set, mm: 100 px at two px a mm, and six fit a page (common practice, no source).
 pub const SIDE_MM: f64 = 50.0;
@@ -59,7 +61,8 @@ struct Text {
     words: String,
 }
 
-/// A page: dark rectangles (left, top, width, height), thin lines (two ends), text; mm from the top left.
+/// A page: dark rectangles (left, top, width, height), thin lines (two ends), text; mm from the top
+/// left.
 #[derive(Default)]
 struct Drawing {
     dark: Vec<[f64; 4]>,
@@ -232,7 +235,8 @@ fn head(drawing: &mut Drawing, side_mm: f64) {
     });
 }
 
-/// A target with its margin, cut lines, the marks of its middle, and its number. Nothing is drawn within the white margin.
+/// A target with its margin, cut lines, the marks of its middle, and its number. Nothing is drawn
+/// within the white margin.
 fn target(drawing: &mut Drawing, number: u16, [left, top]: [f64; 2], card: f64, side: f64) {
     let cell = side / CELLS as f64;
     let inset = (card - side) / 2.0;
@@ -260,7 +264,8 @@ fn target(drawing: &mut Drawing, number: u16, [left, top]: [f64; 2], card: f64, 
         [right, bottom, left, bottom],
         [left, bottom, left, top],
     ]);
-    // Where the middle lies: short marks that end at the cut lines, outside the margin's inner two thirds.
+    // Where the middle lies: short marks that end at the cut lines, outside the margin's inner two
+    // thirds.
     let (mx, my, mark) = (left + card / 2.0, top + card / 2.0, inset / 3.0);
     drawing.lines.extend([
         [mx, top, mx, top + mark],

@@ -1,7 +1,8 @@
 //! A photo file into pixels: JPEG, PNG, TIFF or WebP, told by content, never by name.
 //!
-//! The picture is upright: the orientation that a camera writes into the file (EXIF) is put into the way pixels are addressed, so that
-//! no pixel is moved. Sizes are read from the file's head and refused there when they are absurd, before any pixel is decoded.
+//! The picture is upright: the orientation that a camera writes into the file (EXIF) is put into
+//! the way pixels are addressed, so that no pixel is moved. Sizes are read from the file's head and
+//! refused there when they are absurd, before any pixel is decoded.
 
 use crate::problem::{Error, Fault, Warning};
 use crate::text::{self, Given};
@@ -17,9 +18,11 @@ use zune_core::colorspace::ColorSpace;
 use zune_core::options::DecoderOptions;
 use zune_jpeg::errors::DecodeErrors;
 
-/// Most pixels that are read: of a progressive JPEG they take 9 bytes each while it is unpacked, and 600 MB is the most that is used.
+/// Most pixels that are read: of a progressive JPEG they take 9 bytes each while it is unpacked,
+/// and 600 MB is the most that is used.
 pub const MOST_PIXELS: u64 = 48_000_000;
-/// Most pixels of all photos of one survey together: each stays in memory, 3 bytes a pixel, until the map is drawn onto it.
+/// Most pixels of all photos of one survey together: each stays in memory, 3 bytes a pixel, until
+/// the map is drawn onto it.
 pub const MOST_PIXELS_TOGETHER: u64 = 100_000_000;
 /// Most bytes that the pixels of a picture may take while it is decoded.
 pub const MOST_DECODED_BYTES: u64 = 300_000_000;
@@ -32,13 +35,15 @@ pub const SIDE_BY_SIDE: u64 = 30_000_000;
 /// Fewest pixels along a side that can show anything of a panel.
 pub const LEAST_SIDE: usize = 64;
 
-/// An upright colour picture. Pixel (column, row) covers column to column + 1, row to row + 1, from the top left corner.
+/// An upright colour picture. Pixel (column, row) covers column to column + 1, row to row + 1, from
+/// the top left corner.
 #[derive(Clone, Debug)]
 pub struct Picture {
     width: usize,
     height: usize,
     rgb: Vec<u8>,
-    /// Byte of the upright top left pixel, and the step in bytes from column to column and from row to row.
+    /// Byte of the upright top left pixel, and the step in bytes from column to column and from row
+    /// to row.
     first: isize,
     step: [isize; 2],
     file: String,
@@ -106,7 +111,8 @@ impl Picture {
         }
     }
 
-    /// The upright picture in grey: 0.299 R + 0.587 G + 0.114 B (ITU-R BT.601, from memory), rounded.
+    /// The upright picture in grey: 0.299 R + 0.587 G + 0.114 B (ITU-R BT.601, from memory),
+    /// rounded.
     pub fn grey(&self) -> GrayImage {
         GrayImage::from_fn(self.width as u32, self.height as u32, |c, r| {
             let [red, green, blue] = self.pixel(c as usize, r as usize).map(u32::from);
@@ -125,8 +131,8 @@ impl Picture {
 /// A picture file, upright, with what is worth saying about it.
 ///
 /// # Errors
-/// [`Error::Faults`] with one fault about the whole file: no such file, empty, not a picture that is read here, no size, too large
-/// to read, damaged or cut short.
+/// [`Error::Faults`] with one fault about the whole file: no such file, empty, not a picture that
+/// is read here, no size, too large to read, damaged or cut short.
 pub fn load(path: &Path) -> Result<(Picture, Vec<Warning>), Error> {
     given(path)
         .and_then(|photo| decode(&photo.bytes, &photo.name))
@@ -287,7 +293,8 @@ fn named_otherwise(file: &str, format: ImageFormat) -> Option<&'static str> {
     }
 }
 
-/// How many pixels a photo has, by its head; none where that cannot be told, which is a fault when it is decoded.
+/// How many pixels a photo has, by its head; none where that cannot be told, which is a fault when
+/// it is decoded.
 pub fn pixels(bytes: &[u8]) -> u64 {
     let size = format_of(bytes).ok().and_then(|format| {
         size_in_head(bytes, format).or_else(|| {
@@ -326,8 +333,9 @@ pub fn check_together<'a>(photos: impl Iterator<Item = &'a Given>) -> Result<u64
     Ok(all)
 }
 
-/// Width and height as the first bytes of a PNG or the frame header of a JPEG state them (PNG: ISO/IEC 15948, IHDR; JPEG: ITU-T T.81,
-/// B.2.2; both from memory); `None` where they do not stand so plainly.
+/// Width and height as the first bytes of a PNG or the frame header of a JPEG state them (PNG:
+/// ISO/IEC 15948, IHDR; JPEG: ITU-T T.81, B.2.2; both from memory); `None` where they do not stand
+/// so plainly.
 fn size_in_head(bytes: &[u8], format: ImageFormat) -> Option<[u64; 2]> {
     let big = |at: usize, n: usize| -> Option<u64> {
         let part = bytes.get(at..at + n)?;
@@ -343,7 +351,8 @@ fn size_in_head(bytes: &[u8], format: ImageFormat) -> Option<[u64; 2]> {
     }
 }
 
-/// The marker that begins the frame of a JPEG, and where it stands; `None` where it does not stand so plainly.
+/// The marker that begins the frame of a JPEG, and where it stands; `None` where it does not stand
+/// so plainly.
 fn frame(bytes: &[u8]) -> Option<(u8, usize)> {
     let mut at = 2;
     // Each turn passes a whole segment, of two bytes at least.
@@ -359,7 +368,8 @@ fn frame(bytes: &[u8]) -> Option<(u8, usize)> {
     None
 }
 
-/// Frames that are not read, by their marker (ITU-T T.81, table B.1, from memory); those of Huffman codes by rows and by steps are.
+/// Frames that are not read, by their marker (ITU-T T.81, table B.1, from memory); those of Huffman
+/// codes by rows and by steps are.
 fn unread_frame(marker: u8) -> Option<&'static str> {
     match marker {
         0xC0..=0xC2 => None,
@@ -390,7 +400,8 @@ fn check_size([width, height]: [u64; 2]) -> Result<(), String> {
     Ok(())
 }
 
-/// What the library says of PNG, TIFF and WebP, told apart: a kind that it does not read is no damage, and too much memory is neither.
+/// What the library says of PNG, TIFF and WebP, told apart: a kind that it does not read is no
+/// damage, and too much memory is neither.
 fn library(format: ImageFormat, cause: ImageError) -> String {
     match cause {
         ImageError::Unsupported(what) => unusual(format, what),
@@ -454,7 +465,8 @@ fn jpeg(bytes: &[u8]) -> Result<Picture, String> {
         Err(cause) if cut_short(&cause) => {
             return Err(CUT_SHORT.into());
         }
-        // Some phones write stray bytes between segments, which the strict way refuses although every pixel is there.
+        // Some phones write stray bytes between segments, which the strict way refuses although
+        // every pixel is there.
         Err(_) => attempt(false).map_err(of_jpeg)?,
     };
     let stored = RgbImage::from_raw(size.0 as u32, size.1 as u32, rgb)
@@ -472,8 +484,9 @@ fn of_jpeg(cause: DecodeErrors) -> String {
 const CUT_SHORT: &str = "is a JPEG that was cut short: its head is sound, but part of the picture is missing; copy the photo from the \
                          camera again";
 
-/// Whether the mark that ends a JPEG stands somewhere after the picture's data begin; the small picture that a camera puts into the
-/// head has one of its own before them. What phones append after it does no harm.
+/// Whether the mark that ends a JPEG stands somewhere after the picture's data begin; the small
+/// picture that a camera puts into the head has one of its own before them. What phones append
+/// after it does no harm.
 fn has_end(bytes: &[u8]) -> bool {
     let mut at = 2;
     // Each turn passes a whole segment, of two bytes at least.
@@ -527,11 +540,12 @@ fn other(bytes: &[u8], format: ImageFormat) -> Result<Picture, String> {
     Ok(Picture::new(picture.into_rgb8(), orientation))
 }
 
-/// Chunks of a PNG that its pixels and its orientation need (ISO/IEC 15948; eXIf: its third edition; from memory).
+/// Chunks of a PNG that its pixels and its orientation need (ISO/IEC 15948; eXIf: its third
+/// edition; from memory).
 const PNG_CHUNKS: [&[u8]; 6] = [b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"eXIf", b"IEND"];
 
-/// A PNG without what no pixel needs: a megabyte of packed colour profile can unpack to a thousand. What is no whole chunk is left for the
-/// decoder to refuse.
+/// A PNG without what no pixel needs: a megabyte of packed colour profile can unpack to a thousand.
+/// What is no whole chunk is left for the decoder to refuse.
 fn plain_png(bytes: &[u8]) -> Cow<'_, [u8]> {
     const HEAD: usize = 8;
     let mut plain = Vec::new();

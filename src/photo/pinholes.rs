@@ -1,14 +1,16 @@
 //! Pinholes: dots of coat on bare filler, told of where they line up or cluster.
 //!
-//! A single dot may be dust; rows and nests of them are air in the filler. What is denser than chance is found against a Poisson
-//! distribution of dots strewn evenly: in a disc of 25 mm, and in strips of 120 × 6 mm in 36 directions.
+//! A single dot may be dust; rows and nests of them are air in the filler. What is denser than
+//! chance is found against a Poisson distribution of dots strewn evenly: in a disc of 25 mm, and in
+//! strips of 120 × 6 mm in 36 directions.
 
 use super::cells::Pixel;
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::HashMap;
 
-/// How much more coat 3 × 3 pixels on a dot show than those round it, at least; and that many times the noise.
+/// How much more coat 3 × 3 pixels on a dot show than those round it, at least; and that many times
+/// the noise.
 const LEAST_TOP: f32 = 0.06;
 const TIMES_NOISE: f32 = 4.0;
 /// A dot is smaller than this across, mm: a circle of this radius round it is bare.
@@ -48,8 +50,9 @@ pub struct Cluster {
     pub extent_mm: [f64; 4],
 }
 
-/// Rows and nests of pinholes, the largest first. `coat` is each pixel's tone, 0 bare to 1 coat; `width` pixels to the row. None are
-/// found where a pixel is larger than 2.5 mm: it cannot show them.
+/// Rows and nests of pinholes, the largest first. `coat` is each pixel's tone, 0 bare to 1 coat;
+/// `width` pixels to the row. None are found where a pixel is larger than 2.5 mm: it cannot show
+/// them.
 pub fn find(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<Cluster> {
     if step_mm > 2.5 || width == 0 {
         return Vec::new();
@@ -70,7 +73,8 @@ pub fn find(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<C
     clusters
 }
 
-/// Middles of the dots, mm: tops of the tone's mean over 3 × 3 pixels that stand out of the circle round them, all of it bare.
+/// Middles of the dots, mm: tops of the tone's mean over 3 × 3 pixels that stand out of the circle
+/// round them, all of it bare.
 fn dots(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<[f64; 2]> {
     let height = pixels.len() / width;
     let mean = mean_of_nine(pixels, coat, width);
@@ -108,7 +112,8 @@ fn dots(pixels: &[Pixel], coat: &[f32], width: usize, step_mm: f64) -> Vec<[f64;
                 let round: Vec<f32> = circle.iter().map(other).collect();
                 let around = lower_median(&round)?;
                 let excess = own - around;
-                // A scratch leaves on opposite sides; a blot is all round. A neighbour in a nest is on one side.
+                // A scratch leaves on opposite sides; a blot is all round. A neighbour in a nest is
+                // on one side.
                 let high = |i: usize| round[i % round.len()] > around + 0.5 * excess;
                 let half = round.len() / 2;
                 let scratch = (0..half).any(|i| high(i) && (high(i + half) || high(i + half + 1)));
@@ -161,7 +166,8 @@ fn mean_of_nine(pixels: &[Pixel], coat: &[f32], width: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Standard deviation of what is plain: the median of differences between places six pixels apart, every seventeenth.
+/// Standard deviation of what is plain: the median of differences between places six pixels apart,
+/// every seventeenth.
 fn spread(mean: &[f32]) -> f32 {
     let mut steps: Vec<f32> = (0..mean.len().saturating_sub(6))
         .step_by(17)
@@ -280,8 +286,8 @@ fn grouped(dots: &[[f64; 2]], near: &Near, bare_mm2: f64) -> Vec<Vec<usize>> {
     groups
 }
 
-/// Dots a mm² where they are merely strewn: by the median number of neighbours, so that clusters do not raise it, and by no less than
-/// a fifth of the mean.
+/// Dots a mm² where they are merely strewn: by the median number of neighbours, so that clusters do
+/// not raise it, and by no less than a fifth of the mean.
 fn strewn_density(dots: &[[f64; 2]], near: &Near, bare_mm2: f64) -> f64 {
     let mean = dots.len() as f64 / bare_mm2.max(1.0);
     let mut counts: Vec<usize> = dots

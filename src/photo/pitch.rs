@@ -1,10 +1,12 @@
 //! A pitch that repeats in the coat: ribs, planks or a core printing through.
 //!
-//! Lows strewn anywhere have strong waves too, but their phase changes from place to place. A print-through keeps step over the whole
-//! panel. So the panel is cut into tiles; for each wave (direction and length) the amplitudes A of J tiles are compared:
-//! R = |ΣA|² / (J·Σ|A|²) is 1 when all keep step, and when they do not, P(R > r) ≈ (1 − r)^(J−1) (as for the periodogram's share of J
-//! complex Gaussian amplitudes; R. A. Fisher, Proc. R. Soc. A 125, 1929; from memory). A wave is told of when that is below 10⁻⁴ over
-//! all waves tried, and when it carries a fair share of what varies.
+//! Lows strewn anywhere have strong waves too, but their phase changes from place to place. A
+//! print-through keeps step over the whole panel. So the panel is cut into tiles; for each wave
+//! (direction and length) the amplitudes A of J tiles are compared: R = |ΣA|² / (J·Σ|A|²) is 1 when
+//! all keep step, and when they do not, P(R > r) ≈ (1 − r)^(J−1) (as for the periodogram's share of
+//! J complex Gaussian amplitudes; R. A. Fisher, Proc. R. Soc. A 125, 1929; from memory). A wave is
+//! told of when that is below 10⁻⁴ over all waves tried, and when it carries a fair share of what
+//! varies.
 
 use super::CoatCells;
 use super::blocks::box_sum;
@@ -47,7 +49,8 @@ struct Field {
     variance: f64,
 }
 
-/// The strongest pitch that keeps step over the panel or half of it; `None` where there is none, or too little is seen.
+/// The strongest pitch that keeps step over the panel or half of it; `None` where there is none, or
+/// too little is seen.
 pub fn find(cells: &CoatCells) -> Option<Pitch> {
     let field = Field::of(cells)?;
     let shortest = SHORTEST_MM.max(SHORTEST_CELLS * field.cell_mm);

@@ -1,7 +1,7 @@
 //! Where the panel lies in a photo.
 //!
-//! Points in the photo are (column, row) in pixels of the upright picture (EXIF orientation applied), from the top left corner: the
-//! middle of the first pixel is (0.5, 0.5).
+//! Points in the photo are (column, row) in pixels of the upright picture (EXIF orientation
+//! applied), from the top left corner: the middle of the first pixel is (0.5, 0.5).
 
 pub mod camera;
 pub mod crown;
@@ -15,8 +15,9 @@ use nalgebra::Matrix3;
 /// The map between panel and photo.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Placement {
-    /// Homography, photo from panel: (u, v, w) = H·(x, y, 1), x and y in mm, column u/w and row v/w. Where the panel is bent or the lens distorts,
-    /// only the nearest one; [`Placement::point_in_photo`] has the rest.
+    /// Homography, photo from panel: (u, v, w) = H·(x, y, 1), x and y in mm, column u/w and row
+    /// v/w. Where the panel is bent or the lens distorts, only the nearest one;
+    /// [`Placement::point_in_photo`] has the rest.
     pub photo_from_panel: [[f64; 3]; 3],
     /// Its inverse.
     pub panel_from_photo: [[f64; 3]; 3],
@@ -41,7 +42,8 @@ impl Placement {
         })
     }
 
-    /// From a camera that sees a panel of this length and width, mm; `None` when part of the panel is out of its sight.
+    /// From a camera that sees a panel of this length and width, mm; `None` when part of the panel
+    /// is out of its sight.
     pub fn from_camera(camera: Camera, length_mm: f64, width_mm: f64) -> Option<Self> {
         const ALONG: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
         let pairs: Option<Vec<homography::Pair>> = ALONG
@@ -61,7 +63,8 @@ impl Placement {
         self.camera.as_ref()
     }
 
-    /// Where a point of the panel (mm) is seen in the photo; `None` on or behind the camera's plane.
+    /// Where a point of the panel (mm) is seen in the photo; `None` on or behind the camera's
+    /// plane.
     pub fn point_in_photo(&self, x: f64, y: f64) -> Option<[f64; 2]> {
         match &self.camera {
             Some(camera) => camera.point_in_photo(x, y),
@@ -69,7 +72,8 @@ impl Placement {
         }
     }
 
-    /// Which point of the panel (mm) is seen at a place in the photo; `None` on the horizon, or where a bent panel is not seen. The inverse of
+    /// Which point of the panel (mm) is seen at a place in the photo; `None` on the horizon, or
+    /// where a bent panel is not seen. The inverse of
     /// [`Placement::point_in_photo`], to a thousandth of a mm.
     pub fn point_on_panel(&self, column: f64, row: f64) -> Option<[f64; 2]> {
         let mut p = apply(&self.panel_from_photo, column, row)?;

@@ -1,9 +1,11 @@
 //! Which of the two colours is the coat.
 //!
-//! Nothing in a picture says "coat", so marks of how a coat comes off are counted, each as a logit for "the darker colour is the coat".
-//! Their weights are ours (no source), set so that no single mark but scratches and substrate settles it alone:
+//! Nothing in a picture says "coat", so marks of how a coat comes off are counted, each as a logit
+//! for "the darker colour is the coat". Their weights are ours (no source), set so that no single
+//! mark but scratches and substrate settles it alone:
 //!
-//! - *Specks.* Pinholes and scratches below the block keep their coat: specks of coat strew bare filler, hardly the other way round.
+//! - *Specks.* Pinholes and scratches below the block keep their coat: specks of coat strew bare
+//!   filler, hardly the other way round.
 //! - *Substrate* is surrounded by bare filler: it shows on highs.
 //! - *Share.* Coat is commonly the smaller part.
 //! - *Convexity.* A low has an outline that bulges outwards; what lies between lows is hollow.
@@ -42,7 +44,8 @@ pub struct Marks {
     pub specks: [f64; 2],
     /// How many specks were counted in all.
     pub speck_count: usize,
-    /// How much the outline of the dark areas bulges: 0.5 less the share of dark in discs on the outline.
+    /// How much the outline of the dark areas bulges: 0.5 less the share of dark in discs on the
+    /// outline.
     pub dark_bulge: f64,
     /// Substrate: area in blocks, and mean share of dark round it.
     pub substrate: Option<(usize, f64)>,
@@ -90,7 +93,8 @@ impl Marks {
     }
 }
 
-/// How much the outline of dark areas bulges; `dark` is the share of dark in each block, NaN where nothing is known.
+/// How much the outline of dark areas bulges; `dark` is the share of dark in each block, NaN where
+/// nothing is known.
 pub fn bulge(blocks: &Blocks, dark: &[f64]) -> f64 {
     let radius = ((DISC_MM / blocks.mm).round() as usize).max(1);
     let known: Vec<f64> = dark

@@ -1,8 +1,8 @@
 //! The photo laid onto the panel: a raster in the panel frame, seen from straight above.
 //!
-//! Each raster pixel is the mean of what the photo shows on that piece of panel, in linear light. The photo's own values are sRGB (IEC
-//! 61966-2-1, from memory): they are made linear first, since a pixel half covered with coat is half way between the two colours in
-//! light, not in code values.
+//! Each raster pixel is the mean of what the photo shows on that piece of panel, in linear light.
+//! The photo's own values are sRGB (IEC 61966-2-1, from memory): they are made linear first, since
+//! a pixel half covered with coat is half way between the two colours in light, not in code values.
 
 use super::glare;
 use super::picture::Picture;
@@ -22,7 +22,8 @@ const MARGIN: f64 = 1.5;
 /// Most samples of the photo along one side of a raster pixel.
 const MOST_SAMPLES: usize = 2;
 
-/// What one photo shows of the panel. Pixel (ix, iy) covers x from ix·`step_mm` to (ix + 1)·`step_mm`, y likewise.
+/// What one photo shows of the panel. Pixel (ix, iy) covers x from ix·`step_mm` to (ix +
+/// 1)·`step_mm`, y likewise.
 #[derive(Clone, Debug)]
 pub struct Raster {
     /// Side of a pixel, mm.
@@ -31,7 +32,8 @@ pub struct Raster {
     pub size: [usize; 2],
     /// Linear light (red, green, blue; 1 is white), row by row.
     pub light: Vec<[f32; 3]>,
-    /// Whether the pixel is on the panel, within the photo, not hidden, not burnt out nor in the halo of what is.
+    /// Whether the pixel is on the panel, within the photo, not hidden, not burnt out nor in the
+    /// halo of what is.
     pub seen: Vec<bool>,
     /// Side of a photo pixel on the panel, mm, in the middle of what is seen.
     pub photo_mm: f64,
@@ -48,7 +50,8 @@ pub fn pixels_per_cell(panel: &Panel, cell_mm: f64, photo_mm: f64) -> usize {
     PER_CELL.into_iter().find(|n| fits(*n)).unwrap_or(2)
 }
 
-/// Side of a photo pixel on the panel in mm: the median over a grid of places that the photo shows; `None` when it shows none.
+/// Side of a photo pixel on the panel in mm: the median over a grid of places that the photo shows;
+/// `None` when it shows none.
 pub fn photo_pixel_mm(panel: &Panel, picture: &Picture, placement: &Placement) -> Option<f64> {
     let mut sides = Vec::new();
     for i in 0..20 {
@@ -78,7 +81,8 @@ fn within(picture: &Picture, p: [f64; 2]) -> bool {
 }
 
 impl Raster {
-    /// Lay a photo onto the panel with pixels of `step_mm`; `hidden` are areas that are not looked at (targets, hands, tape).
+    /// Lay a photo onto the panel with pixels of `step_mm`; `hidden` are areas that are not looked
+    /// at (targets, hands, tape).
     pub fn of(
         panel: &Panel,
         picture: &Picture,
@@ -136,8 +140,9 @@ impl Raster {
     }
 }
 
-/// Which pixels of a row are on the panel and not hidden: inside the outline, in no opening, and `margin_mm` from every edge, where a
-/// pixel of the photo would mix the panel with what lies beside it.
+/// Which pixels of a row are on the panel and not hidden: inside the outline, in no opening, and
+/// `margin_mm` from every edge, where a pixel of the photo would mix the panel with what lies
+/// beside it.
 fn on_panel(
     panel: &Panel,
     hidden: &[Polygon],
@@ -219,7 +224,8 @@ impl Lattice {
         Lattice { across, places }
     }
 
-    /// Mean linear light of a raster pixel, and whether most of it is burnt out; `None` where the photo does not show it.
+    /// Mean linear light of a raster pixel, and whether most of it is burnt out; `None` where the
+    /// photo does not show it.
     fn sample(
         &self,
         picture: &Picture,
@@ -273,7 +279,8 @@ impl Lattice {
     }
 }
 
-/// The photo laid onto the panel as a JPEG for the report: x to the right, y upwards, as on the map; white off the panel.
+/// The photo laid onto the panel as a JPEG for the report: x to the right, y upwards, as on the
+/// map; white off the panel.
 ///
 /// # Errors
 /// [`Error::Calculation`] when the picture cannot be written.

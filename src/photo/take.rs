@@ -19,15 +19,18 @@ use std::path::Path;
 
 /// Side of a coat cell, mm.
 pub const CELL_MM: f64 = 10.0;
-/// A printed target is left out with its white margin: its corners, this much farther from its middle.
+/// A printed target is left out with its white margin: its corners, this much farther from its
+/// middle.
 const WITH_MARGIN: f64 = 1.5;
 /// Half the side of what is left out round a target named in a file, mm: a taped spot, a coin.
 const SPOT_MM: f64 = 20.0;
-/// Half the side of what is left out where a printed target should be but was not recognised, mm: one of 60 mm with its margin.
+/// Half the side of what is left out where a printed target should be but was not recognised, mm:
+/// one of 60 mm with its margin.
 const MISSED_MM: f64 = 45.0;
 /// Largest pixel on the panel that can tell pinholes from scratches, mm.
 const PINHOLE_PIXEL_MM: f64 = 0.6;
-/// Smallest area of coat that is called a low, cm²: a spot 50 mm across. Smaller ones are specks (common practice, no source).
+/// Smallest area of coat that is called a low, cm²: a spot 50 mm across. Smaller ones are specks
+/// (common practice, no source).
 const LEAST_LOW_CM2: f64 = 20.0;
 /// Share of a cell that must be seen to call it seen.
 const SEEN: f64 = 0.5;
@@ -63,8 +66,8 @@ pub fn take(
     take_given(panel, &photo, targets.as_ref(), None, coat, &|| None)
 }
 
-/// As [`take`], of files in memory, with a painted mask where there is one, and what readings know of the panel's bend
-/// ([`targets::place_given`]).
+/// As [`take`], of files in memory, with a painted mask where there is one, and what readings know
+/// of the panel's bend ([`targets::place_given`]).
 ///
 /// # Errors
 /// As [`take`]; what [`Mask::of`] refuses.
@@ -141,7 +144,8 @@ fn mirrored(panel: &Panel, placement: &Placement) -> bool {
         placement.point_in_photo(x, y + 1.0),
     ];
     match ends {
-        // Rows of a photo run downward: x to the right and y upward turn against the clock, which is a negative area there.
+        // Rows of a photo run downward: x to the right and y upward turn against the clock, which
+        // is a negative area there.
         [Some(o), Some(a), Some(b)] => {
             (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]) > 0.0
         }
@@ -149,8 +153,8 @@ fn mirrored(panel: &Panel, placement: &Placement) -> bool {
     }
 }
 
-/// What is not to be looked at: targets that were found, with their margins, those that should be there, and what the panel's file
-/// names.
+/// What is not to be looked at: targets that were found, with their margins, those that should be
+/// there, and what the panel's file names.
 fn hidden(panel: &Panel, placed: &Placed) -> Vec<Polygon> {
     let square = |[x, y]: [f64; 2], half: f64| {
         let at = |sx: f64, sy: f64| [x + sx * half, y + sy * half];
@@ -206,8 +210,8 @@ pub struct Coat {
     pub seen_share: f64,
 }
 
-/// Puts photos of one panel together. Areas of several photos are those of their common cells; of one photo they are as fine as
-/// its pixels.
+/// Puts photos of one panel together. Areas of several photos are those of their common cells; of
+/// one photo they are as fine as its pixels.
 ///
 /// # Errors
 /// [`Error::Calculation`] without a photo.
@@ -244,8 +248,9 @@ pub fn together(panel: &Panel, photos: &[Taken]) -> Result<Coat, Error> {
     })
 }
 
-/// What the photos that are used tell, when not all are used as they were read: coat by `cells`, which are those used and put together, or
-/// none. Substrate that any of them shows still stands: it only ever stops work.
+/// What the photos that are used tell, when not all are used as they were read: coat by `cells`,
+/// which are those used and put together, or none. Substrate that any of them shows still stands:
+/// it only ever stops work.
 pub fn of_cells(panel: &Panel, read: &Coat, cells: Option<&CoatCells>) -> Coat {
     let cells = cells.cloned().unwrap_or_else(|| CoatCells {
         coat: read.cells.coat.mapv(|_| f64::NAN),

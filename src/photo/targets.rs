@@ -1,7 +1,9 @@
-//! Targets: taped spots of known place on the panel, found in the photo or named in `targets.csv`, into a [`Placement`].
+//! Targets: taped spots of known place on the panel, found in the photo or named in `targets.csv`,
+//! into a [`Placement`].
 //!
-//! In: the panel (with its `[[target]]` entries), the upright photo in grey, perhaps a `targets.csv`. Out: [`Placed`], the placement with every
-//! target's residual, those left out with the reason, and what to be aware of; or an error that says what to mend.
+//! In: the panel (with its `[[target]]` entries), the upright photo in grey, perhaps a
+//! `targets.csv`. Out: [`Placed`], the placement with every target's residual, those left out with
+//! the reason, and what to be aware of; or an error that says what to mend.
 
 mod file;
 
@@ -19,8 +21,8 @@ use crate::text::{self, Given};
 use image::GrayImage;
 use std::path::Path;
 
-/// Numbered targets found by the program. In made-up photos their centres are off by less than 0.1 px (`docs/method.md`); lenses, and paper that does
-/// not lie quite flat, add to it.
+/// Numbered targets found by the program. In made-up photos their centres are off by less than 0.1
+/// px (`docs/method.md`); lenses, and paper that does not lie quite flat, add to it.
 pub const FOUND: Spread = Spread {
     photo_px: 0.6,
     tape_mm: solve::TAPE_MM,
@@ -32,11 +34,14 @@ pub const READ: Spread = Spread {
 };
 /// Where places may be off by more than this, it is said, mm: a cell of the coat.
 const WORTH_SAYING_MM: f64 = 10.0;
-/// Targets that miss by no more than this are worse than they should be, but no other panel's, mm and parts of the longer side.
+/// Targets that miss by no more than this are worse than they should be, but no other panel's, mm
+/// and parts of the longer side.
 const STILL_THIS_PANEL: (f64, f64) = (3.0, 0.0025);
-/// Standard deviations, at the place known least, within which the worst place of a panel lies in about 19 photos of 20 (tried on simulated panels).
+/// Standard deviations, at the place known least, within which the worst place of a panel lies in
+/// about 19 photos of 20 (tried on simulated panels).
 const WORST_OF_PANEL: f64 = 2.5;
-/// A place read off the photo by a person is a target's middle when it lies no farther from it, px: three standard deviations.
+/// A place read off the photo by a person is a target's middle when it lies no farther from it, px:
+/// three standard deviations.
 const SAME_MIDDLE_PX: f64 = 6.0;
 const MOST_BYTES: u64 = 1_000_000;
 
@@ -86,17 +91,19 @@ pub struct Placed {
     /// panel is known least. A prediction from how many targets
     /// there are, where, and what panels and lenses may do; NaN when it cannot be told.
     pub may_be_off_mm: f64,
-    /// Numbered targets found in the photo, also those of no known place, so that they can be left out of the coat.
+    /// Numbered targets found in the photo, also those of no known place, so that they can be left
+    /// out of the coat.
     pub found: Vec<Found>,
     /// What to be aware of.
     pub warnings: Vec<Warning>,
 }
 
-/// Places the panel in a photo: with the targets of `given` (a `targets.csv`) if there is one, else with the numbered targets found in the photo whose
-/// places the panel names.
+/// Places the panel in a photo: with the targets of `given` (a `targets.csv`) if there is one, else
+/// with the numbered targets found in the photo whose places the panel names.
 ///
 /// # Errors
-/// [`Error::Faults`] of the file; [`Error::Photo`] when fewer than four targets are known, they lie in one line, or they do not fit the panel.
+/// [`Error::Faults`] of the file; [`Error::Photo`] when fewer than four targets are known, they lie
+/// in one line, or they do not fit the panel.
 pub fn place(panel: &Panel, grey: &GrayImage, given: Option<&Path>) -> Result<Placed, Error> {
     let given = given.map(self::given).transpose();
     place_given(panel, grey, given.map_err(one)?.as_ref(), &|| None)
@@ -114,8 +121,8 @@ fn one(fault: Fault) -> Error {
     Error::Faults(vec![fault])
 }
 
-/// As [`place`], of a `targets.csv` in memory. `crown` tells what readings know of the panel's bend; it is asked only where the targets alone
-/// leave places on a curved panel too open.
+/// As [`place`], of a `targets.csv` in memory. `crown` tells what readings know of the panel's
+/// bend; it is asked only where the targets alone leave places on a curved panel too open.
 ///
 /// # Errors
 /// As [`place`].
@@ -167,8 +174,8 @@ pub fn place_given(
     Ok(placed)
 }
 
-/// Where a place that was read off the photo is the middle of a numbered target, the target's own middle is closer. Gives how many were
-/// replaced.
+/// Where a place that was read off the photo is the middle of a numbered target, the target's own
+/// middle is closer. Gives how many were replaced.
 fn sharpen(seen: &mut [Seen], found: &[Found]) -> usize {
     let mut sharpened = 0;
     for s in seen {
@@ -260,7 +267,8 @@ fn too_few(panel: &Panel, found: &[Found], usable: usize, left_out: &[LeftOut]) 
     message
 }
 
-/// Targets that the panel names and the photo does not show, in a sentence; `None` when all are there.
+/// Targets that the panel names and the photo does not show, in a sentence; `None` when all are
+/// there.
 fn missing(panel: &Panel, found: &[Found]) -> Option<String> {
     let missing: Vec<String> = panel
         .targets
@@ -286,9 +294,11 @@ fn counted(n: usize, what: &str) -> String {
     }
 }
 
-/// Places the panel with these targets; `spread` says how well their places are known, `size` the photo's columns and rows.
+/// Places the panel with these targets; `spread` says how well their places are known, `size` the
+/// photo's columns and rows.
 ///
-/// A camera (focal length, lens, pose) and a bent panel are fitted; a flat panel gets a homography where that is all the targets tell.
+/// A camera (focal length, lens, pose) and a bent panel are fitted; a flat panel gets a homography
+/// where that is all the targets tell.
 ///
 /// # Errors
 /// [`Error::Photo`]: fewer than four, all but in one line, or not of this panel.
@@ -403,8 +413,9 @@ fn determined(pairs: &[Pair]) -> Result<(), Error> {
     Ok(())
 }
 
-/// The camera, which knows that lenses distort; of a flat panel the homography where the camera cannot follow it (a photo cut far off its
-/// middle), and with four targets, which tell of no distortion. On flat panels seen without distortion the camera costs 0.2 mm at most, with
+/// The camera, which knows that lenses distort; of a flat panel the homography where the camera
+/// cannot follow it (a photo cut far off its middle), and with four targets, which tell of no
+/// distortion. On flat panels seen without distortion the camera costs 0.2 mm at most, with
 /// distortion of -0.03 it leaves 0.5 mm of 1.7 (tests/targets.rs, 8 targets).
 fn choose(setting: &Setting, pairs: &[Pair], solution: Option<&Solution>) -> Option<Placement> {
     let (h, _) = homography::fitted(pairs)?;

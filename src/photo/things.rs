@@ -1,8 +1,10 @@
-//! What is neither filler nor coat: substrate showing, or something not to be read through (a hand, tape, glare, deep shadow).
+//! What is neither filler nor coat: substrate showing, or something not to be read through (a hand,
+//! tape, glare, deep shadow).
 //!
-//! Substrate shows on the highest highs: patches with ragged edges amid bare filler. A hand or a sleeve comes in over the edge, tape is
-//! straight, glare is brighter and shadow darker than everything else. The rules are ours (no source); what they cannot tell apart is
-//! left out as not seen, which loses area and adds no wrong cell.
+//! Substrate shows on the highest highs: patches with ragged edges amid bare filler. A hand or a
+//! sleeve comes in over the edge, tape is straight, glare is brighter and shadow darker than
+//! everything else. The rules are ours (no source); what they cannot tell apart is left out as not
+//! seen, which loses area and adds no wrong cell.
 
 use super::blocks::Blocks;
 use super::tones::Tones;
@@ -11,15 +13,17 @@ use super::tones::Tones;
 const LEAST_CM2: f64 = 1.0;
 /// A patch larger than this share of the panel is no substrate shown by sanding through a high.
 const MOST_SHARE: f64 = 0.15;
-/// Share of a patch's rim that may lie on the edge of what is seen; a patch larger than so many cm² may not touch it at all (an arm).
+/// Share of a patch's rim that may lie on the edge of what is seen; a patch larger than so many cm²
+/// may not touch it at all (an arm).
 const MOST_ON_EDGE: f64 = 0.35;
 const MOST_AT_EDGE_CM2: f64 = 30.0;
-/// Least share that a patch fills of the ellipse with its second moments: fingers and elbows fill less.
+/// Least share that a patch fills of the ellipse with its second moments: fingers and elbows fill
+/// less.
 const LEAST_FILLED: f64 = 0.6;
 /// Share of the filler's colour that must be round a patch.
 const LEAST_PLAIN_ROUND: f64 = 0.75;
-/// A patch as straight as this (area over that of the box around it, turned) and this much longer than wide is tape,
-/// up to a width.
+/// A patch as straight as this (area over that of the box around it, turned) and this much longer
+/// than wide is tape, up to a width.
 const STRAIGHT: f64 = 0.84;
 const TAPE_ASPECT: f64 = 3.5;
 const WIDEST_TAPE_MM: f64 = 80.0;
@@ -173,8 +177,8 @@ fn judge(
     }
 }
 
-/// Whether a piece has the size and form of a place that was sanded through: no hand from over the edge, no tape; `member` says of what
-/// blocks it is made, `seen` how many blocks are seen in all.
+/// Whether a piece has the size and form of a place that was sanded through: no hand from over the
+/// edge, no tape; `member` says of what blocks it is made, `seen` how many blocks are seen in all.
 pub(super) fn may_be_substrate(
     blocks: &Blocks,
     member: &[bool],
@@ -249,7 +253,8 @@ fn place(blocks: &Blocks, k: usize) -> [f64; 2] {
     [(k % blocks.size[0]) as f64, (k / blocks.size[0]) as f64]
 }
 
-/// Long, straight and evenly wide: nearly fills the box around it that lies along its main axis (an ellipse fills π/4).
+/// Long, straight and evenly wide: nearly fills the box around it that lies along its main axis (an
+/// ellipse fills π/4).
 pub(super) fn is_tape(blocks: &Blocks, piece: &[usize]) -> bool {
     let (sin, cos) = moments(blocks, piece).angle.sin_cos();
     let mut ends = [[f64::INFINITY, f64::NEG_INFINITY]; 2];

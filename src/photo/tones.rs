@@ -1,8 +1,9 @@
 //! Filler and coat as the two ends of a scale, pixel by pixel.
 //!
-//! A pixel partly covered with coat is a mixture of the two colours in linear light, so its tone is its place on the straight line
-//! between them: 0 at the lighter colour, 1 at the darker. Which way to look along that line is Fisher's linear discriminant (1936;
-//! from memory): noise that both colours share is looked past.
+//! A pixel partly covered with coat is a mixture of the two colours in linear light, so its tone is
+//! its place on the straight line between them: 0 at the lighter colour, 1 at the darker. Which way
+//! to look along that line is Fisher's linear discriminant (1936; from memory): noise that both
+//! colours share is looked past.
 
 use super::blocks::Blocks;
 use super::colours::{self, Colour};
@@ -14,7 +15,8 @@ use nalgebra::{Matrix3, Vector3};
 const ROUNDS: usize = 5;
 /// How near to one of two colours, as a share of their distance, a block is plainly of it.
 const PLAIN: f64 = 0.35;
-/// Noise of light common to red, green and blue that is put up with, as a share of the light, and that of each by itself.
+/// Noise of light common to red, green and blue that is put up with, as a share of the light, and
+/// that of each by itself.
 const COMMON_NOISE: f64 = 0.08;
 const OWN_NOISE: f64 = 0.03;
 /// How many such standard deviations off the line between the two colours is a third thing.
@@ -29,7 +31,8 @@ pub struct Tones {
     pub darker: [f64; 3],
     /// The light.
     pub light: Light,
-    /// 0 at the lighter colour, 1 at the darker, not clamped; NaN where nothing is seen. One for each raster pixel.
+    /// 0 at the lighter colour, 1 at the darker, not clamped; NaN where nothing is seen. One for
+    /// each raster pixel.
     pub tone: Vec<f32>,
     /// Standard deviations between the two colours, pixel by pixel.
     pub contrast: f64,
@@ -185,8 +188,9 @@ impl Tones {
 
     /// Whether a block is neither of the two colours nor a mixture of them.
     ///
-    /// Off the line by more than five standard deviations, the noise being 8 % in brightness and 3 % in each colour by itself:
-    /// e'Σ⁻¹e with Σ = 0.08² rr' + diag((0.03 r)²), r the nearest point of the line.
+    /// Off the line by more than five standard deviations, the noise being 8 % in brightness and 3
+    /// % in each colour by itself: e'Σ⁻¹e with Σ = 0.08² rr' + diag((0.03 r)²), r the nearest point
+    /// of the line.
     pub fn is_third(&self, blocks: &Blocks, k: usize) -> bool {
         let own = self.even(blocks, k);
         (0..=20).all(|i| {

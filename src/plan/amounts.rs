@@ -1,4 +1,5 @@
-//! The four amounts, never one: to level, to spread, to mix, left on the panel; by low and in all, each with its interval.
+//! The four amounts, never one: to level, to spread, to mix, left on the panel; by low and in all,
+//! each with its interval.
 
 use super::recipe::Recipe;
 use super::shop::Shop;
@@ -6,7 +7,8 @@ use super::spread::{Spread, Volumes};
 use crate::judge::{Interval, Judgement};
 use serde::Serialize;
 
-/// How far a hand's overfill and feather may be off either way, as a share (common practice, no source).
+/// How far a hand's overfill and feather may be off either way, as a share (common practice, no
+/// source).
 const HAND: f64 = 0.3;
 
 /// The amounts of one low, or of all.
@@ -39,7 +41,8 @@ pub struct Row {
 /// Rows and their total.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Table {
-    /// One a low, then what lies between, then what the survey misses. Values add to those of the total; intervals do not.
+    /// One a low, then what lies between, then what the survey misses. Values add to those of the
+    /// total; intervals do not.
     pub rows: Vec<Row>,
     /// All together, with the interval that holds the true amount.
     pub total: Amounts,
@@ -66,8 +69,8 @@ impl Stuff {
         }
     }
 
-    /// Amounts for volumes whose level part has this interval. A hand's overfill is uncertain by itself; both come together as their
-    /// squares do.
+    /// Amounts for volumes whose level part has this interval. A hand's overfill is uncertain by
+    /// itself; both come together as their squares do.
     pub fn amounts(&self, v: &Volumes, level: Interval) -> Amounts {
         let (down, up) = (v.level_cc - level.low, level.high - v.level_cc);
         let about = |value: f64, own: f64, hand: f64| Interval {
@@ -98,8 +101,9 @@ impl Stuff {
 
     /// The amounts of a spread, low by low.
     ///
-    /// What such a survey misses of the lows it found ([`Judgement::most_likely_cc`] less what was found) stands in a row of its own, so
-    /// that rows add to the total and every low has the volume that the map shows.
+    /// What such a survey misses of the lows it found ([`Judgement::most_likely_cc`] less what was
+    /// found) stands in a row of its own, so that rows add to the total and every low has the
+    /// volume that the map shows.
     pub fn table(&self, j: &Judgement, spread: &Spread) -> Table {
         let mut rows = Vec::new();
         for (region, v) in j.regions.iter().zip(&spread.by_region) {

@@ -8,7 +8,8 @@ use serde::Serialize;
 /// What is put where.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Balance {
-    /// Left on by this plan's filling (by its primer, where nothing is filled), g, with its interval.
+    /// Left on by this plan's filling (by its primer, where nothing is filled), g, with its
+    /// interval.
     pub mass_g: f64,
     /// Lower end, g.
     pub mass_low_g: f64,
@@ -36,16 +37,19 @@ pub struct Balance {
     pub hinge_moment_high_g_mm: Option<f64>,
     /// Moment of all three about the hinge line, g·mm.
     pub total_hinge_moment_g_mm: Option<f64>,
-    /// How far all three move the centre of gravity of the whole craft, mm; `None` unless its mass and centre are given.
+    /// How far all three move the centre of gravity of the whole craft, mm; `None` unless its mass
+    /// and centre are given.
     pub cg_shift_mm: Option<f64>,
 }
 
 /// By how much a centre of gravity moves when a mass is added: added/(whole + added) · (arm − cg).
 ///
-/// Masses in one unit, arms in one unit; a mass taken off is negative. 0 for a craft that weighs nothing then.
+/// Masses in one unit, arms in one unit; a mass taken off is negative. 0 for a craft that weighs
+/// nothing then.
 ///
 /// ```
-/// // 140 lb at station 150 into 6,860 lb at station 80: 1.4 in aft (weight addition example of a published handbook of aeronautical knowledge).
+/// // 140 lb at station 150 into 6,860 lb at station 80: 1.4 in aft (weight addition example of a
+/// // published handbook of aeronautical knowledge).
 /// let shift = lowspot::plan::balance::cg_shift(6860.0, 80.0, 140.0, 150.0);
 /// assert!((shift - 1.4).abs() < 1e-12);
 /// ```
@@ -113,7 +117,8 @@ impl Load<'_> {
         }
     }
 
-    /// Mean arm from the datum and from the hinge line of a thickness over the nodes, mm; 0 for nothing.
+    /// Mean arm from the datum and from the hinge line of a thickness over the nodes, mm; 0 for
+    /// nothing.
     fn mean_arms(&self, thickness: &Array2<f64>) -> [f64; 2] {
         let mass = &self.panel.skin.mass;
         let middle = middle(self.panel);

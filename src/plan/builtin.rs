@@ -1,4 +1,5 @@
-//! Generic recipes to begin with: no maker's product. Every figure is a default to be replaced by the data sheet of what is used.
+//! Generic recipes to begin with: no maker's product. Every figure is a default to be replaced by
+//! the data sheet of what is used.
 
 use super::figure::{COMMON, Figure};
 use super::recipe::{Base, FACTOR_RANGE, Part, Recipe, Role, USUAL_FACTOR};
@@ -97,7 +98,8 @@ fn epoxy_build() -> Figure {
 }
 
 fn dry_micro() -> Recipe {
-    // Resin to hardener 100 : 45 by mass; to one volume of the two mixed, 5 loose volumes of bubbles.
+    // Resin to hardener 100 : 45 by mass; to one volume of the two mixed, 5 loose volumes of
+    // bubbles.
     const RESIN: (f64, f64) = (100.0, 1.15);
     const HARDENER: (f64, f64) = (45.0, 1.03);
     const BUBBLES_TO_ONE: f64 = 5.0;

@@ -1,7 +1,8 @@
 //! How many fill-and-sand cycles until the limits are met.
 //!
-//! After a cycle a share r of a low's depth is there again: it shrank, was sanded a little hollow, or lay beside the filler. With the worst
-//! gap at ρ times its limit, n cycles leave rⁿρ of it, and blocking leaves unevenness of its own, so the aim is a part of the limit.
+//! After a cycle a share r of a low's depth is there again: it shrank, was sanded a little hollow,
+//! or lay beside the filler. With the worst gap at ρ times its limit, n cycles leave rⁿρ of it, and
+//! blocking leaves unevenness of its own, so the aim is a part of the limit.
 
 use crate::judge::{Judgement, LimitResult, LimitState};
 use crate::panel::Quantity;

@@ -7,7 +7,8 @@ use serde::Serialize;
 pub struct Figure {
     /// The value, in the unit that the field's name ends in.
     pub value: f64,
-    /// Where it comes from: "set in shop.toml", "common practice, no source", "published: …", "worked out from …".
+    /// Where it comes from: "set in shop.toml", "common practice, no source", "published: …",
+    /// "worked out from …".
     pub origin: String,
 }
 

@@ -1,4 +1,5 @@
-//! Whether the filler suits what it goes on, where it will be, and today's temperature: asked or warned, never assumed.
+//! Whether the filler suits what it goes on, where it will be, and today's temperature: asked or
+//! warned, never assumed.
 
 use super::recipe::{Base, Recipe};
 use crate::panel::Panel;
@@ -40,12 +41,15 @@ pub struct Weather {
     pub given: bool,
 }
 
-/// Dew point by the Magnus formula, °C, of air at `air_c` (−40 to 60 °C) with a relative humidity of 1 to 100 %.
+/// Dew point by the Magnus formula, °C, of air at `air_c` (−40 to 60 °C) with a relative humidity
+/// of 1 to 100 %.
 ///
-/// γ = ln(h/100) + 17.62·T/(243.12 + T), dew point = 243.12·γ/(17.62 − γ) (coefficients of the World Meteorological Organization's guide, from memory).
+/// γ = ln(h/100) + 17.62·T/(243.12 + T), dew point = 243.12·γ/(17.62 − γ) (coefficients of the
+/// World Meteorological Organization's guide, from memory).
 ///
 /// ```
-/// // At 100 % the dew point is the air's temperature; 20 °C and 50 % give 9.3 °C (from memory, any psychrometric table).
+/// // At 100 % the dew point is the air's temperature; 20 °C and 50 % give 9.3 °C
+/// // (from memory, any psychrometric table).
 /// assert!((lowspot::plan::fit_for::dew_point_c(20.0, 100.0) - 20.0).abs() < 1e-9);
 /// assert!((lowspot::plan::fit_for::dew_point_c(20.0, 50.0) - 9.3).abs() < 0.05);
 /// ```

@@ -1,4 +1,5 @@
-//! A check by hand: where to lay the edge, what gap to expect there by the map, and what a fair panel would give.
+//! A check by hand: where to lay the edge, what gap to expect there by the map, and what a fair
+//! panel would give.
 
 use crate::judge::{Grid, Judgement, RegionKind};
 use ndarray::Array2;
@@ -32,7 +33,8 @@ pub struct Line {
     pub over: String,
 }
 
-/// Lines over the worst low, the worst high and the fairest place, as far as an edge of `edge_mm` fits there.
+/// Lines over the worst low, the worst high and the fairest place, as far as an edge of `edge_mm`
+/// fits there.
 pub fn lines(j: &Judgement, edge_mm: f64) -> Vec<Line> {
     let worst = |kind: RegionKind| {
         j.regions

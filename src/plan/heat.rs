@@ -4,9 +4,11 @@ use super::figure::Figure;
 use crate::panel::Panel;
 use crate::panel::skin::{Core, Substrate};
 
-/// Most that a panel may be warmed to, °C, with where it comes from; `None` where nobody said what lies inside.
+/// Most that a panel may be warmed to, °C, with where it comes from; `None` where nobody said what
+/// lies inside.
 ///
-/// The designer's own limit (`heat_limit` in panel.toml) counts before any other. Foam is known from `core`, or from bare foam as the substrate.
+/// The designer's own limit (`heat_limit` in panel.toml) counts before any other. Foam is known
+/// from `core`, or from bare foam as the substrate.
 pub fn ceiling(panel: &Panel) -> Option<Figure> {
     let skin = &panel.skin;
     if let Some(c) = skin.heat_limit_c {

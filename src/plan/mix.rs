@@ -1,6 +1,7 @@
 //! How much of each part to weigh, in batches that can be spread before they set.
 //!
-//! In: a [`Request`]. Out: a [`Card`], which `show` prints as it is. Same request, same card; no file, clock or screen.
+//! In: a [`Request`]. Out: a [`Card`], which `show` prints as it is. Same request, same card; no
+//! file, clock or screen.
 
 mod cautions;
 mod limits;
@@ -151,12 +152,13 @@ pub struct Card {
 
 /// Works out the card.
 ///
-/// Mass is volume × density; each part has its share of the mass. Batches are as few as the limits allow: what can be spread in
-/// what mixing leaves of the pot life, the greatest pot, the scale. With a scale every mass is a whole number of its steps.
+/// Mass is volume × density; each part has its share of the mass. Batches are as few as the limits
+/// allow: what can be spread in what mixing leaves of the pot life, the greatest pot, the scale.
+/// With a scale every mass is a whole number of its steps.
 ///
 /// # Errors
-/// [`Error::Usage`]: an amount or a temperature that cannot be meant or is outside the recipe's range, a pot life that leaves no
-/// time to spread, a scale too coarse.
+/// [`Error::Usage`]: an amount or a temperature that cannot be meant or is outside the recipe's
+/// range, a pot life that leaves no time to spread, a scale too coarse.
 pub fn card(request: &Request) -> Result<Card, Error> {
     check(request)?;
     let recipe = request.recipe;
@@ -280,7 +282,8 @@ fn density(request: &Request) -> Figure {
     own.unwrap_or_else(|| request.recipe.density())
 }
 
-/// Greatest coat on this face: of a filler as its recipe says, halved where it is not level; of a primer a coat as it dries.
+/// Greatest coat on this face: of a filler as its recipe says, halved where it is not level; of a
+/// primer a coat as it dries.
 fn greatest_coat_mm(request: &Request) -> Option<f64> {
     let recipe = request.recipe;
     if let (Base::Primer, Some(wet)) = (recipe.base, &recipe.wet_coat_mm) {

@@ -1,6 +1,8 @@
-//! From a map to work: what to sand, what to fill, how much to mix, what it weighs, in the order in which it is decided.
+//! From a map to work: what to sand, what to fill, how much to mix, what it weighs, in the order in
+//! which it is decided.
 //!
-//! In: a [`Judgement`](crate::judge::Judgement), its [`Panel`](crate::panel::Panel), the [`shop`]'s figures. Out: one [`Plan`], which
+//! In: a [`Judgement`](crate::judge::Judgement), its [`Panel`](crate::panel::Panel), the [`shop`]'s
+//! figures. Out: one [`Plan`], which
 //! [`show`](crate::show) prints. Nothing here reads a file but [`shop::load`].
 
 pub mod amounts;

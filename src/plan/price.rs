@@ -30,9 +30,11 @@ pub struct Price {
     pub saves_high_cc: f64,
     /// Mass saved on the panel by the same, g.
     pub saves_g_per_tenth: f64,
-    /// Hands-on hours saved by the same, roughly: as spots' hours go with their filler, less sanding it off. Negative: it costs more.
+    /// Hands-on hours saved by the same, roughly: as spots' hours go with their filler, less
+    /// sanding it off. Negative: it costs more.
     pub saves_h_per_tenth: f64,
-    /// Filler saved by what this plan takes off, against leaving the high, cc; `None` where nothing is taken off.
+    /// Filler saved by what this plan takes off, against leaving the high, cc; `None` where nothing
+    /// is taken off.
     pub plan_saves_cc: Option<Interval>,
     /// "looks like a seam", or empty.
     pub looks_like: String,

@@ -1,4 +1,5 @@
-//! The ratio of a recipe's parts, however it is written, as shares by mass; or why it does not add up.
+//! The ratio of a recipe's parts, however it is written, as shares by mass; or why it does not add
+//! up.
 
 /// How far two ways of writing one ratio may be apart.
 const AGREEMENT: f64 = 0.03;
@@ -35,9 +36,9 @@ pub struct Slip {
 
 /// Shares by mass that add to 1.
 ///
-/// Complete are: `percent` for all; `mass` for all; `volume` for all; or `mass` for the liquids and `volume` for the powders,
-/// which then are loose volumes to one volume of the mixed liquids. What is given beyond that must agree within 3 %.
-/// All numbers are above 0.
+/// Complete are: `percent` for all; `mass` for all; `volume` for all; or `mass` for the liquids and
+/// `volume` for the powders, which then are loose volumes to one volume of the mixed liquids. What
+/// is given beyond that must agree within 3 %. All numbers are above 0.
 ///
 /// # Errors
 /// A part without its number, percentages that are not 100 ± 0.5 together, ratios that disagree.
@@ -98,7 +99,8 @@ fn powders_to_liquid(parts: &[Stated]) -> Option<Vec<f64>> {
     parts.iter().map(mass).collect()
 }
 
-/// What the volumes given say by mass. Where no liquid has one, a powder's is to one volume of the mixed liquids.
+/// What the volumes given say by mass. Where no liquid has one, a powder's is to one volume of the
+/// mixed liquids.
 fn by_volume(parts: &[Stated], masses: &[f64]) -> Vec<Option<f64>> {
     let liquid_stated = parts.iter().any(|p| !p.powder && p.volume.is_some());
     let liquids = || parts.iter().zip(masses).filter(|(p, _)| !p.powder);

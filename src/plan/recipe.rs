@@ -1,14 +1,16 @@
 //! What is mixed: the parts of a filler or primer, how it cures, how thick it goes on.
 //!
-//! A [`Recipe`] is complete: every share is known by mass and every default is filled in, each figure with its origin.
+//! A [`Recipe`] is complete: every share is known by mass and every default is filled in, each
+//! figure with its origin.
 
 use super::figure::Figure;
 use serde::Serialize;
 
-/// Random close packing of equal spheres: the greatest share of solids that still leaves no air (published: Scott and
-/// Kilgour 1969, 0.6366; rounded).
+/// Random close packing of equal spheres: the greatest share of solids that still leaves no air
+/// (published: Scott and Kilgour 1969, 0.6366; rounded).
 pub const CLOSEST_PACKING: f64 = 0.64;
-/// By what pot life is divided for each 10 °C more (published: an adhesive maker; halving, for about 100 g).
+/// By what pot life is divided for each 10 °C more (published: an adhesive maker; halving, for
+/// about 100 g).
 pub const USUAL_FACTOR: f64 = 2.0;
 /// The range of that factor (the same source).
 pub const FACTOR_RANGE: [f64; 2] = [1.5, 2.5];
@@ -135,8 +137,9 @@ impl WorkedOut {
 
 /// A time at another temperature: `t(T) = t_ref · f^((T_ref − T)/10)`.
 ///
-/// Times in one unit, in and out; temperatures in °C. The rule is one of thumb (published: adhesive maker, coating
-/// inspection notes); the law behind it gives a factor of 1.91 where it gave 2 ten degrees colder.
+/// Times in one unit, in and out; temperatures in °C. The rule is one of thumb (published: adhesive
+/// maker, coating inspection notes); the law behind it gives a factor of 1.91 where it gave 2 ten
+/// degrees colder.
 ///
 /// ```
 /// let hours = |c| lowspot::plan::recipe::time_at(4.0, 25.0, c, 2.0);
@@ -186,8 +189,9 @@ impl Recipe {
 
     /// Density and packing from the parts alone.
     ///
-    /// Per g of mix the liquids fill `l` cc and the solids of the powders `s` cc, each mass over true density. While
-    /// `s/(s + l) ≤ 0.64` the mix fills `l + s`; beyond, the powder's grains touch, the mix fills `s/0.64`, and air the rest.
+    /// Per g of mix the liquids fill `l` cc and the solids of the powders `s` cc, each mass over
+    /// true density. While `s/(s + l) ≤ 0.64` the mix fills `l + s`; beyond, the powder's grains
+    /// touch, the mix fills `s/0.64`, and air the rest.
     pub fn worked_out(&self) -> WorkedOut {
         let volume_of = |powder: bool| -> f64 {
             self.parts
@@ -221,7 +225,8 @@ impl Recipe {
         }
     }
 
-    /// A sentence where this depth is more than may be built up of it; `what` is what is that deep, such as "low L1".
+    /// A sentence where this depth is more than may be built up of it; `what` is what is that deep,
+    /// such as "low L1".
     pub fn too_deep(&self, what: &str, depth_mm: f64) -> Option<String> {
         let most = self.greatest_build()?;
         (depth_mm > most.value + 1e-6).then(|| {

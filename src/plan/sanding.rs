@@ -30,8 +30,8 @@ pub struct Board {
     pub words: String,
 }
 
-/// The wave a region makes: high, low, high (or the reverse) across its narrower side, mm. Boards are pushed diagonally both ways, so the
-/// narrower side is what they must bridge.
+/// The wave a region makes: high, low, high (or the reverse) across its narrower side, mm. Boards
+/// are pushed diagonally both ways, so the narrower side is what they must bridge.
 fn wave_mm(r: &Region) -> f64 {
     (r.extent_mm[2] - r.extent_mm[0]).min(r.extent_mm[3] - r.extent_mm[1])
 }
@@ -88,8 +88,9 @@ pub struct Grit {
     pub scratch_mm: f64,
 }
 
-/// Grades, coarse to fine. Scratches are a quarter as deep as the grain is wide: of P40 that gives the 0.1 mm of common practice (no source;
-/// grain from a published grading standard, from memory: 425, 201, 125, 82 and 46 µm).
+/// Grades, coarse to fine. Scratches are a quarter as deep as the grain is wide: of P40 that gives
+/// the 0.1 mm of common practice (no source; grain from a published grading standard, from memory:
+/// 425, 201, 125, 82 and 46 µm).
 pub const GRITS: [Grit; 5] = [
     Grit {
         name: "P40",
@@ -112,7 +113,8 @@ pub const GRITS: [Grit; 5] = [
         scratch_mm: 0.012,
     },
 ];
-/// Scratches may take this share of what may come off, where all of it is to come off (common practice, no source).
+/// Scratches may take this share of what may come off, where all of it is to come off (common
+/// practice, no source).
 const SCRATCH_SHARE: f64 = 0.25;
 
 impl Grit {
@@ -129,14 +131,16 @@ impl Grit {
     }
 }
 
-/// How a high is taken down: the grit to begin with, and how deep, so that its scratches stay within what may come off.
+/// How a high is taken down: the grit to begin with, and how deep, so that its scratches stay
+/// within what may come off.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Down {
     /// Coarsest grit.
     pub grit: &'static Grit,
     /// Taken off before the scratches, mm.
     pub off_mm: f64,
-    /// What may come off in all, scratches included, mm: the least anywhere on the high that is not taped off.
+    /// What may come off in all, scratches included, mm: the least anywhere on the high that is not
+    /// taped off.
     pub may_mm: f64,
 }
 
@@ -166,8 +170,9 @@ pub fn down(j: &Judgement, panel: &Panel, region: usize) -> Down {
     }
 }
 
-/// The coarsest grit for boarding past the filler onto skin: its scratches within what the film there can spare beside what blocking takes.
-/// Where the film is not known nothing coarser than P80 touches the skin.
+/// The coarsest grit for boarding past the filler onto skin: its scratches within what the film
+/// there can spare beside what blocking takes. Where the film is not known nothing coarser than P80
+/// touches the skin.
 pub fn on_skin(panel: &Panel, film: Option<&FilmLeft>) -> &'static Grit {
     const UNKNOWN_MM: f64 = 0.05;
     let spare = film
@@ -185,7 +190,8 @@ pub struct FilmLeft {
     pub low_mm: Array2<f64>,
     /// What must stay, mm.
     pub keep_mm: f64,
-    /// Least film of the skin that is boarded, as it is now, lower end, mm; infinite where none is known.
+    /// Least film of the skin that is boarded, as it is now, lower end, mm; infinite where none is
+    /// known.
     pub skin_low_mm: f64,
     /// Least left, mm, its 95 % interval's lower end there, and where.
     pub least_mm: f64,
@@ -201,8 +207,9 @@ pub struct FilmLeft {
     pub thin_at: Vec<[f64; 4]>,
 }
 
-/// Film less what sanding takes: down to the reference where the skin stands proud and the scratches of the grit below that, or what blocking takes
-/// anyway if that is more. `None` where nobody said how thick it is. On filler the filler is sanded, not the film.
+/// Film less what sanding takes: down to the reference where the skin stands proud and the
+/// scratches of the grit below that, or what blocking takes anyway if that is more. `None` where
+/// nobody said how thick it is. On filler the filler is sanded, not the film.
 pub fn film_left(
     floor: &Floor,
     panel: &Panel,
@@ -240,7 +247,8 @@ pub fn film_left(
         if no_sand || (thickness_mm[n] > 0.0 && *deviation <= 0.0) {
             continue;
         }
-        // Where the skin stands proud it is taken down no deeper than allowed; blocking takes its own all the same.
+        // Where the skin stands proud it is taken down no deeper than allowed; blocking takes its
+        // own all the same.
         let allowed = panel.allowance_at(x, y);
         let own = (nodes.region[n] as usize).checked_sub(1);
         let scratch = own
@@ -290,7 +298,8 @@ fn patches(left_mm: &Array2<f64>, keep_mm: f64, floor: &Floor) -> Vec<[f64; 4]> 
     boxes(&left_mm.mapv(|l| keep_mm - 1e-6 - l), floor.grid())
 }
 
-/// Boxes around connected nodes above 0, the largest first, mm: `[x0, y0, x1, y1]`. NaN is none; specks are left out.
+/// Boxes around connected nodes above 0, the largest first, mm: `[x0, y0, x1, y1]`. NaN is none;
+/// specks are left out.
 pub fn boxes(values: &Array2<f64>, grid: Grid) -> Vec<[f64; 4]> {
     // A patch is what is above 0 at all; the labelling wants a rim of its own.
     let (labels, count) = crate::judge::regions::label(
@@ -340,7 +349,8 @@ pub fn high_hours(r: &Region, shop: &Shop) -> f64 {
     r.area_cm2 / 1e4 * shop.board_hours_per_m2.value + hours_off(r.area_cm2, r.comes_off_mm, shop)
 }
 
-/// Hours for what comes off the skin itself: a crest of this depth over an area, about half of the box that holds it.
+/// Hours for what comes off the skin itself: a crest of this depth over an area, about half of the
+/// box that holds it.
 pub fn hours_off(area_cm2: f64, depth_mm: f64, shop: &Shop) -> f64 {
     // cm² × mm / 10 = cc.
     area_cm2 * depth_mm / 10.0 / 1000.0 / 2.0 * shop.skin_hours_per_litre.value

@@ -1,4 +1,5 @@
-//! The shop's own figures: losses, times, thicknesses, scale and recipes, each with where it comes from.
+//! The shop's own figures: losses, times, thicknesses, scale and recipes, each with where it comes
+//! from.
 
 use super::figure::COMMON;
 mod file;

@@ -1,8 +1,10 @@
-//! Where filler goes and how thick: over the lows, proud of the reference, feathered out past them, ended at edges and openings.
+//! Where filler goes and how thick: over the lows, proud of the reference, feathered out past them,
+//! ended at edges and openings.
 //!
-//! At a node with deviation d (mm, negative is low) filler is spread up to overfill × f above the reference: f is 1 over a low and falls
-//! evenly to 0 over the feather. So its thickness is max(0, overfill·f − d) once it has cured, what stays after sanding is
-//! min(thickness, max(0, −d)), and the rest is sanded off: a share that follows from depth, feather and overfill.
+//! At a node with deviation d (mm, negative is low) filler is spread up to overfill × f above the
+//! reference: f is 1 over a low and falls evenly to 0 over the feather. So its thickness is max(0,
+//! overfill·f − d) once it has cured, what stays after sanding is min(thickness, max(0, −d)), and
+//! the rest is sanded off: a share that follows from depth, feather and overfill.
 
 use crate::judge::regions::EDGE_MM;
 use crate::judge::volume::node_weights_mm2;
@@ -176,8 +178,9 @@ impl<'a> Floor<'a> {
         cover
     }
 
-    /// Nodes of a low and around it up to `reach` mm, each with its way to the low along the skin: a feather does not jump an opening.
-    /// The way goes from node to node, along, across or diagonally, so it may be told up to 8 % too long.
+    /// Nodes of a low and around it up to `reach` mm, each with its way to the low along the skin:
+    /// a feather does not jump an opening. The way goes from node to node, along, across or
+    /// diagonally, so it may be told up to 8 % too long.
     fn around(&self, region: usize, reach: f64) -> Vec<((usize, usize), f64)> {
         let nodes = &self.j.nodes;
         let (ny, nx) = nodes.deviation.dim();
@@ -214,7 +217,8 @@ impl<'a> Floor<'a> {
         out
     }
 
-    /// Lows that filler goes into: to be filled, or deeper than primer takes if what was found is right.
+    /// Lows that filler goes into: to be filled, or deeper than primer takes if what was found is
+    /// right.
     pub fn is_filled(&self, region: usize) -> bool {
         self.j.regions.get(region).is_some_and(|r| {
             r.kind == RegionKind::Low
@@ -230,9 +234,10 @@ impl<'a> Floor<'a> {
         })
     }
 
-    /// The judgement that is to be expected after a cycle that leaves this share of every depth: what stood proud is flush, a low ends
-    /// where it is shallower than a region's rim, and one that no longer passes the node limit is no low. The deepest stays one: it is
-    /// what another cycle is for.
+    /// The judgement that is to be expected after a cycle that leaves this share of every depth:
+    /// what stood proud is flush, a low ends where it is shallower than a region's rim, and one
+    /// that no longer passes the node limit is no low. The deepest stays one: it is what another
+    /// cycle is for.
     pub fn after(&self, share: f64) -> Judgement {
         let mut j = self.j.clone();
         j.nodes
@@ -273,7 +278,8 @@ impl<'a> Floor<'a> {
         }
     }
 
-    /// Volume of what lies lower than `from_mm` outside the lows that get filler, cc, and its area, mm²: left to the primer.
+    /// Volume of what lies lower than `from_mm` outside the lows that get filler, cc, and its area,
+    /// mm²: left to the primer.
     pub fn shallow(&self, from_mm: f64) -> (f64, f64) {
         let nodes = &self.j.nodes;
         let mut sum = (0.0, 0.0);

@@ -1,4 +1,5 @@
-//! Ways to do the job, side by side: what each mixes, leaves on, takes in hours and cycles, and what can go wrong.
+//! Ways to do the job, side by side: what each mixes, leaves on, takes in hours and cycles, and
+//! what can go wrong.
 
 use super::amounts::{Stuff, Table};
 use super::cycles::cycles;
@@ -62,8 +63,8 @@ impl Kind {
         }
     }
 
-    /// Share of a depth that is there again after a cycle, against that of spot filling: a skim and a screed bridge more of what the
-    /// survey missed (common practice, no source).
+    /// Share of a depth that is there again after a cycle, against that of spot filling: a skim and
+    /// a screed bridge more of what the survey missed (common practice, no source).
     fn left_factor(self) -> f64 {
         match self {
             Kind::SpotFill | Kind::PrimerOnly => 1.0,
@@ -151,10 +152,12 @@ pub struct Ground<'a> {
 
 /// Greatest coat on vertical and overhead faces, against a level one (common practice, no source).
 pub const STANDING: f64 = 0.5;
-/// How far hours may be off either way, as a factor: the usual figures differ by this much (common practice, no source).
+/// How far hours may be off either way, as a factor: the usual figures differ by this much (common
+/// practice, no source).
 const HOURS_FACTOR: f64 = 2.0;
-/// Share of a depth that is there again in all lows, against that of the worst, which alone tells how many cycles: most lows come out
-/// better. Chosen on simulated jobs in rough hands (tests/jobs.rs), whose second cycle took 3 to 26 % of the first one's filler, 14 % in the
+/// Share of a depth that is there again in all lows, against that of the worst, which alone tells
+/// how many cycles: most lows come out better. Chosen on simulated jobs in rough hands
+/// (tests/jobs.rs), whose second cycle took 3 to 26 % of the first one's filler, 14 % in the
 /// middle; in usual hands it took less.
 const OF_THE_WORST: f64 = 0.5;
 /// Primer coats that are sprayed at most.
@@ -308,7 +311,8 @@ fn filled(on: &Ground, kind: Kind) -> Way {
     }
 }
 
-/// What a later cycle lays on: whatever the first was, later ones fill spots, where that share of the depth is still a low.
+/// What a later cycle lays on: whatever the first was, later ones fill spots, where that share of
+/// the depth is still a low.
 fn later(on: &Ground, share: f64) -> Volumes {
     let j = on.floor.after(share);
     let floor = on.floor.under(&j);

@@ -26,7 +26,8 @@ pub struct Choice<'a> {
     pub filler: &'a Recipe,
     /// Primer to use.
     pub primer: &'a Recipe,
-    /// Temperature of the shop, °C; `None`: the skin's as noted in the survey, else that of the recipe.
+    /// Temperature of the shop, °C; `None`: the skin's as noted in the survey, else that of the
+    /// recipe.
     pub at_c: Option<f64>,
     /// Temperature of the skin, °C; `None`: as noted in the survey, else the shop's.
     pub skin_c: Option<f64>,
@@ -101,7 +102,8 @@ pub struct Plan {
 }
 
 impl Plan {
-    /// Puts the command for the mixing card as it is to be typed in the place of the one for the plan's own folder.
+    /// Puts the command for the mixing card as it is to be typed in the place of the one for the
+    /// plan's own folder.
     pub fn printed_as(&mut self, command: &str) {
         for item in &mut self.work {
             item.tool = item.tool.replace(work::MIX_COMMAND, command);
@@ -114,9 +116,11 @@ impl Plan {
     }
 }
 
-/// Hollows shallower than this are nobody's business, mm: a region's rim (as for [`crate::judge::Judgement::to_level_cc`]).
+/// Hollows shallower than this are nobody's business, mm: a region's rim (as for
+/// [`crate::judge::Judgement::to_level_cc`]).
 const SHALLOW_MM: f64 = 0.05;
-/// Lows on more of the panel than this are skimmed rather than spotted (common practice, no source).
+/// Lows on more of the panel than this are skimmed rather than spotted (common practice, no
+/// source).
 const SKIM_SHARE: f64 = 0.4;
 /// Edge that is told in the check by hand when the survey used none, mm.
 const EDGE_MM: f64 = 600.0;
@@ -124,7 +128,8 @@ const EDGE_MM: f64 = 600.0;
 /// Make a plan of a judged panel.
 ///
 /// # Errors
-/// [`Error::Survey`] when there are no readings: a photo tells no depth. [`Error::Usage`] when the way asked for does not fit this job.
+/// [`Error::Survey`] when there are no readings: a photo tells no depth. [`Error::Usage`] when the
+/// way asked for does not fit this job.
 pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> Result<Plan, Error> {
     if j.readings == 0 {
         return Err(Error::Survey(
@@ -201,7 +206,8 @@ pub fn plan(panel: &Panel, survey: &Survey, j: &Judgement, choice: &Choice) -> R
     Ok(plan)
 }
 
-/// No low is filled deeper than its filler may be built up, what is there of it already included where the film is said to be filler.
+/// No low is filled deeper than its filler may be built up, what is there of it already included
+/// where the film is said to be filler.
 fn not_too_deep(panel: &Panel, floor: &Floor, way: Option<&Way>, shop: &Shop) -> Result<(), Error> {
     let Some(way) = way.filter(|w| w.kind != Kind::PrimerOnly) else {
         return Ok(());
@@ -240,7 +246,8 @@ fn not_too_deep(panel: &Panel, floor: &Floor, way: Option<&Way>, shop: &Shop) ->
     Err(Error::Survey(told.join("\n")))
 }
 
-/// A temperature given for today must suit the filler: what was noted in an old survey is only warned of.
+/// A temperature given for today must suit the filler: what was noted in an old survey is only
+/// warned of.
 fn in_range(choice: &Choice, weather: &Weather) -> Result<(), Error> {
     let (from, to) = (&choice.filler.from_c, &choice.filler.to_c);
     for (option, given, c) in [

@@ -1,4 +1,5 @@
-//! The work list: what to do, in order, each line with place, tool, depth, amount, time and where to stop.
+//! The work list: what to do, in order, each line with place, tool, depth, amount, time and where
+//! to stop.
 
 use super::sanding;
 use super::ways::{Kind, Way};
@@ -31,12 +32,13 @@ pub struct Item {
 
 /// The rule for every sanding.
 const STOP: &str = "guide coat is gone or substrate shows, whichever is first";
-/// The command for the mixing card, run in the plan's own folder; [`Plan::printed_as`] puts the one in its place that runs where the plan is
-/// printed.
+/// The command for the mixing card, run in the plan's own folder; [`Plan::printed_as`] puts the one
+/// in its place that runs where the plan is printed.
 pub const MIX_COMMAND: &str = "lowspot mix --plan plan.json";
 /// Regions told one by one; the rest share a line.
 const TOLD: usize = 8;
-/// Lines of master strips are no further apart than this, mm (common practice, no source), nor than the edge reaches.
+/// Lines of master strips are no further apart than this, mm (common practice, no source), nor than
+/// the edge reaches.
 const STRIPS_APART_MM: f64 = 500.0;
 /// A master strip is about this wide, mm (common practice, no source).
 const STRIP_WIDE_MM: f64 = 40.0;
@@ -225,7 +227,8 @@ impl List<'_> {
         }
     }
 
-    /// "; not over no-filler x 1600-1800, y 600-750: the feather ends there", where a low or its feather meets one.
+    /// "; not over no-filler x 1600-1800, y 600-750: the feather ends there", where a low or its
+    /// feather meets one.
     fn clear_of(&self, r: &Region, feather_mm: f64) -> String {
         let [x0, y0, x1, y1] = r.extent_mm;
         let meets = |b: [f64; 4]| {

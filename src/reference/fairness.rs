@@ -1,8 +1,9 @@
-//! What the three references share: the spline the reference lives on, and the penalty that makes it fair.
+//! What the three references share: the spline the reference lives on, and the penalty that makes
+//! it fair.
 //!
-//! Fair means that curvature changes slowly: the penalty is on third derivatives, so that planes and constant
-//! curvature cost nothing. With a, b = λc/2π of each axis it is
-//! ½h₀⁻¹∬ a⁶T_xxx² + 3a⁴b²T_xxy² + 3a²b⁴T_xyy² + b⁶T_yyy²; with a squared loss it would pass a wave of length λ with
+//! Fair means that curvature changes slowly: the penalty is on third derivatives, so that planes
+//! and constant curvature cost nothing. With a, b = λc/2π of each axis it is ½h₀⁻¹∬ a⁶T_xxx² +
+//! 3a⁴b²T_xxy² + 3a²b⁴T_xyy² + b⁶T_yyy²; with a squared loss it would pass a wave of length λ with
 //! 1/(1 + (λc/λ)⁶) per axis, half at λc.
 
 use crate::fit::basis::{Axis, Basis};
@@ -23,7 +24,8 @@ pub struct Fairness {
     pub basis: Basis,
     /// Pattern of products of splines.
     pub pattern: Pattern,
-    /// For each pair of neighbouring splines: where its product stands in the pattern, and in the sums of
+    /// For each pair of neighbouring splines: where its product stands in the pattern, and in the
+    /// sums of
     /// [`Fairness::add_products`].
     pairs: Vec<Pair>,
     /// Where the diagonal stands in the pattern.
@@ -34,7 +36,8 @@ pub struct Fairness {
     held: Vec<f64>,
     /// The shape with the curvature that is known, as coefficients; none where it is free.
     known_curvature: Option<Vec<f64>>,
-    /// The four cubics over the panel (1 at its ends), as coefficients; none on a ruled panel, which is straight one way.
+    /// The four cubics over the panel (1 at its ends), as coefficients; none on a ruled panel,
+    /// which is straight one way.
     pub cubics: Vec<Vec<f64>>,
 }
 
@@ -52,7 +55,8 @@ struct Pair {
 impl Fairness {
     /// Splines and penalty on a box of length × width (mm) for form wavelengths (x, y) in mm.
     ///
-    /// `curvature`: second derivatives along x and y that are known, 1/mm (crowned outwards is negative).
+    /// `curvature`: second derivatives along x and y that are known, 1/mm (crowned outwards is
+    /// negative).
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
@@ -67,7 +71,8 @@ impl Fairness {
             y: Axis::new(width, wavelength[1] / KNOTS_PER_WAVELENGTH),
         };
         let (nx, ny) = (basis.x.count(), basis.y.count());
-        // Every pair of splines that overlap, row ≥ column: (i, j) of the column, (p, q) of the row.
+        // Every pair of splines that overlap, row ≥ column: (i, j) of the column, (p, q) of the
+        // row.
         let mut overlaps = Vec::new();
         let mut columns = vec![Vec::new(); nx * ny];
         for i in 0..nx {
@@ -160,8 +165,8 @@ impl Fairness {
         self.held.iter().map(|p| p * scale).collect()
     }
 
-    /// Scale the diagonal by 1 + 1e-12. The plane and quadratics are held by the nodes alone; this hair keeps tiny
-    /// panels regular.
+    /// Scale the diagonal by 1 + 1e-12. The plane and quadratics are held by the nodes alone; this
+    /// hair keeps tiny panels regular.
     pub fn steady(&self, values: &mut [f64]) {
         for &place in &self.diagonal {
             values[place] *= 1.0 + 1e-12;
@@ -170,8 +175,8 @@ impl Fairness {
 
     /// Add BᵀDB to `values`, D one weight a node (indexed iy·nx + ix).
     ///
-    /// The products along x are summed for one row of nodes first, then spread along y: ten products a node
-    /// instead of 136.
+    /// The products along x are summed for one row of nodes first, then spread along y: ten
+    /// products a node instead of 136.
     pub fn add_products(&self, nodes: &NodeLines, weights: &[f64], values: &mut [f64]) {
         let (nx, cx) = (nodes.at_x.len(), self.basis.x.count());
         // Row of sums (j, l), l ≤ 3: over all nodes, the products along x times by_j·by_{j+l}.

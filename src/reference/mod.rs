@@ -1,8 +1,8 @@
 //! Surface into the fair shapes to work to.
 //!
-//! In: heights on a node grid, allowances, form wavelengths. Out: [`References`]: the skin, by which fairness is judged,
-//! and the three shapes that may be worked to: the skin raised where it must be, one that sinks into fair skin to
-//! save filler, and one that rides on the highest places.
+//! In: heights on a node grid, allowances, form wavelengths. Out: [`References`]: the skin, by
+//! which fairness is judged, and the three shapes that may be worked to: the skin raised where it
+//! must be, one that sinks into fair skin to save filler, and one that rides on the highest places.
 
 pub mod fairness;
 pub mod skin;
@@ -20,8 +20,9 @@ use solve::{Price, Problem};
 pub const SAND_PRICE: f64 = 0.25;
 /// A node whose sd is this large counts half in the search for the skin, mm.
 const TRUSTED_SD_MM: f64 = 0.1;
-/// Say of a node under coat against one that the block reached (chosen on the two simulators of docs/decisions.md among 0.05 to 1: with 1 the
-/// other hand's lows overlap by 0.56 to 0.70 instead of 0.60 to 0.74; below 0.2 our own crowned panels are told 7 % too much).
+/// Say of a node under coat against one that the block reached (chosen on the two simulators of
+/// docs/decisions.md among 0.05 to 1: with 1 the other hand's lows overlap by 0.56 to 0.70 instead
+/// of 0.60 to 0.74; below 0.2 our own crowned panels are told 7 % too much).
 const COATED_SAY: f64 = 0.3;
 /// Quantiles that other skins are looked for from.
 const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
@@ -30,8 +31,8 @@ const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
-    /// The skin that is there, carried on across lows and under highs; raised, as little as possible, where a high
-    /// exceeds what may be sanded.
+    /// The skin that is there, carried on across lows and under highs; raised, as little as
+    /// possible, where a high exceeds what may be sanded.
     #[default]
     Skin,
     /// Sinks into fair skin to save filler.
@@ -54,7 +55,8 @@ impl Kind {
     }
 }
 
-/// The node grid on which references are fitted to one panel. Node (ix, iy) lies at multiples of the step from the datum.
+/// The node grid on which references are fitted to one panel. Node (ix, iy) lies at multiples of
+/// the step from the datum.
 #[derive(Debug)]
 pub struct Workbench {
     fairness: Fairness,
@@ -80,7 +82,8 @@ pub struct Workbench {
 }
 
 impl Workbench {
-    /// Nodes at multiples of `step_mm` over the panel; `areas_mm2` is the area each node stands for, iy·nx + ix.
+    /// Nodes at multiples of `step_mm` over the panel; `areas_mm2` is the area each node stands
+    /// for, iy·nx + ix.
     ///
     /// # Errors
     /// [`Error::Calculation`] when memory runs out.
@@ -130,8 +133,8 @@ impl Workbench {
         self.fairness.spread(&self.nodes, coefficients)
     }
 
-    /// Let each node's say in the search for the skin follow how well it is known: `sd_mm` a node (iy·nx + ix),
-    /// infinite where nothing is known and the node must not pull at all.
+    /// Let each node's say in the search for the skin follow how well it is known: `sd_mm` a node
+    /// (iy·nx + ix), infinite where nothing is known and the node must not pull at all.
     pub fn trust(&mut self, sd_mm: &[f64]) {
         self.sd_mm = sd_mm
             .iter()
@@ -146,9 +149,10 @@ impl Workbench {
         }
     }
 
-    /// Let the skin rest on what photos show the block to have reached: `coat` a node (iy·nx + ix) is the share of it under guide coat as surely
-    /// as that is known, 0 to 1. What is under coat is lower than its surroundings by the block's own word, so it says little
-    /// of where the skin runs.
+    /// Let the skin rest on what photos show the block to have reached: `coat` a node (iy·nx + ix)
+    /// is the share of it under guide coat as surely as that is known, 0 to 1. What is under coat
+    /// is lower than its surroundings by the block's own word, so it says little of where the skin
+    /// runs.
     pub fn rest_on_bare(&mut self, coat: &[f64]) {
         for (t, coat) in self.trusted.iter_mut().zip(coat) {
             *t *= 1.0 - (1.0 - COATED_SAY) * coat.clamp(0.0, 1.0);
@@ -189,7 +193,8 @@ impl Workbench {
         Ok(skin)
     }
 
-    /// Heights less the curvature that panel.toml states, so that the penalty on what differs from it is quadratic.
+    /// Heights less the curvature that panel.toml states, so that the penalty on what differs from
+    /// it is quadratic.
     fn less_known_curvature(&self, heights: &[f64]) -> Vec<f64> {
         match self.fairness.known_curvature() {
             Some(known) => heights
@@ -201,7 +206,8 @@ impl Workbench {
         }
     }
 
-    /// The skin of node heights (iy·nx + ix, mm): the fair shape that is there, whatever may be sanded.
+    /// The skin of node heights (iy·nx + ix, mm): the fair shape that is there, whatever may be
+    /// sanded.
     ///
     /// # Errors
     /// [`Error::Calculation`] when a factorisation fails.
@@ -246,11 +252,12 @@ impl Workbench {
         Ok(all)
     }
 
-    /// The skin, raised smoothly and by as little filler as possible so that no node stands above it by more than its allowance; lowered
-    /// nowhere. `skin` and the result are spline coefficients; heights and allowances are one a node, mm.
+    /// The skin, raised smoothly and by as little filler as possible so that no node stands above
+    /// it by more than its allowance; lowered nowhere. `skin` and the result are spline
+    /// coefficients; heights and allowances are one a node, mm.
     ///
-    /// With u what it is raised by and h the height above the skin: minimise Σ g·(u − h)₊ + penalty(u) subject to
-    /// u ≥ 0 and h − u ≤ allowance.
+    /// With u what it is raised by and h the height above the skin: minimise Σ g·(u − h)₊ +
+    /// penalty(u) subject to u ≥ 0 and h − u ≤ allowance.
     ///
     /// # Errors
     /// [`Error::Calculation`] when the problem does not settle.
@@ -291,7 +298,8 @@ impl Workbench {
         Ok(raise)
     }
 
-    /// A reference of this kind for node heights (iy·nx + ix, mm) over their skin, under an allowance a node.
+    /// A reference of this kind for node heights (iy·nx + ix, mm) over their skin, under an
+    /// allowance a node.
     ///
     /// # Errors
     /// [`Error::Calculation`] when the problem does not settle.
@@ -309,7 +317,8 @@ impl Workbench {
         }
     }
 
-    /// The reference that minimises filler plus a low price of sanding: it goes into fair skin to save filler.
+    /// The reference that minimises filler plus a low price of sanding: it goes into fair skin to
+    /// save filler.
     fn sunk(&self, heights: &[f64], allowance: &[f64]) -> Result<Vec<f64>, Error> {
         let mut sunk = solve::solve(
             &self.problem(&self.weights),
@@ -346,7 +355,8 @@ impl Workbench {
         self.over(kind, &skin, heights, allowance)
     }
 
-    /// The linear filter behind the references (squared loss): passes 1/(1 + (λc/λ)⁶) of a wave along an axis.
+    /// The linear filter behind the references (squared loss): passes 1/(1 + (λc/λ)⁶) of a wave
+    /// along an axis.
     ///
     /// # Errors
     /// [`Error::Calculation`] when the factorisation fails.

@@ -1,13 +1,15 @@
 //! The skin: the fair shape that is there, carried on across the lows and under the highs.
 //!
-//! A robust regression in the manner of ISO 16610-31 on the fairness penalty of [`super::fairness`]: minimise
-//! Σ gᵢ·ρ(zᵢ − rᵢ) + penalty(r), ρ Tukey's biweight (Beaton and Tukey, Technometrics 16, 1974). A node further from the
-//! skin than the cut-off has no weight at all, so a low pulls the skin down no more when it is deeper. With all weights 1
-//! it is the linear filter that passes half of a wave of the form wavelength.
+//! A robust regression in the manner of ISO 16610-31 on the fairness penalty of
+//! [`super::fairness`]: minimise Σ gᵢ·ρ(zᵢ − rᵢ) + penalty(r), ρ Tukey's biweight (Beaton and
+//! Tukey, Technometrics 16, 1974). A node further from the skin than the cut-off has no weight at
+//! all, so a low pulls the skin down no more when it is deeper. With all weights 1 it is the linear
+//! filter that passes half of a wave of the form wavelength.
 //!
-//! A redescending ρ has more than one minimum. The way to the wanted one is graduated non-convexity (Blake and
-//! Zisserman, Visual Reconstruction, 1987; from memory): start from the L1 solution, then shorten the cut-off from what
-//! that solution's residuals ask for to its last value, one reweighted solution at each length.
+//! A redescending ρ has more than one minimum. The way to the wanted one is graduated non-convexity
+//! (Blake and Zisserman, Visual Reconstruction, 1987; from memory): start from the L1 solution,
+//! then shorten the cut-off from what that solution's residuals ask for to its last value, one
+//! reweighted solution at each length.
 
 use super::fairness::{H0_MM, is_ruled};
 use super::solve::{Problem, factor};
@@ -17,22 +19,25 @@ use crate::problem::Error;
 /// How far a node may lie from the skin and still have a say, and how much of one on either side.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loss {
-    /// Last cut-offs below and above the skin, mm: nodes further from it have no say. Before filling lows outnumber highs, so what stands
-    /// above has a say a little longer.
+    /// Last cut-offs below and above the skin, mm: nodes further from it have no say. Before
+    /// filling lows outnumber highs, so what stands above has a say a little longer.
     cut_offs_mm: [f64; 2],
-    /// Say of what lies above the skin against what lies below it, of 1 together. Shallow lows are more common than shallow highs.
+    /// Say of what lies above the skin against what lies below it, of 1 together. Shallow lows are
+    /// more common than shallow highs.
     above: f64,
 }
 
 impl Loss {
-    /// Where the shape is free both ways. Chosen on true and found surfaces of two simulators, ours and that of tests/data/coat_photos by another
-    /// hand, among cut-offs from 0.05 and 0.08 to 0.15 and 0.2 and shares from 0.5 to 0.75 (docs/decisions.md has the table): under 0.15 and 0.2
-    /// shallow lows pull the skin down, and a third of the other hand's lows were not told.
+    /// Where the shape is free both ways. Chosen on true and found surfaces of two simulators, ours
+    /// and that of tests/data/coat_photos by another hand, among cut-offs from 0.05 and 0.08 to
+    /// 0.15 and 0.2 and shares from 0.5 to 0.75 (docs/decisions.md has the table): under 0.15 and
+    /// 0.2 shallow lows pull the skin down, and a third of the other hand's lows were not told.
     const FREE: Loss = Loss {
         cut_offs_mm: [0.09, 0.13],
         above: 0.6,
     };
-    /// Of a ruled panel, whose section bends faster across than the skin can quite follow: what is left of it must not be cut off.
+    /// Of a ruled panel, whose section bends faster across than the skin can quite follow: what is
+    /// left of it must not be cut off.
     const RULED: Loss = Loss {
         cut_offs_mm: [0.15, 0.2],
         above: 0.5,
@@ -47,7 +52,8 @@ impl Loss {
         }
     }
 
-    /// The same with no leaning to either side, for a search that asks what the readings leave open.
+    /// The same with no leaning to either side, for a search that asks what the readings leave
+    /// open.
     pub fn even(&self) -> Loss {
         Loss {
             cut_offs_mm: [self.cut_offs_mm[1]; 2],
@@ -83,7 +89,8 @@ const MOST_ROUNDS: usize = 150;
 pub const SETTLED_MM: f64 = 2e-5;
 /// The same for panels that only tell how far surveys err, mm.
 pub const NEARLY_SETTLED_MM: f64 = 1e-3;
-/// This much of a node's sd does not lengthen the cut-off, mm: the lengths above hold for surveys that know the height so well.
+/// This much of a node's sd does not lengthen the cut-off, mm: the lengths above hold for surveys
+/// that know the height so well.
 const SURE_SD_MM: f64 = 0.025;
 /// A cubic of 1 mm at the panel's ends costs as much as this residual at every node, mm.
 const CUBIC_COST: f64 = 0.03;
@@ -111,16 +118,18 @@ pub struct Skin {
     pub status: Status,
     /// Solutions of the least-squares problem it took.
     pub rounds: usize,
-    /// Share of what is known of the panel, by area and trust, that lies within the cut-off: what the skin agrees with.
+    /// Share of what is known of the panel, by area and trust, that lies within the cut-off: what
+    /// the skin agrees with.
     pub kept: f64,
-    /// Σ gᵢ·ρ + penalty with one reach and one say on both sides, in mm² times nodes: of two skins of the same heights the one that
-    /// leaves more of them unexplained has more. The search's own loss would not do: it holds a low likelier than a high, and
-    /// here is asked what the readings say.
+    /// Σ gᵢ·ρ + penalty with one reach and one say on both sides, in mm² times nodes: of two skins
+    /// of the same heights the one that leaves more of them unexplained has more. The search's own
+    /// loss would not do: it holds a low likelier than a high, and here is asked what the readings
+    /// say.
     pub cost: f64,
 }
 
-/// The last cut-off on the side of a residual at a node whose height is known to `sd_mm`: what may be an error of the survey is
-/// no defect, mm.
+/// The last cut-off on the side of a residual at a node whose height is known to `sd_mm`: what may
+/// be an error of the survey is no defect, mm.
 fn cut_off_mm([low, high]: [f64; 2], residual: f64, sd_mm: f64) -> f64 {
     let known = if residual < 0.0 { low } else { high };
     known.max(REACH * (sd_mm - SURE_SD_MM))
@@ -129,7 +138,8 @@ fn cut_off_mm([low, high]: [f64; 2], residual: f64, sd_mm: f64) -> f64 {
 /// Where the search begins and ends.
 #[derive(Clone, Copy, Debug)]
 pub struct Search {
-    /// Which quantile the starting L1 solution follows: 0.5 for the median, higher where lows outnumber highs.
+    /// Which quantile the starting L1 solution follows: 0.5 for the median, higher where lows
+    /// outnumber highs.
     pub quantile: f64,
     /// Settled when no node moves further than this in a round, mm.
     pub settled_mm: f64,
@@ -149,8 +159,8 @@ fn rho(residual: f64, c: f64) -> f64 {
     c * c / 6.0 * (1.0 - rest.powi(3))
 }
 
-/// The skin of node heights with their standard deviations (mm, iy·nx + ix). `problem.weights` are areas times what the nodes are trusted, 0 where
-/// nothing is known.
+/// The skin of node heights with their standard deviations (mm, iy·nx + ix). `problem.weights` are
+/// areas times what the nodes are trusted, 0 where nothing is known.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails.
@@ -241,9 +251,10 @@ struct Shape {
     bent: Vec<f64>,
 }
 
-/// Least squares under the penalty, the panel's own cubics let go nearly free: as in the found surface's shape, a fair panel may have
-/// them. Without that a small panel's corners are left out as if they were lows. The cubics' sizes β pay
-/// ½·Σg·(β·[`CUBIC_COST`])²; they are eliminated from the splines' normal equations (block elimination).
+/// Least squares under the penalty, the panel's own cubics let go nearly free: as in the found
+/// surface's shape, a fair panel may have them. Without that a small panel's corners are left out
+/// as if they were lows. The cubics' sizes β pay ½·Σg·(β·[`CUBIC_COST`])²; they are eliminated from
+/// the splines' normal equations (block elimination).
 fn with_cubics(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Result<Shape, Error> {
     let (fairness, nodes) = (problem.fairness, problem.nodes);
     let factor = factor(problem, penalty)?;
@@ -340,8 +351,8 @@ mod tests {
             .collect()
     }
 
-    /// A plateau with valleys on a share of its length, on a strip: (plain filter's, robust skin's) worst distance from
-    /// the plateau, mm.
+    /// A plateau with valleys on a share of its length, on a strip: (plain filter's, robust skin's)
+    /// worst distance from the plateau, mm.
     fn plateau(share: f64) -> [f64; 2] {
         let fairness = Fairness::new(4000.0, 400.0, [800.0, 800.0], None).unwrap();
         let (xs, ys) = (line(4000.0, 20.0), line(400.0, 20.0));

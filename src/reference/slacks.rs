@@ -1,9 +1,11 @@
-//! The nodes' own part of the interior-point method of [`super::solve`]: slacks, multipliers and their Newton steps.
+//! The nodes' own part of the interior-point method of [`super::solve`]: slacks, multipliers and
+//! their Newton steps.
 //!
-//! At a node, T − z = p − q with multiplier y; a and b are the multipliers of p ≥ 0 and q ≥ 0, e that of the slack
-//! r = allowance − q ≥ 0. Nodes are independent but for y's pull on the spline, so four are worked side by side, and
-//! quotients that a step needs more than once are taken once. Nodes that may not be sanded, that may be sanded freely and that are
-//! bounded go in groups, since each needs other quantities.
+//! At a node, T − z = p − q with multiplier y; a and b are the multipliers of p ≥ 0 and q ≥ 0, e
+//! that of the slack r = allowance − q ≥ 0. Nodes are independent but for y's pull on the spline,
+//! so four are worked side by side, and quotients that a step needs more than once are taken once.
+//! Nodes that may not be sanded, that may be sanded freely and that are bounded go in groups, since
+//! each needs other quantities.
 
 use std::array::from_fn;
 use std::ops::{Add, AddAssign, Mul, Neg, Sub};
@@ -180,7 +182,8 @@ impl Limits {
         self.both_change += other.both_change;
     }
 
-    /// The longest steps (primal, dual), at most 1: this share of the way to the first value that reaches 0.
+    /// The longest steps (primal, dual), at most 1: this share of the way to the first value that
+    /// reaches 0.
     pub fn longest(&self, share: f64) -> (f64, f64) {
         ((share / self.primal).min(1.0), (share / self.dual).min(1.0))
     }
@@ -245,7 +248,8 @@ impl Group {
         (each * self.count) as f64
     }
 
-    /// Begin a step at this surface: 1/θ and the predictor's pull of every node. Returns Σ products and the largest residual.
+    /// Begin a step at this surface: 1/θ and the predictor's pull of every node. Returns Σ products
+    /// and the largest residual.
     pub fn reduce(&mut self, surface: &[f64], theta: &mut [f64], pull: &mut [f64]) -> (f64, f64) {
         by_sanding!(self.reduce_as(surface, theta, pull))
     }
@@ -291,7 +295,8 @@ impl Group {
         (sum.sum(), worst.largest())
     }
 
-    /// The corrector's pull: products aimed at `mu`, if wanted with the second-order terms of the step just found.
+    /// The corrector's pull: products aimed at `mu`, if wanted with the second-order terms of the
+    /// step just found.
     pub fn correct(&mut self, mu: f64, second_order: bool, pull: &mut [f64]) {
         by_sanding!(self.correct_as(mu, second_order, pull))
     }

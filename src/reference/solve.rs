@@ -1,8 +1,9 @@
 //! The reference as a convex problem, solved by a primal–dual interior-point method.
 //!
-//! For node heights zᵢ of weight gᵢ, with T = Bc: minimise Σ gᵢ(w_f·pᵢ + w_s·qᵢ) + ½cᵀRc, where Tᵢ − zᵢ = pᵢ − qᵢ,
-//! p ≥ 0 is filled and 0 ≤ q ≤ allowanceᵢ is sanded. Newton steps reduce to (R + BᵀΘ⁻¹B)·dc = r with a diagonal Θ; predictor and
-//! corrector after Mehrotra (SIAM J. Optim. 2, 1992). Ten to twenty steps are usual.
+//! For node heights zᵢ of weight gᵢ, with T = Bc: minimise Σ gᵢ(w_f·pᵢ + w_s·qᵢ) + ½cᵀRc, where Tᵢ
+//! − zᵢ = pᵢ − qᵢ, p ≥ 0 is filled and 0 ≤ q ≤ allowanceᵢ is sanded. Newton steps reduce to (R +
+//! BᵀΘ⁻¹B)·dc = r with a diagonal Θ; predictor and corrector after Mehrotra (SIAM J. Optim. 2,
+//! 1992). Ten to twenty steps are usual.
 
 use super::fairness::{Fairness, NodeLines};
 use super::slacks::{Group, Limits, Sanding, Start};
@@ -40,7 +41,8 @@ pub struct Price {
 
 /// Solve for the reference's coefficients.
 ///
-/// `penalty` on [`Fairness::pattern`], ½cᵀRc; `heights` and `allowance` (mm, ≥ 0, may be infinite) are one a node, indexed iy·nx + ix.
+/// `penalty` on [`Fairness::pattern`], ½cᵀRc; `heights` and `allowance` (mm, ≥ 0, may be infinite)
+/// are one a node, indexed iy·nx + ix.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a factorisation fails or the steps run out.
@@ -127,9 +129,11 @@ pub fn solve(
 
 /// Whether the steps get anywhere.
 ///
-/// Mehrotra's corrector takes for granted that the predictor's whole step could be gone; where a few nodes allow only a short one it can
-/// drive the products up again, and the steps then run in a circle (Cartis, Appl. Numer. Math. 59, 2009, on
-/// Mehrotra-type correctors; from memory). A step after one that did not lower them is careful: no second-order terms, products kept even, slacks and multipliers moved alike.
+/// Mehrotra's corrector takes for granted that the predictor's whole step could be gone; where a
+/// few nodes allow only a short one it can drive the products up again, and the steps then run in a
+/// circle (Cartis, Appl. Numer. Math. 59, 2009, on Mehrotra-type correctors; from memory). A step
+/// after one that did not lower them is careful: no second-order terms, products kept even, slacks
+/// and multipliers moved alike.
 #[derive(Debug)]
 struct Pace {
     least: f64,
@@ -152,8 +156,9 @@ impl Pace {
     }
 }
 
-/// The reference with a squared loss, Σ g(T − z)²/(2h₀) + penalty: the linear filter that passes half of a wave of
-/// length λc. Starting point of the search, and what the filter's published amplitude is checked against.
+/// The reference with a squared loss, Σ g(T − z)²/(2h₀) + penalty: the linear filter that passes
+/// half of a wave of length λc. Starting point of the search, and what the filter's published
+/// amplitude is checked against.
 ///
 /// # Errors
 /// [`Error::Calculation`] when the factorisation fails.
@@ -196,7 +201,8 @@ pub(super) fn factor<'a>(problem: &Problem<'a>, penalty: &[f64]) -> Result<Facto
     fairness.pattern.factor(&values)
 }
 
-/// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of their ranges.
+/// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of
+/// their ranges.
 fn start(
     problem: &Problem,
     heights: &[f64],

@@ -1,4 +1,5 @@
-//! Slips of syntax in a settings file: where they are, what to say, and what to pass over to read the rest.
+//! Slips of syntax in a settings file: where they are, what to say, and what to pass over to read
+//! the rest.
 
 use crate::text::quoted;
 use std::ops::Range;
@@ -103,7 +104,8 @@ fn next_header(text: &str, from: usize) -> usize {
         .map_or(text.len(), |i| from + i)
 }
 
-/// The text with spaces for everything but line ends in a range of bytes that begins and ends with lines.
+/// The text with spaces for everything but line ends in a range of bytes that begins and ends with
+/// lines.
 pub(super) fn blanked(text: &str, cut: Range<usize>) -> String {
     match (
         text.get(..cut.start),

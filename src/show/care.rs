@@ -109,7 +109,8 @@ pub fn cautions(j: &Judgement, panel: &Panel) -> Vec<Caution> {
     found
 }
 
-/// The cautions in one line, for where they stand in full elsewhere: what they are about, and what to wear at least.
+/// The cautions in one line, for where they stand in full elsewhere: what they are about, and what
+/// to wear at least.
 pub fn in_short(cautions: &[Caution]) -> Option<String> {
     let short = |about: &str| match about {
         "dust" => Some("dust: extract it, wear a P3 or P100 mask"),

@@ -1,4 +1,5 @@
-//! A picture of what came up and what went down, in the map's colours: the difference of two surveys, what was put on and taken off.
+//! A picture of what came up and what went down, in the map's colours: the difference of two
+//! surveys, what was put on and taken off.
 
 use super::map::{Look, PNG_WIDTH, Sheet};
 use super::palette;

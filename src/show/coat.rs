@@ -1,4 +1,5 @@
-//! What photos show, as layers of the map: coat and what is not seen where there are no readings; substrate and pinholes always.
+//! What photos show, as layers of the map: coat and what is not seen where there are no readings;
+//! substrate and pinholes always.
 
 use super::field::ringed;
 use super::labels::Placer;
@@ -65,8 +66,8 @@ pub(super) fn add(
     Ok(())
 }
 
-/// A share of the cells smoothed over some 30 mm, by what is seen of each: what a hand would draw round specks and frayed edges. 0 where
-/// nothing is seen.
+/// A share of the cells smoothed over some 30 mm, by what is seen of each: what a hand would draw
+/// round specks and frayed edges. 0 where nothing is seen.
 pub(super) fn smooth(cells: &CoatCells, share: &Array2<f64>) -> Array2<f64> {
     let weighed = Array2::from_shape_fn(share.dim(), |at| {
         // What is not seen counts as bare: coat is drawn where it was seen.
@@ -160,8 +161,8 @@ fn unread(sheet: &Sheet<'_>, scene: &mut Scene) {
     }
 }
 
-/// Light teal within the outlines; what lies bare within coat stays white. Higher ground lies on one side of every line, so holes run the
-/// other way round than what they are in.
+/// Light teal within the outlines; what lies bare within coat stays white. Higher ground lies on
+/// one side of every line, so holes run the other way round than what they are in.
 fn fills(sheet: &Sheet<'_>, lines: &[IsoLine], scene: &mut Scene) {
     let turn = |line: &IsoLine| -> f64 {
         let next = line.points.iter().cycle().skip(1);

@@ -4,8 +4,9 @@ use crate::judge::Nodes;
 use crate::photo::CoatCells;
 use std::fmt::Write;
 
-/// `x_mm,y_mm,height_mm,reference_mm,deviation_mm,sd_mm,state`: y outer, x inner, both rising; five decimals
-/// (places: as many as they need). Numbers that are not known, and everything outside the outline, are empty.
+/// `x_mm,y_mm,height_mm,reference_mm,deviation_mm,sd_mm,state`: y outer, x inner, both rising; five
+/// decimals (places: as many as they need). Numbers that are not known, and everything outside the
+/// outline, are empty.
 pub fn surface(nodes: &Nodes) -> String {
     let mut out = String::with_capacity(60 * nodes.state.len() + 64);
     out.push_str("x_mm,y_mm,height_mm,reference_mm,deviation_mm,sd_mm,state\n");
@@ -31,8 +32,9 @@ pub fn surface(nodes: &Nodes) -> String {
 /// Cells of coat.csv along a side, in the photo stage's cells: 20 mm.
 const PER_SIDE: usize = 2;
 
-/// `x_mm,y_mm,coat,sure` for cells of 20 mm, y outer, x inner, both rising, places at the middles: the share of the cell that is coat and
-/// how certain that is, 0 to 1; both empty where no photo shows enough of the cell.
+/// `x_mm,y_mm,coat,sure` for cells of 20 mm, y outer, x inner, both rising, places at the middles:
+/// the share of the cell that is coat and how certain that is, 0 to 1; both empty where no photo
+/// shows enough of the cell.
 pub fn coat(cells: &CoatCells) -> String {
     let (ny, nx) = cells.coat.dim();
     let side = PER_SIDE as f64 * cells.cell_mm;
@@ -65,7 +67,8 @@ pub fn coat(cells: &CoatCells) -> String {
     out
 }
 
-/// Places come from multiples of a step: rounding takes off what binary fractions add (0.30000000000000004).
+/// Places come from multiples of a step: rounding takes off what binary fractions add
+/// (0.30000000000000004).
 fn round(mm: f64) -> f64 {
     (mm * 1e6).round() / 1e6
 }

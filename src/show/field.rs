@@ -1,4 +1,5 @@
-//! The deviation between nodes, for colouring: bilinear inside the panel, carried a little over its edge.
+//! The deviation between nodes, for colouring: bilinear inside the panel, carried a little over its
+//! edge.
 
 use crate::judge::{Judgement, NodeState};
 use ndarray::Array2;
@@ -7,11 +8,13 @@ use ndarray::Array2;
 pub struct Field {
     /// Spacing of the nodes, mm.
     pub step_mm: f64,
-    /// Deviation, mm; carried two nodes beyond the edge so that colours reach an outline between nodes. NaN farther out.
+    /// Deviation, mm; carried two nodes beyond the edge so that colours reach an outline between
+    /// nodes. NaN farther out.
     pub deviation: Array2<f64>,
     /// The same with NaN at unmeasured nodes: iso-lines stop there.
     pub known: Array2<f64>,
-    /// 1 at unmeasured nodes, 0 elsewhere (carried over the edge too): unmeasured where more than ½.
+    /// 1 at unmeasured nodes, 0 elsewhere (carried over the edge too): unmeasured where more than
+    /// ½.
     pub unmeasured: Array2<f64>,
     /// Whether any node is unmeasured.
     pub any_unmeasured: bool,
@@ -61,7 +64,8 @@ impl Field {
         }
     }
 
-    /// Deviation at a place, mm; `None` where unmeasured or beyond the nodes. Places off the grid take its edge.
+    /// Deviation at a place, mm; `None` where unmeasured or beyond the nodes. Places off the grid
+    /// take its edge.
     pub fn at(&self, x: f64, y: f64) -> Option<f64> {
         self.at_where(x, y, |_| true)
     }
@@ -111,7 +115,8 @@ fn mixed(values: &[f64], a: usize, b: usize, t: f64) -> Option<f64> {
     [value, near].into_iter().find(|v| !v.is_nan())
 }
 
-/// Bilinear value at node coordinates (u along x, v along y), clamped to the grid; `None` beside a NaN node that counts.
+/// Bilinear value at node coordinates (u along x, v along y), clamped to the grid; `None` beside a
+/// NaN node that counts.
 fn between(values: &Array2<f64>, u: f64, v: f64) -> Option<f64> {
     let (ny, nx) = values.dim();
     let (u, v) = (
@@ -163,8 +168,9 @@ fn carried_over_edge(values: &Array2<f64>, rounds: usize) -> Array2<f64> {
     now
 }
 
-/// The grid within two more rings: the inner repeats the edge, the outer (and every NaN) is `beyond`, so that
-/// every iso-line of a level above `beyond` closes. Node (ix, iy) moves to (ix + 2, iy + 2).
+/// The grid within two more rings: the inner repeats the edge, the outer (and every NaN) is
+/// `beyond`, so that every iso-line of a level above `beyond` closes. Node (ix, iy) moves to (ix +
+/// 2, iy + 2).
 pub fn ringed(values: &Array2<f64>, sign: f64, beyond: f64) -> Array2<f64> {
     let (ny, nx) = values.dim();
     Array2::from_shape_fn((ny + 4, nx + 4), |(iy, ix)| {

@@ -1,5 +1,6 @@
-//! Files written all or none: each to a name of its own first, then renamed, so that a full disk or a folder that
-//! cannot be written leaves nothing half done. A list beside them tells what lowspot wrote, and nothing else is ever written over.
+//! Files written all or none: each to a name of its own first, then renamed, so that a full disk or
+//! a folder that cannot be written leaves nothing half done. A list beside them tells what lowspot
+//! wrote, and nothing else is ever written over.
 
 use crate::keep::seal::sha256;
 use crate::parts::Part;
@@ -34,12 +35,12 @@ const HEAD: &str = "# Written by lowspot, with the SHA-256 of each file as it wa
 /// Largest list that is read, bytes.
 const MOST_LIST: u64 = 10_000_000;
 
-/// Writes `files` into `dir`, making the folder if need be. Files of the same names are replaced if lowspot wrote them and nobody has
-/// changed them since.
+/// Writes `files` into `dir`, making the folder if need be. Files of the same names are replaced if
+/// lowspot wrote them and nobody has changed them since.
 ///
 /// # Errors
-/// [`Error::File`] names the path and what to do; files that stood there before are then as they were. [`Error::Usage`] where a file of
-/// that name is not lowspot's.
+/// [`Error::File`] names the path and what to do; files that stood there before are then as they
+/// were. [`Error::Usage`] where a file of that name is not lowspot's.
 pub fn write_all(dir: &Path, files: &[File]) -> Result<(), Error> {
     write_beside(dir, files, &[])
 }
@@ -52,8 +53,8 @@ pub fn write_beside(dir: &Path, files: &[File], inputs: &[PathBuf]) -> Result<()
     write(dir, at_hand(files), inputs, |_| false)
 }
 
-/// The same for a map, whose folder may hold overlays of an earlier one with more photos, which would be taken for today's: those go, if
-/// lowspot wrote them.
+/// The same for a map, whose folder may hold overlays of an earlier one with more photos, which
+/// would be taken for today's: those go, if lowspot wrote them.
 ///
 /// # Errors
 /// As [`write_beside`].
@@ -63,8 +64,8 @@ pub fn write_map(dir: &Path, files: &[File], inputs: &[PathBuf]) -> Result<(), E
     })
 }
 
-/// The same for record packets, whose pages come one by one, and whose folder may hold pages of panels that are no longer among them: those
-/// go, if lowspot wrote them.
+/// The same for record packets, whose pages come one by one, and whose folder may hold pages of
+/// panels that are no longer among them: those go, if lowspot wrote them.
 ///
 /// # Errors
 /// As [`write_all`].
@@ -77,7 +78,8 @@ pub fn write_packets(
     })
 }
 
-/// Writes one file that must not be there yet, such as a form that will hold readings; no list tells of it.
+/// Writes one file that must not be there yet, such as a form that will hold readings; no list
+/// tells of it.
 ///
 /// # Errors
 /// [`Error::Usage`] where something of that name is there; [`Error::File`].
@@ -143,7 +145,8 @@ fn at_hand(files: &[File]) -> impl Iterator<Item = Result<File, Error>> + '_ {
     files.iter().cloned().map(Ok)
 }
 
-/// Each file becomes a part as it comes, so that no more than one need be in memory; then all are put in their places.
+/// Each file becomes a part as it comes, so that no more than one need be in memory; then all are
+/// put in their places.
 fn put(
     dir: &Path,
     files: impl Iterator<Item = Result<File, Error>>,
@@ -198,7 +201,8 @@ fn put(
     move_to(last, &list)
 }
 
-/// What the list of a folder says: SHA-256 and name. A name may stand twice, when a run was stopped.
+/// What the list of a folder says: SHA-256 and name. A name may stand twice, when a run was
+/// stopped.
 #[derive(Debug, Default)]
 struct Written(Vec<(String, String)>);
 

@@ -1,7 +1,7 @@
 //! report.html: one file that opens anywhere, on a phone too, without a network.
 //!
-//! The template says what stands where; here the numbers become words. The nodes travel in the page as whole numbers,
-//! two bytes each, so that a tapped spot can be told without asking anyone.
+//! The template says what stands where; here the numbers become words. The nodes travel in the page
+//! as whole numbers, two bytes each, so that a tapped spot can be told without asking anyone.
 
 use super::care::{self, Caution};
 use super::layer;

@@ -1,7 +1,8 @@
-//! report.json: everything the judgement found, for programs. Documented field by field in `docs/formats.md`.
+//! report.json: everything the judgement found, for programs. Documented field by field in
+//! `docs/formats.md`.
 //!
-//! Lengths are mm, areas cm², volumes cc, whatever units the screen shows. Numbers keep all their digits; what is not
-//! known is `null`, never NaN.
+//! Lengths are mm, areas cm², volumes cc, whatever units the screen shows. Numbers keep all their
+//! digits; what is not known is `null`, never NaN.
 
 use super::care;
 use crate::judge::form::Misfit;

@@ -1,7 +1,7 @@
 //! Where texts go on the map, so that none lies on another.
 //!
-//! First come the regions' names, worst first, each beside its worst spot; then numbers along iso-lines, turned with
-//! the line where it runs straight enough; each place is taken once.
+//! First come the regions' names, worst first, each beside its worst spot; then numbers along
+//! iso-lines, turned with the line where it runs straight enough; each place is taken once.
 
 use super::palette::{self, Rgb};
 use super::scene::{Anchor, Label};
@@ -122,7 +122,8 @@ impl Placer {
         Ok(None)
     }
 
-    /// Numbers along a line: one each `every` px at most, where it runs straightest; none on a line too short for it.
+    /// Numbers along a line: one each `every` px at most, where it runs straightest; none on a line
+    /// too short for it.
     pub fn along(
         &mut self,
         points: &[[f64; 2]],

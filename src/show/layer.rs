@@ -19,7 +19,8 @@ const QUALITY: u8 = 72;
 /// Where the map's lines begin: what stands before is colour.
 const LINES: &str = "<g stroke-linejoin=\"round\">";
 
-/// Lays the photos onto the panel, between the map's colours and its lines. Without photos nothing is changed.
+/// Lays the photos onto the panel, between the map's colours and its lines. Without photos nothing
+/// is changed.
 ///
 /// # Errors
 /// [`Error::Calculation`] when a picture cannot be made.

@@ -74,7 +74,8 @@ pub(super) fn shortened(words: &str, size: f64, room: f64) -> Result<String, Err
     Ok(String::new())
 }
 
-/// The colours from low to high with their limits, dots and hatching, as leaves at an edge; the node limit and the allowance marked.
+/// The colours from low to high with their limits, dots and hatching, as leaves at an edge; the
+/// node limit and the allowance marked.
 fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     let t = sheet.look.text;
     let [left, cell, top] = bar(sheet, scene, y, ["LOW", "fair", "HIGH"]);
@@ -91,8 +92,9 @@ fn scale(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) {
     allowance(sheet, scene, [boundary(6), top], cell);
 }
 
-/// The eleven classes as leaves at a straightedge: what is low hangs under it, as thick leaves go under; what is high stands above it. Words for
-/// both ends and the middle. Returns its left end, the width of a class and its top, px.
+/// The eleven classes as leaves at a straightedge: what is low hangs under it, as thick leaves go
+/// under; what is high stands above it. Words for both ends and the middle. Returns its left end,
+/// the width of a class and its top, px.
 pub(super) fn bar(
     sheet: &Sheet<'_>,
     scene: &mut Scene,

@@ -1,7 +1,8 @@
 //! The map: highs and lows of one panel as a picture, the same on paper, on a phone and in grey.
 //!
-//! Lows are teal with dots, highs brown with hatching, both denser the worse they are; unmeasured places are left
-//! blank. [`draw_png`] and [`draw_svg`] paint the same scene, [`for_page`] one with larger words and no legend.
+//! Lows are teal with dots, highs brown with hatching, both denser the worse they are; unmeasured
+//! places are left blank. [`draw_png`] and [`draw_svg`] paint the same scene, [`for_page`] one with
+//! larger words and no legend.
 
 use super::field::{Field, ringed};
 use super::labels::Placer;
@@ -21,7 +22,8 @@ pub const PNG_WIDTH: u32 = 1800;
 /// map.png: `width_px` wide (600…6000; [`PNG_WIDTH`] is meant), as high as the panel asks for.
 ///
 /// # Errors
-/// [`Error::Calculation`] when the picture cannot be made: a panel without extent, a width beyond the limits.
+/// [`Error::Calculation`] when the picture cannot be made: a panel without extent, a width beyond
+/// the limits.
 pub fn draw_png(
     j: &Judgement,
     panel: &Panel,
@@ -535,7 +537,8 @@ impl<'a> Sheet<'a> {
         self.datum(scene);
     }
 
-    /// Round places from 0 to `last` mm, at least `apart` text heights apart; the far end itself where no round one fits.
+    /// Round places from 0 to `last` mm, at least `apart` text heights apart; the far end itself
+    /// where no round one fits.
     fn round_places(&self, last: f64, apart: f64) -> Vec<f64> {
         let step = round_step(apart * self.look.text / self.frame.scale, self.units);
         let count = (last / step + 1e-9).floor() as usize;
@@ -577,7 +580,8 @@ impl<'a> Sheet<'a> {
         }
     }
 
-    /// A cross with a white edge at each reading that was left out, joined by dashes where the whole placing was.
+    /// A cross with a white edge at each reading that was left out, joined by dashes where the
+    /// whole placing was.
     fn left_out(&self, shapes: &mut Vec<Shape>) {
         for placing in &self.j.flagged_placings {
             let [a, b] = [placing.from_mm, placing.to_mm].map(|p| self.px(p));
@@ -602,7 +606,8 @@ impl<'a> Sheet<'a> {
         }
     }
 
-    /// Names with their worst value beside the worst spot, worst first; the smallest lose the value, then the name, when there is no room.
+    /// Names with their worst value beside the worst spot, worst first; the smallest lose the
+    /// value, then the name, when there is no room.
     fn region_names(&self, scene: &mut Scene, placer: &mut Placer) -> Result<(), Error> {
         let mut order: Vec<_> = self.j.regions.iter().collect();
         order.sort_by(|a, b| b.worst_mm.value.abs().total_cmp(&a.worst_mm.value.abs()));
@@ -687,7 +692,8 @@ impl<'a> Sheet<'a> {
         Ok(())
     }
 
-    /// Places each `step` text heights over the plot, beginning `from` text heights from its top left.
+    /// Places each `step` text heights over the plot, beginning `from` text heights from its top
+    /// left.
     pub(super) fn lattice(&self, step: f64, from: f64) -> Vec<[f64; 2]> {
         let (text, f, end) = (self.look.text, &self.frame, self.frame.end());
         let count = |room: f64| ((room / text - from) / step).ceil().max(0.0) as usize;
@@ -699,7 +705,8 @@ impl<'a> Sheet<'a> {
             .collect()
     }
 
-    /// "?" over wide areas where the interval straddles the limit; the narrow rings round lows and highs go without.
+    /// "?" over wide areas where the interval straddles the limit; the narrow rings round lows and
+    /// highs go without.
     fn unsure(&self, scene: &mut Scene, placer: &mut Placer) {
         let size = 0.9 * self.look.text;
         let nodes = &self.j.nodes;
@@ -711,7 +718,8 @@ impl<'a> Sheet<'a> {
             let at = self.frame.panel_from_picture([x, y]);
             let near = |dx: isize, dy: isize| state_near(nodes, at, (dx * reach, dy * reach));
             let unsure = |s: Option<NodeState>| s == Some(NodeState::Unsure);
-            // On both sides of the spot, one way or the other; a side off the panel is no objection.
+            // On both sides of the spot, one way or the other; a side off the panel is no
+            // objection.
             let across = |d: [isize; 2]| {
                 [1, -1].iter().all(|s| {
                     let state = near(s * d[0], s * d[1]);
@@ -885,7 +893,8 @@ pub(super) fn round_step(least_mm: f64, units: Units) -> f64 {
     }
 }
 
-/// Fits the panel into the picture: as wide as it may be, no higher than 1.1 times that, room above and below a narrow one.
+/// Fits the panel into the picture: as wide as it may be, no higher than 1.1 times that, room above
+/// and below a narrow one.
 fn frame_for(panel: &Panel, look: Look) -> Result<Frame, Error> {
     let b = panel.outline.bounds();
     let (x0, y0) = (b[0].min(0.0), b[1].min(0.0));

@@ -137,8 +137,8 @@ fn json_batch(batch: &Batch) -> JsonBatch<'_> {
     }
 }
 
-/// The card to read: the batch first with its ratio, then times, then what must be heeded, then what was used. `moving_surface`: it goes onto one,
-/// and that comes before any amount.
+/// The card to read: the batch first with its ratio, then times, then what must be heeded, then
+/// what was used. `moving_surface`: it goes onto one, and that comes before any amount.
 pub fn text(card: &Card, units: Units, moving_surface: bool) -> String {
     let width = terminal_size::terminal_size().map_or(WIDEST, |(w, _)| (w.0 as usize).min(WIDEST));
     let mut page = Page {

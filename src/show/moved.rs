@@ -1,4 +1,5 @@
-//! What moved between two surveys: on the screen, as moved.json, and as a picture in the map's colours.
+//! What moved between two surveys: on the screen, as moved.json, and as a picture in the map's
+//! colours.
 
 use super::changed::Changed;
 use super::summary::{WIDEST, wrapped};

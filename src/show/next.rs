@@ -1,4 +1,5 @@
-//! The plan of further placings: on the screen, as a form to fill in, as next.json and as a picture with the placings numbered.
+//! The plan of further placings: on the screen, as a form to fill in, as next.json and as a picture
+//! with the placings numbered.
 
 use super::map::{Look, PNG_WIDTH, Sheet};
 use super::palette::{self, Rgb};
@@ -19,7 +20,8 @@ pub const SCHEMA: u32 = 1;
 const LISTED: usize = 12;
 /// On a walk longer than this only the first round is numbered.
 const NUMBERED: usize = 40;
-/// When the filler's interval stays wider than this share of what it was, further placings add little.
+/// When the filler's interval stays wider than this share of what it was, further placings add
+/// little.
 const ENOUGH: f64 = 0.9;
 
 #[derive(Serialize)]
@@ -89,14 +91,16 @@ pub fn json(plan: &Plan, j: &Judgement) -> Result<String, Error> {
         .map_err(|e| Error::Calculation(format!("next.json: {e}")))
 }
 
-/// next.txt: the placings as a notes form in mm, in the order to take them, with `_` for every reading.
+/// next.txt: the placings as a notes form in mm, in the order to take them, with `_` for every
+/// reading.
 pub fn form(plan: &Plan, panel: &Panel) -> String {
     form_in(plan, panel, Units::Metric)
 }
 
 /// The form in the user's own units.
 ///
-/// A walk to begin with ends with its first placing once more: that tells how well a reading repeats.
+/// A walk to begin with ends with its first placing once more: that tells how well a reading
+/// repeats.
 pub fn form_in(plan: &Plan, panel: &Panel, units: Units) -> String {
     let readings: usize = plan.suggestions.iter().map(|s| s.placing.readings).sum();
     let example = match units {
@@ -270,7 +274,8 @@ fn scene(sheet: &Sheet, plan: &Plan) -> Result<Scene, Error> {
     Ok(scene)
 }
 
-/// Names of the lows and highs beside their worst spots, so that the words can be followed; clear of the numbers.
+/// Names of the lows and highs beside their worst spots, so that the words can be followed; clear
+/// of the numbers.
 fn names(sheet: &Sheet, drawn: &[Drawn], scene: &mut Scene) {
     let t = sheet.look.text;
     let aside = [
@@ -308,7 +313,8 @@ struct Drawn {
     dashed: bool,
 }
 
-/// Where lines and numbers lie: placings that overlap on one line are drawn beside one another, numbers slide along until they are clear.
+/// Where lines and numbers lie: placings that overlap on one line are drawn beside one another,
+/// numbers slide along until they are clear.
 fn drawn(sheet: &Sheet, plan: &Plan) -> Vec<Drawn> {
     let t = sheet.look.text;
     let mut out: Vec<Drawn> = Vec::new();
@@ -358,7 +364,8 @@ fn drawn(sheet: &Sheet, plan: &Plan) -> Vec<Drawn> {
 }
 
 impl Drawn {
-    /// A strong line in a white casing with an arrowhead where it ends; thinner in later rounds of a walk.
+    /// A strong line in a white casing with an arrowhead where it ends; thinner in later rounds of
+    /// a walk.
     fn draw(&self, sheet: &Sheet, scene: &mut Scene) {
         let t = sheet.look.text;
         let width = if self.dashed { 0.12 * t } else { 0.2 * t };

@@ -1,7 +1,8 @@
 //! overlay.jpg: the map drawn back onto the photo, so that each low is found on the real panel.
 //!
-//! Every line is laid out on the panel and follows the photo's perspective: dots over lows, strokes over highs, iso-lines from the
-//! node limit on, names beside the worst spots. Of a panel without readings the outlines of the coat are drawn.
+//! Every line is laid out on the panel and follows the photo's perspective: dots over lows, strokes
+//! over highs, iso-lines from the node limit on, names beside the worst spots. Of a panel without
+//! readings the outlines of the coat are drawn.
 
 use super::coat;
 use super::field::Field;
@@ -59,7 +60,8 @@ pub fn jpeg(j: &Judgement, panel: &Panel, units: Units, photo: &Taken) -> Result
         panel,
         units,
         photo,
-        // Shapes and texts are measured in halves of the photo's pixels, as those of a map painted at twice its size.
+        // Shapes and texts are measured in halves of the photo's pixels, as those of a map painted
+        // at twice its size.
         scale: scale / 2.0,
         size: [picture.width() as f64 / 2.0, picture.height() as f64 / 2.0],
         field: Field::new(j),
@@ -120,7 +122,8 @@ impl Overlay<'_> {
         (near(at[0], self.size[0]) && near(at[1], self.size[1])).then_some(at)
     }
 
-    /// A line through places on the panel, in parts where it leaves the photo; light beneath, so that it shows on any ground.
+    /// A line through places on the panel, in parts where it leaves the photo; light beneath, so
+    /// that it shows on any ground.
     fn line(&self, points: &[[f64; 2]], colour: Rgb, width: f64, shapes: &mut Vec<Shape>) {
         let width = width * self.text() / 16.0;
         let mut parts = vec![Vec::new()];
@@ -238,7 +241,8 @@ impl Overlay<'_> {
         }
         self.not_seen(shapes);
         if found.with_readings {
-            // The map's own lows are drawn; the coat as read in this photo is a thin line beside them.
+            // The map's own lows are drawn; the coat as read in this photo is a thin line beside
+            // them.
             let own = &self.photo.reading.cells;
             for line in coat::outlines(own, &own.coat) {
                 for part in self.on_skin(&coat::round_again(&line)) {
@@ -260,7 +264,8 @@ impl Overlay<'_> {
         }
     }
 
-    /// Small crosses where this photo does not show the panel: glare, a hand, tape, what was told to be ignored.
+    /// Small crosses where this photo does not show the panel: glare, a hand, tape, what was told
+    /// to be ignored.
     fn not_seen(&self, shapes: &mut Vec<Shape>) {
         let cells = &self.photo.reading.cells;
         for p in self.lattice() {
@@ -413,7 +418,8 @@ fn closed(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
     points.iter().chain(points.first()).copied().collect()
 }
 
-/// The same line with points no farther apart than [`FINE_MM`]: straight on the panel is bent in a photo of a crowned one.
+/// The same line with points no farther apart than [`FINE_MM`]: straight on the panel is bent in a
+/// photo of a crowned one.
 fn fine(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
     let mut all: Vec<[f64; 2]> = points.first().copied().into_iter().collect();
     for pair in points.windows(2) {

@@ -1,7 +1,9 @@
-//! A [`Scene`] painted: colours of the deviation, then shapes, then texts; once as pixels, once as SVG.
+//! A [`Scene`] painted: colours of the deviation, then shapes, then texts; once as pixels, once as
+//! SVG.
 //!
-//! Pixels are painted at twice the size and halved, which smooths every edge alike. The drawing library takes whole
-//! coordinates only, so the SVG is drawn at ten times the size within a viewBox.
+//! Pixels are painted at twice the size and halved, which smooths every edge alike. The drawing
+//! library takes whole coordinates only, so the SVG is drawn at ten times the size within a
+//! viewBox.
 
 use super::field::{Field, Row, ringed};
 use super::palette::{self, Classes, Rgb};
@@ -86,7 +88,8 @@ pub fn onto(
     Ok(())
 }
 
-/// Fills the panel with the colours of its deviation; unmeasured places, openings and the rest stay white.
+/// Fills the panel with the colours of its deviation; unmeasured places, openings and the rest stay
+/// white.
 fn colour(
     big: &mut [u8],
     w: usize,
@@ -113,7 +116,8 @@ fn colour(
             let colours: Vec<Option<Rgb>> =
                 line.nodes().map(|d| d.map(|d| classes.colour(d))).collect();
             for [from, to] in spans {
-                // From node to node the row is linear: where both ends share a colour, so does all between.
+                // From node to node the row is linear: where both ends share a colour, so does all
+                // between.
                 let mut x = from;
                 while x < to {
                     let node = (x / field.step_mm + 1e-9).floor().max(0.0);
@@ -143,8 +147,8 @@ impl Ink<'_> {
             .max(0.0) as usize
     }
 
-    /// Colours the pixels of one row from column `first` on, all between node column `node` and the next; `colours` are
-    /// those at the node columns.
+    /// Colours the pixels of one row from column `first` on, all between node column `node` and the
+    /// next; `colours` are those at the node columns.
     fn fill(
         &self,
         cell: &mut [u8],
@@ -175,7 +179,8 @@ impl Ink<'_> {
     }
 }
 
-/// The parts of the line at height y that lie on the skin, mm: inside the outline, outside the openings (even-odd rule).
+/// The parts of the line at height y that lie on the skin, mm: inside the outline, outside the
+/// openings (even-odd rule).
 fn spans_at(panel: &Panel, y: f64) -> Vec<[f64; 2]> {
     let outline = crossings(&panel.outline, y);
     let mut spans: Vec<[f64; 2]> = outline.chunks_exact(2).map(|c| [c[0], c[1]]).collect();
@@ -402,7 +407,8 @@ pub fn svg(
     Ok(out)
 }
 
-/// Areas beyond each class edge, the deeper over the shallower, within the outline; unmeasured places white over them.
+/// Areas beyond each class edge, the deeper over the shallower, within the outline; unmeasured
+/// places white over them.
 fn bands(out: &mut String, scene: &Scene, field: &Field, classes: &Classes, panel: &Panel) {
     const BEYOND: f64 = -1e9;
     out.push_str("<defs><clipPath id=\"skin\"><path clip-rule=\"evenodd\" d=\"");

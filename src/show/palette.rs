@@ -1,8 +1,9 @@
 //! Colours of the map: eleven classes from brown (high) through plain (fair) to teal (low).
 //!
-//! The palette is the eleven-class diverging scheme "BrBG" of ColorBrewer (C. A. Brewer, colorbrewer2.org; values and
-//! the mark "blind: ok" read in `colorbrewer_schemes.js` of its public source), with its middle, a light grey, drawn white.
-//! Class limits double from the node limit on, so that maps of one panel stay comparable from cycle to cycle.
+//! The palette is the eleven-class diverging scheme "BrBG" of ColorBrewer (C. A. Brewer,
+//! colorbrewer2.org; values and the mark "blind: ok" read in `colorbrewer_schemes.js` of its public
+//! source), with its middle, a light grey, drawn white. Class limits double from the node limit on,
+//! so that maps of one panel stay comparable from cycle to cycle.
 
 /// Red, green, blue, 0…255.
 pub type Rgb = [u8; 3];
@@ -38,7 +39,8 @@ pub struct Classes {
 }
 
 impl Classes {
-    /// Plain up to 0.05 mm (half the node limit, if that is less), then the node limit and its doubles.
+    /// Plain up to 0.05 mm (half the node limit, if that is less), then the node limit and its
+    /// doubles.
     pub fn from_node_limit(limit_mm: f64) -> Self {
         let limit = if limit_mm.is_finite() && limit_mm > 0.0 {
             limit_mm
@@ -81,7 +83,8 @@ impl Classes {
         }
     }
 
-    /// Levels of the iso-lines in mm, falling from high to low: the class edges, and further doubles as far as `deepest_mm`.
+    /// Levels of the iso-lines in mm, falling from high to low: the class edges, and further
+    /// doubles as far as `deepest_mm`.
     pub fn levels(&self, deepest_mm: f64) -> Vec<f64> {
         let mut sizes = self.edges.to_vec();
         let mut next = self.edges[4] * 2.0;

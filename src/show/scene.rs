@@ -1,6 +1,7 @@
 //! What a picture is made of, in px from the top left, before anything is painted.
 //!
-//! The map is laid out once into a [`Scene`]; [`paint`](crate::show::paint) turns the same scene into a PNG or an SVG.
+//! The map is laid out once into a [`Scene`]; [`paint`](crate::show::paint) turns the same scene
+//! into a PNG or an SVG.
 
 use super::palette::Rgb;
 

@@ -1,4 +1,5 @@
-//! The summary on the terminal: ten to twenty lines a tired person can act on, verdict first, then the work in its order.
+//! The summary on the terminal: ten to twenty lines a tired person can act on, verdict first, then
+//! the work in its order.
 
 use super::{care, words};
 use crate::judge::status::FitStatus;
@@ -112,7 +113,8 @@ pub fn work(j: &Judgement, panel: &Panel, units: Units) -> Vec<Line> {
     all.extend(stop_sanding(j, units));
     all.extend(by_coat_alone(j, units));
     let mut leave = leave(j, units);
-    // A high that decides the whole job is told first, even where nobody said that it may be sanded.
+    // A high that decides the whole job is told first, even where nobody said that it may be
+    // sanded.
     if leave_is_dear(j) {
         all.extend(leave.drain(..1));
     }
@@ -645,7 +647,8 @@ fn prime(j: &Judgement) -> Option<Line> {
     ))
 }
 
-/// Share of the filler that each further 0.1 mm off the first high left alone must save to be told first.
+/// Share of the filler that each further 0.1 mm off the first high left alone must save to be told
+/// first.
 const DEAR: f64 = 0.1;
 
 /// Whether leaving the largest high alone costs much.
@@ -795,8 +798,8 @@ pub(super) fn capital(words: &str) -> String {
     })
 }
 
-/// Prints the summary on standard output: coloured on a terminal only (NO_COLOR honoured), wrapped to it, no wider than
-/// 100 characters. A reader that has gone away is no error.
+/// Prints the summary on standard output: coloured on a terminal only (NO_COLOR honoured), wrapped
+/// to it, no wider than 100 characters. A reader that has gone away is no error.
 ///
 /// # Errors
 /// [`Error::File`] when standard output cannot be written.
@@ -814,7 +817,8 @@ pub fn print(j: &Judgement, panel: &Panel, units: Units, out_dir: &Path) -> Resu
     }
 }
 
-/// Writes lines wrapped to `width` characters, with styles as ANSI codes (anstream takes them out where they are not wanted).
+/// Writes lines wrapped to `width` characters, with styles as ANSI codes (anstream takes them out
+/// where they are not wanted).
 ///
 /// # Errors
 /// What the writer says.
@@ -861,7 +865,8 @@ fn style(tone: Tone) -> Style {
     }
 }
 
-/// Words in rows: the first begins at column `first`, the others at `hang`; what is hidden in them is written out.
+/// Words in rows: the first begins at column `first`, the others at `hang`; what is hidden in them
+/// is written out.
 pub(super) fn wrapped(text: &str, first: usize, hang: usize, width: usize) -> Vec<String> {
     let mut rows = vec![String::new()];
     let mut column = first;

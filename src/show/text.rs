@@ -50,12 +50,14 @@ pub struct Mask {
 }
 
 impl Mask {
-    /// Draws `text` with a line `size` px high and `pad` px of room around it; digits stand about the mask's middle height.
+    /// Draws `text` with a line `size` px high and `pad` px of room around it; digits stand about
+    /// the mask's middle height.
     pub fn new(text: &str, size: f64, pad: usize) -> Result<Self, Error> {
         let w = width(text, size)?.ceil() as usize + 2 * pad;
         let h = size.ceil() as usize + 2 * pad;
         let mut ink = vec![0u8; w * h];
-        // The library puts the baseline size/2 below the point given; a digit is 0.73 em high, half of that lies below the middle.
+        // The library puts the baseline size/2 below the point given; a digit is 0.73 em high, half
+        // of that lies below the middle.
         let baseline = h as f64 / 2.0 + 0.36 * size * EM_PER_SIZE;
         let from = (pad as i32, (baseline - size / 2.0).round() as i32);
         let put = |x: i32, y: i32, coverage: f32| -> Result<(), ()> {

@@ -274,8 +274,8 @@ pub fn plain(word: &str) -> String {
     word.replace('-', " ")
 }
 
-/// What was left out, each (sentence, place in the file) once: placings first, then single readings. Of two swapped placings the
-/// first speaks for both.
+/// What was left out, each (sentence, place in the file) once: placings first, then single
+/// readings. Of two swapped placings the first speaks for both.
 pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
     let placings = j
         .flagged_placings
@@ -295,8 +295,8 @@ pub(super) fn left_out(j: &Judgement) -> Vec<(&str, &str)> {
         .collect()
 }
 
-/// "each 40.1 mm along x (39.8 to 40.4) and each 40.2 mm along y (39.9 to 40.5), a lattice; 0.07 mm crest to trough (0.06 to 0.10); looks
-/// like …".
+/// "each 40.1 mm along x (39.8 to 40.4) and each 40.2 mm along y (39.9 to 40.5), a lattice; 0.07 mm
+/// crest to trough (0.06 to 0.10); looks like …".
 pub fn repeat(r: &Repeat, units: Units) -> String {
     let mut out = pitch(r, units);
     out.push_str(&format!(
@@ -314,7 +314,8 @@ pub fn repeat(r: &Repeat, units: Units) -> String {
     out
 }
 
-/// Its pitch alone: "each 40.1 mm along x (39.8 to 40.4) and each 38.0 mm along y (37.6 to 38.4), a lattice".
+/// Its pitch alone: "each 40.1 mm along x (39.8 to 40.4) and each 38.0 mm along y (37.6 to 38.4), a
+/// lattice".
 pub fn pitch(r: &Repeat, units: Units) -> String {
     let mut out = each(r.pitch_mm, r.direction_deg, units);
     if let Some(across) = &r.across {
@@ -363,7 +364,8 @@ pub fn banner(told: &[(impl AsRef<str>, String)]) -> String {
         .collect()
 }
 
-/// How long what is shown stays true; where something is pressing, that in its place: "TOUCHED SINCE: entry 32, fill, came after".
+/// How long what is shown stays true; where something is pressing, that in its place: "TOUCHED
+/// SINCE: entry 32, fill, came after".
 pub fn true_until(warnings: &[Warning]) -> String {
     let told: Vec<String> = warnings
         .iter()

@@ -42,7 +42,8 @@ pub struct Advice {
     pub forecast: Option<Forecast>,
 }
 
-/// Advice after these cycles. `entries`: all of the panel's, to see whether the last survey still holds; `shop`: steps of other panels.
+/// Advice after these cycles. `entries`: all of the panel's, to see whether the last survey still
+/// holds; `shop`: steps of other panels.
 pub fn advice(cycles: &[Cycle], entries: &[Entry], shop: &[Step]) -> Advice {
     let forecast = forecast(cycles, shop);
     let (what, reason) = reason(cycles, entries, forecast.as_ref());
@@ -84,7 +85,8 @@ fn reason(cycles: &[Cycle], entries: &[Entry], forecast: Option<&Forecast>) -> (
     }
 }
 
-/// A cycle that bought less than this many times what a reading repeats to did not help (common practice, no source).
+/// A cycle that bought less than this many times what a reading repeats to did not help (common
+/// practice, no source).
 const TIMES: f64 = 2.0;
 /// Repeatability where none is known, mm: straightedge and feeler (common practice, no source).
 const USUAL_MM: f64 = 0.05;

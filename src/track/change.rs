@@ -25,14 +25,18 @@ pub enum Told {
 /// What changed from the survey before.
 #[derive(Clone, Debug, Serialize)]
 pub struct Change {
-    /// The worst gap or swing at the limit that decided before; `None` where no limit could be checked by both surveys.
+    /// The worst gap or swing at the limit that decided before; `None` where no limit could be
+    /// checked by both surveys.
     #[serde(flatten)]
     pub worst: Option<WorstChange>,
-    /// Whether both surveys lay along the same lines: what no line saw is then the same in both, and cancels.
+    /// Whether both surveys lay along the same lines: what no line saw is then the same in both,
+    /// and cancels.
     pub same_lines: bool,
-    /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes no difference.
+    /// Share of what either survey measured on which the two are told, 0 to 1; 1 where that makes
+    /// no difference.
     pub common_share: f64,
-    /// What the root mean square deviation tells, which rests on the whole panel and not on its worst place; `None` where it is not known.
+    /// What the root mean square deviation tells, which rests on the whole panel and not on its
+    /// worst place; `None` where it is not known.
     pub sq: Option<SqChange>,
     /// Why it is not to be compared; empty where it is.
     pub caution: String,
@@ -49,7 +53,8 @@ pub struct WorstChange {
     pub from_mm: f64,
     /// Worst now, mm.
     pub to_mm: f64,
-    /// A smaller difference may be chance, mm: exceeded by an untouched panel in one of twenty pairs of surveys, either way.
+    /// A smaller difference may be chance, mm: exceeded by an untouched panel in one of twenty
+    /// pairs of surveys, either way.
     pub give_or_take_mm: f64,
     /// What that is.
     pub told: Told,
@@ -68,20 +73,25 @@ pub struct SqChange {
     pub told: Told,
 }
 
-/// Two surveys at temperatures farther apart than this are not compared without saying so, °C (common practice, no source).
+/// Two surveys at temperatures farther apart than this are not compared without saying so, °C
+/// (common practice, no source).
 const OTHER_SKIN_C: f64 = 8.0;
-/// Two surveys of which both measured this share of what either did are told on all that each measured (common practice, no source).
+/// Two surveys of which both measured this share of what either did are told on all that each
+/// measured (common practice, no source).
 const ALL: f64 = 0.98;
 /// One-sided 5 % of the normal distribution.
 const ONE_SIDED: f64 = 1.645;
-/// By how much the draws are too sure of a worst, and the least change of a worst along the same lines that is told, mm: a feeler's step (both
-/// chosen on simulated panels that nobody touched: 10 % were called better along the same lines without them, 15 % changed on others).
+/// By how much the draws are too sure of a worst, and the least change of a worst along the same
+/// lines that is told, mm: a feeler's step (both chosen on simulated panels that nobody touched: 10
+/// % were called better along the same lines without them, 15 % changed on others).
 const TOO_SURE: f64 = 1.3;
 const LEAST_CHANGE_MM: f64 = 0.05;
-/// How far apart places of a survey are about independent of each other, mm (common practice, no source: two placings).
+/// How far apart places of a survey are about independent of each other, mm (common practice, no
+/// source: two placings).
 const INDEPENDENT_MM: f64 = 150.0;
 
-/// The change on what both surveys measured: at the limit that decided before, and over all. `None` where neither is known.
+/// The change on what both surveys measured: at the limit that decided before, and over all. `None`
+/// where neither is known.
 pub(super) fn change(
     before: &Cycle,
     now: &Cycle,
@@ -122,7 +132,8 @@ pub(super) fn change(
     })
 }
 
-/// At a limit as it was and is; `common`: the worst of each on what both measured, where that is not all.
+/// At a limit as it was and is; `common`: the worst of each on what both measured, where that is
+/// not all.
 fn worst_change(
     [was, is]: [&LimitRow; 2],
     same_lines: bool,
@@ -189,8 +200,8 @@ fn words(c: &Change, pair: &Pair) -> String {
     parts.join("; ")
 }
 
-/// Worst before and now where both measured, found anew where that is not all: none is to be called a change because a survey reached
-/// farther. `None` where the worst found stand.
+/// Worst before and now where both measured, found anew where that is not all: none is to be called
+/// a change because a survey reached farther. `None` where the worst found stand.
 fn worst_on_common(pair: &Pair, limit: &LimitRow) -> Result<Option<[f64; 2]>, &'static str> {
     if let (Some(why), Some(_)) = (pair.why(), pair.fields()) {
         return Err(why);
@@ -215,7 +226,8 @@ fn sq_change(before: &Cycle, now: &Cycle, caution: &str, pair: &Pair) -> Option<
         None => (before.sq_mm?, now.sq_mm?, [half(before)?, half(now)?]),
     };
     let give_or_take_mm = halves[0].hypot(halves[1]);
-    // |Sq now − Sq then| ≤ rms of what moved (the triangle's inequality): where that is chance, so is the other.
+    // |Sq now − Sq then| ≤ rms of what moved (triangle inequality): where that is chance, so is
+    // the other.
     let quiet = pair.moved.as_ref().is_some_and(|m| !m.beyond_chance());
     let told = if quiet {
         Told::NoChange
@@ -311,8 +323,8 @@ impl<'a> Pair<'a> {
     }
 }
 
-/// Two surveys of which one reached farther, on what both measured. A fair shape laid through part of a panel follows that part, so both
-/// are held to one: that of the survey which measured more.
+/// Two surveys of which one reached farther, on what both measured. A fair shape laid through part
+/// of a panel follows that part, so both are held to one: that of the survey which measured more.
 struct Shared<'a> {
     laid: &'a Laid,
     fields: [&'a Field; 2],
@@ -405,8 +417,9 @@ impl Spread {
         }
     }
 
-    /// Half the 95 % interval of a root mean square, mm: over n places about independent of each other, var(rms²) = (4·rms²·sd² + 2·sd⁴)/n
-    /// and d(rms) = d(rms²)/2rms; near 0 the root of that.
+    /// Half the 95 % interval of a root mean square, mm: over n places about independent of each
+    /// other, var(rms²) = (4·rms²·sd² + 2·sd⁴)/n and d(rms) = d(rms²)/2rms; near 0 the root of
+    /// that.
     pub(super) fn half_of(&self, rms: f64) -> f64 {
         let square =
             (4.0 * rms * rms * self.mean_square + 2.0 * self.mean_square.powi(2)) / self.places;

@@ -55,7 +55,8 @@ pub struct Cycle {
     pub filler_on_g: f64,
     /// Kinds of work entered since the survey before, in order.
     pub work: Vec<&'static str>,
-    /// Standard deviation of one reading from repeated placings, else of the noisiest tool as the fit found it, mm.
+    /// Standard deviation of one reading from repeated placings, else of the noisiest tool as the
+    /// fit found it, mm.
     pub repeatability_mm: Option<f64>,
     /// Skin temperature, °C.
     pub skin_c: Option<f64>,
@@ -63,7 +64,8 @@ pub struct Cycle {
     pub supports: Option<String>,
     /// Worst gap against the survey before it, at the limit that decides; `None` for the first.
     pub change: Option<Change>,
-    /// What moved since the survey before it, once this lies on that; `None` for the first, and where the two cannot be laid onto one another.
+    /// What moved since the survey before it, once this lies on that; `None` for the first, and
+    /// where the two cannot be laid onto one another.
     pub moved: Option<Moved>,
     /// Why they cannot.
     pub moved_not_told: Option<String>,
@@ -71,7 +73,8 @@ pub struct Cycle {
     pub heights: Option<Heights>,
 }
 
-/// Rms of heights over a bridge, as they were read: of each placing, averaged, weighted by its readings.
+/// Rms of heights over a bridge, as they were read: of each placing, averaged, weighted by its
+/// readings.
 #[derive(Clone, Copy, Debug, Serialize)]
 pub struct Heights {
     /// Readings.
@@ -146,7 +149,8 @@ pub struct LimitRow {
     pub p_exceeds: Option<f64>,
     /// What the worst could be anywhere, one-sided 95 %; null in books written before.
     pub could_be: Option<f64>,
-    /// Width of a dip of just the limit that would surely have been seen, mm; null in books written before.
+    /// Width of a dip of just the limit that would surely have been seen, mm; null in books written
+    /// before.
     pub blind_mm: Option<f64>,
     /// Standard deviation of the worst when the same panel is read again at the same places.
     #[serde(skip)]
@@ -175,7 +179,8 @@ pub struct BandRow {
     pub high_mm: Option<f64>,
 }
 
-/// Every survey of a panel that stands, in order, each with the work before it. `entries` are all of the panel's.
+/// Every survey of a panel that stands, in order, each with the work before it. `entries` are all
+/// of the panel's.
 pub fn cycles(entries: &[Entry], surveys: &[(Entry, SurveyResult)]) -> Vec<Cycle> {
     let pairs: Vec<Pair> = surveys.par_windows(2).map(Pair::of).collect();
     let mut pairs = pairs.into_iter();
@@ -340,7 +345,8 @@ impl Cycle {
     }
 }
 
-/// Share of known nodes within ± the limit; the ends of its interval where all of the nodes' own lie on the bad or the good side.
+/// Share of known nodes within ± the limit; the ends of its interval where all of the nodes' own
+/// lie on the bad or the good side.
 fn share_fair(field: &Field, limit_mm: f64) -> Interval {
     let share = |reach: f64| {
         let (mut within, mut count) = (0.0, 0.0);

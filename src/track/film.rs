@@ -1,12 +1,14 @@
-//! The film ledger of a panel: what was put on and taken off between surveys, node by node, and what is left over the structure.
+//! The film ledger of a panel: what was put on and taken off between surveys, node by node, and
+//! what is left over the structure.
 //!
-//! In: the film as stated in each version of panel.toml, the entries, the surveys with the surfaces found. Out: a [`Ledger`]. No file, no
-//! clock.
+//! In: the film as stated in each version of panel.toml, the entries, the surveys with the surfaces
+//! found. Out: a [`Ledger`]. No file, no clock.
 //!
 //! Two surveys tell what came up and what went down against what nobody touched
-//! ([`difference_unbent`](crate::compare::difference_unbent)). What a board takes off evenly all over they cannot tell, since no gap shows it:
-//! that part comes from the entries and the shop's figures, with an interval of its own (`even`). A post-cure or other supports move the
-//! skin and leave the film. Where a film is stated anew the reckoning begins anew, there and not elsewhere.
+//! ([`difference_unbent`](crate::compare::difference_unbent)). What a board takes off evenly all
+//! over they cannot tell, since no gap shows it: that part comes from the entries and the shop's
+//! figures, with an interval of its own (`even`). A post-cure or other supports move the skin and
+//! leave the film. Where a film is stated anew the reckoning begins anew, there and not elsewhere.
 
 mod even;
 mod heed;
@@ -59,15 +61,17 @@ pub struct Statement {
     pub version: i64,
     /// Day from which it holds; `None`: from the beginning, as of the panel's first version.
     pub day: Option<Date>,
-    /// Whether that is the day on which it was measured, and not the day on which the version came in.
+    /// Whether that is the day on which it was measured, and not the day on which the version came
+    /// in.
     pub measured: bool,
     /// The film.
     pub film: Film,
 }
 
 impl Statement {
-    /// Whether work or a survey came after it was measured. Of the same day, what was entered under its version or a later one; all of it
-    /// where the day of measuring is told, since what came off then is better counted twice than not.
+    /// Whether work or a survey came after it was measured. Of the same day, what was entered under
+    /// its version or a later one; all of it where the day of measuring is told, since what came
+    /// off then is better counted twice than not.
     fn is_before(&self, e: &Entry) -> bool {
         match self.day {
             None => true,
@@ -90,7 +94,8 @@ pub struct Told<'a> {
     pub surveyed: &'a [Surveyed<'a>],
     /// Where photos show substrate, in order.
     pub bare: &'a [Bare],
-    /// The film as it was stated, oldest first, one for each time that it reads otherwise than before.
+    /// The film as it was stated, oldest first, one for each time that it reads otherwise than
+    /// before.
     pub statements: &'a [Statement],
 }
 
@@ -180,7 +185,8 @@ pub struct Ledger {
     pub warnings: Vec<Warning>,
 }
 
-/// Make the ledger. Surveys that cannot be laid onto one another leave the film unknown from then on, with the reason.
+/// Make the ledger. Surveys that cannot be laid onto one another leave the film unknown from then
+/// on, with the reason.
 pub fn ledger(told: &Told) -> Ledger {
     let mut sums = Sums::new(told);
     let mut rows = Vec::new();
@@ -217,7 +223,8 @@ pub fn ledger(told: &Told) -> Ledger {
 }
 
 impl Ledger {
-    /// The film as it is now, for a panel whose plan is to be made; not known where the ledger lost it.
+    /// The film as it is now, for a panel whose plan is to be made; not known where the ledger lost
+    /// it.
     pub fn film_now(&self) -> FilmNow {
         let low = self
             .film_mm

@@ -1,6 +1,8 @@
-//! The floor sheet: one row a panel, its stage, who holds it, what can be done now, and how long until primer.
+//! The floor sheet: one row a panel, its stage, who holds it, what can be done now, and how long
+//! until primer.
 //!
-//! Cycles still to come are what the forecast says of them ([`ToCome`]): learned from this panel, then from the shop.
+//! Cycles still to come are what the forecast says of them ([`ToCome`]): learned from this panel,
+//! then from the shop.
 
 use super::cycle::LimitRow;
 use super::forecast::{self, Chances, Model, Seen, Step, Sums, ToCome};
@@ -46,13 +48,15 @@ pub struct Row {
     pub holds_back: bool,
 }
 
-/// Hands-on hours of the stages after filling: pinholes, primer and its blocking (common practice, no source).
+/// Hands-on hours of the stages after filling: pinholes, primer and its blocking (common practice,
+/// no source).
 const TO_PRIMER_H: f64 = 2.0;
 /// Hands-on hours of one cycle where the book knows none (common practice, no source).
 const CYCLE_H: f64 = 3.0;
 /// How far hours may be off either way, as a factor (common practice, no source).
 const FACTOR: f64 = 2.0;
-/// Before hours of cycles are known their logarithm has this standard deviation: half or double at 95 % (common practice, no source).
+/// Before hours of cycles are known their logarithm has this standard deviation: half or double at
+/// 95 % (common practice, no source).
 const HOURS_SD: f64 = 0.354;
 /// That is as sure as so many cycles (common practice, no source).
 const HOURS_COUNT: f64 = 4.0;
@@ -77,7 +81,8 @@ pub struct Asked<'a> {
     pub now: Timestamp,
 }
 
-/// Entries of the surveys whose limits a panel's row asks for: its latest that stand, but the last, of which [`Standing`] has all.
+/// Entries of the surveys whose limits a panel's row asks for: its latest that stand, but the last,
+/// of which [`Standing`] has all.
 pub fn surveys_wanted(s: &Standing) -> Vec<i64> {
     let last = s.survey.as_ref().map(|e| e.number);
     let mut all = surveys_of(s);
@@ -268,7 +273,8 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
     )
 }
 
-/// Where build primer would be next but readiness asks for something yet: what, so that sheet and readiness say the same.
+/// Where build primer would be next but readiness asks for something yet: what, so that sheet and
+/// readiness say the same.
 fn before_primer(stage: Stage, s: &Standing, list: &[ready::Point]) -> Option<String> {
     let primed = stage::standing_entries(&s.entries)
         .iter()
@@ -310,7 +316,8 @@ fn ratio(l: &SavedLimit) -> f64 {
     l.worst.unwrap_or(0.0) / l.allowed
 }
 
-/// Hands-on and waiting hours until primer, from the stage, the cycles to come, and what cycles of this panel or shop took.
+/// Hands-on and waiting hours until primer, from the stage, the cycles to come, and what cycles of
+/// this panel or shop took.
 fn hours(
     s: &Standing,
     stage: Stage,

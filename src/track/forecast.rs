@@ -1,11 +1,14 @@
-//! What another cycle is likely to leave: learned from this panel, then this shop, and scored against what then happened.
+//! What another cycle is likely to leave: learned from this panel, then this shop, and scored
+//! against what then happened.
 //!
-//! With w the worst gap over its limit, a cycle takes ln w to ln w + y, y = a + b·ln w + noise. On simulated jobs b is near −1: what a cycle leaves
-//! is what the hand and its board leave, and hardly depends on how bad it was before (least squares over 240 simulated cycles: ln w after
-//! is −0.43 + 0.10·ln w before, residual 0.26). a and b have a normal prior, the noise an inverse gamma one, both as wide as to be
-//! overruled by a few cycles; what the book holds makes them the posterior, in closed form (normal inverse gamma, any textbook of Bayesian
-//! regression). The forecast is its predictive Student's t, 90 %. `tests/trends.rs` holds it to what then happens, on simulated jobs: no
-//! real shop's cycles were at hand.
+//! With w the worst gap over its limit, a cycle takes ln w to ln w + y, y = a + b·ln w + noise. On
+//! simulated jobs b is near −1: what a cycle leaves is what the hand and its board leave, and
+//! hardly depends on how bad it was before (least squares over 240 simulated cycles: ln w after is
+//! −0.43 + 0.10·ln w before, residual 0.26). a and b have a normal prior, the noise an inverse
+//! gamma one, both as wide as to be overruled by a few cycles; what the book holds makes them the
+//! posterior, in closed form (normal inverse gamma, any textbook of Bayesian regression). The
+//! forecast is its predictive Student's t, 90 %. `tests/trends.rs` holds it to what then happens,
+//! on simulated jobs: no real shop's cycles were at hand.
 
 use super::cycle::{Cycle, LimitRow, deciding, same};
 use crate::keep::Kind;
@@ -14,7 +17,8 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use serde::Serialize;
 
-/// Prior mean of a and b: a cycle leaves about 0.7 of the limit, a little more where it began far above it (chosen on simulated jobs).
+/// Prior mean of a and b: a cycle leaves about 0.7 of the limit, a little more where it began far
+/// above it (chosen on simulated jobs).
 const MEAN: [f64; 2] = [-0.35, -0.9];
 /// Prior precision of a and b, in units of the noise's variance.
 const PRECISION: [f64; 2] = [4.0, 6.0];
@@ -106,7 +110,8 @@ pub(super) struct Model {
     scale: f64,
 }
 
-/// Weighted sums over cycles: all that the posterior asks of them, so that cycles can be added and taken out again.
+/// Weighted sums over cycles: all that the posterior asks of them, so that cycles can be added and
+/// taken out again.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Sums {
     /// Σ w x x': 1·1, 1·x, x·x.
@@ -169,8 +174,8 @@ impl Model {
         }
     }
 
-    /// How many cycles there are still to come until the worst is within its limit, from ln w and its standard deviation: all of `chances`
-    /// played through.
+    /// How many cycles there are still to come until the worst is within its limit, from ln w and
+    /// its standard deviation: all of `chances` played through.
     pub(super) fn to_come(&self, from: f64, sd: f64, chances: &Chances) -> ToCome {
         let spread = |v: f64| (self.scale * v.max(0.0)).sqrt();
         // a and b hang together: Cholesky's factor of their covariance.
@@ -181,7 +186,8 @@ impl Model {
             0.0
         };
         let b = (self.scale * self.cover[1][1] - ab * ab).max(0.0).sqrt();
-        // The noise's variance is not known either: Student's t has degrees/(degrees − 2) times the normal's.
+        // The noise's variance is not known either: Student's t has degrees/(degrees − 2) times the
+        // normal's.
         let noise = spread(self.degrees / (self.degrees - 2.0).max(1.0));
         let mut counts: Vec<usize> = chances
             .0
@@ -211,8 +217,8 @@ impl Model {
         }
     }
 
-    /// Expected ln w after a cycle from `from`, and half of its 90 % interval; `extra` is the variance of `from` itself, which
-    /// reaches the forecast as far as that depends on `from`.
+    /// Expected ln w after a cycle from `from`, and half of its 90 % interval; `extra` is the
+    /// variance of `from` itself, which reaches the forecast as far as that depends on `from`.
     fn next(&self, from: f64, extra: f64) -> (f64, f64) {
         let x = [1.0, from];
         let spread =
@@ -224,7 +230,8 @@ impl Model {
     }
 }
 
-/// 95 % point of Student's t (Cornish and Fisher's expansion about the normal, good to 0.01 from 5 degrees on).
+/// 95 % point of Student's t (Cornish and Fisher's expansion about the normal, good to 0.01 from 5
+/// degrees on).
 fn t90(degrees: f64) -> f64 {
     let z: f64 = 1.644_853_627;
     let n = degrees.max(3.0);
@@ -232,7 +239,8 @@ fn t90(degrees: f64) -> f64 {
         + (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * n * n)
 }
 
-/// What a forecast asks of a survey: its limits, and whether there was filling or sanding since the one before.
+/// What a forecast asks of a survey: its limits, and whether there was filling or sanding since the
+/// one before.
 pub struct Seen<'a> {
     /// Limits.
     pub limits: &'a [LimitRow],
@@ -290,7 +298,8 @@ pub fn start(limits: &[LimitRow]) -> Option<[f64; 2]> {
     from.is_finite().then_some([from, sd])
 }
 
-/// Cycles still to come after these, learned as the forecast is; `None` where no limit can be checked.
+/// Cycles still to come after these, learned as the forecast is; `None` where no limit can be
+/// checked.
 pub fn to_come(cycles: &[Cycle], shop: &[Step], chances: &Chances) -> Option<ToCome> {
     let [from, sd] = start(&cycles.last()?.limits)?;
     let model = Model::learned(&Sums::of(&steps(cycles), shop));
@@ -300,7 +309,8 @@ pub fn to_come(cycles: &[Cycle], shop: &[Step], chances: &Chances) -> Option<ToC
 /// Hours of a cycle where none were entered (common practice, no source).
 const USUAL_HOURS: f64 = 3.0;
 
-/// What another cycle is expected to leave. `shop`: steps of the book's other panels. `None` where no limit can be checked.
+/// What another cycle is expected to leave. `shop`: steps of the book's other panels. `None` where
+/// no limit can be checked.
 pub fn forecast(cycles: &[Cycle], shop: &[Step]) -> Option<Forecast> {
     let last = cycles.last()?;
     let now = last.deciding()?;
@@ -397,7 +407,8 @@ mod tests {
         );
     }
 
-    /// Without noise and with a known line the count follows from arithmetic: ln w → ln w − 0.5, from 1.2 three cycles.
+    /// Without noise and with a known line the count follows from arithmetic: ln w → ln w − 0.5,
+    /// from 1.2 three cycles.
     #[test]
     fn cycles_to_come_are_counted() {
         let sure = Model {
@@ -416,18 +427,21 @@ mod tests {
         assert_eq!(never.to_come(1.2, 0.0, &Chances::default()).high, 8.0);
     }
 
-    /// From the prior alone: the chance that one cycle is enough is that of the predictive distribution.
+    /// From the prior alone: the chance that one cycle is enough is that of the predictive
+    /// distribution.
     #[test]
     fn the_share_that_needs_one_cycle_is_the_forecasts() {
         let model = Model::learned(&Sums::default());
         let from = 1.5;
         let expected = from + MEAN[0] + MEAN[1] * from;
-        // Normal with variance 0.25² (6/4 of the noise's t, 1/4 of a, 1.5²/6 of b); P(N(−0.2, sd) ≤ 0).
+        // Normal with variance 0.25² (6/4 of the noise's t, 1/4 of a, 1.5²/6 of b); P(N(−0.2, sd) ≤
+        // 0).
         let sd = (NOISE * NOISE * (1.5 + 0.25 + from * from / 6.0)).sqrt();
         let z: f64 = -expected / sd;
         assert!((0.5..0.8).contains(&z), "{z}");
         let told = model.to_come(from, 0.0, &Chances::default());
-        // Φ(0.5 to 0.8) is 0.69 to 0.79, so that a second cycle is wanted in 20 to 30 of 100, a third in fewer.
+        // Φ(0.5 to 0.8) is 0.69 to 0.79, so that a second cycle is wanted in 20 to 30 of 100, a
+        // third in fewer.
         assert!((1.2..1.6).contains(&told.cycles), "{told:?}");
         assert_eq!(told.low, 1.0);
     }

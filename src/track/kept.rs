@@ -1,4 +1,5 @@
-//! A survey as the book keeps it, ready to be drawn: what was found when it was entered, nothing fitted anew.
+//! A survey as the book keeps it, ready to be drawn: what was found when it was entered, nothing
+//! fitted anew.
 
 use crate::judge::nodes::state;
 use crate::judge::photo::unread;
@@ -9,8 +10,8 @@ use crate::observe::Conditions;
 use crate::panel::Panel;
 use ndarray::Array2;
 
-/// What can be drawn of a survey. Placings, readings left out and what photos showed are not in it: only the nodes, lows and highs are kept.
-/// `None` where a photo alone was entered.
+/// What can be drawn of a survey. Placings, readings left out and what photos showed are not in it:
+/// only the nodes, lows and highs are kept. `None` where a photo alone was entered.
 pub fn drawn(panel: &Panel, survey: &Entry, result: &SurveyResult) -> Option<Judgement> {
     let summary = &result.summary;
     let mut panel = panel.clone();

@@ -1,26 +1,31 @@
 //! Two surveys of the book laid onto one another by what was not touched, from their nodes alone.
 //!
-//! [`compare::difference`](crate::compare::difference) does it from both surfaces and their draws, and takes seconds; a trend of ten cycles must
-//! not. So the height after less that before is taken at the nodes which both surveys measured; a plane, constant curvature and twist are
-//! free, fitted robustly ([`align`](crate::compare::align)); and a shift of the grid of some mm shows as the surface's slope. The book keeps a
-//! standard deviation at each node but no draws: how far errors hang together is taken from simulated surveys ([`SAME_MM`]).
+//! [`compare::difference`](crate::compare::difference) does it from both surfaces and their draws,
+//! and takes seconds; a trend of ten cycles must not. So the height after less that before is taken
+//! at the nodes which both surveys measured; a plane, constant curvature and twist are free, fitted
+//! robustly ([`align`](crate::compare::align)); and a shift of the grid of some mm shows as the
+//! surface's slope. The book keeps a standard deviation at each node but no draws: how far errors
+//! hang together is taken from simulated surveys ([`SAME_MM`]).
 
 use crate::compare::align::{Columns, quadratics, untouched};
 use crate::compare::difference::{MOST_SHIFT_MM, Shift};
 use crate::keep::{Field, SurveyResult};
 
-/// Errors of a found surface are about the same over a square of this side, mm (worked out on simulated surveys, straightedge on lines each
-/// 100 to 160 mm: tests/aligned.rs).
+/// Errors of a found surface are about the same over a square of this side, mm (worked out on
+/// simulated surveys, straightedge on lines each 100 to 160 mm: tests/aligned.rs).
 pub const SAME_MM: f64 = 150.0;
 /// For the shift of the grid the same, mm: slopes hang together less far.
 const SLOPE_SAME_MM: f64 = 80.0;
 /// A smaller shift is of no use, mm.
 const LEAST_SHIFT_MM: f64 = 1.0;
-/// A shift is used where s'Σ⁻¹s passes this: chance 1 in 3,000 (χ² with 2 degrees of freedom: exp(−16/2)).
+/// A shift is used where s'Σ⁻¹s passes this: chance 1 in 3,000 (χ² with 2 degrees of freedom:
+/// exp(−16/2)).
 const SHIFT_PASSES: f64 = 16.0;
-/// A reading's place is taped to this, standard deviation, mm (common practice, no source): on a slope it is an error of height.
+/// A reading's place is taped to this, standard deviation, mm (common practice, no source): on a
+/// slope it is an error of height.
 const PLACE_MM: f64 = 2.0;
-/// Short waves are smoothed by each survey in its own way: by about half the curvature times the square of this, mm (docs/method.md §9).
+/// Short waves are smoothed by each survey in its own way: by about half the curvature times the
+/// square of this, mm (docs/method.md §9).
 const SMOOTHED_MM: f64 = 20.0;
 /// Nodes that are enough to lay one survey onto another by.
 const ENOUGH_NODES: usize = 800;
@@ -200,7 +205,8 @@ impl<'a> Common<'a> {
         }
     }
 
-    /// Slope along an axis, by differences of fourth order where five nodes in a row are known, of second or first order at their ends.
+    /// Slope along an axis, by differences of fourth order where five nodes in a row are known, of
+    /// second or first order at their ends.
     fn slope(&self, field: &Field, axis: usize) -> Vec<f64> {
         let h = field.step_mm;
         let one = |cell: &[usize; 2]| {
@@ -232,10 +238,11 @@ impl<'a> Common<'a> {
             .collect()
     }
 
-    /// The standard deviations, with what no fit knows of: on slopes a reading's place, in short lows what each survey smooths. The same
-    /// parts as in a difference of two surfaces.
+    /// The standard deviations, with what no fit knows of: on slopes a reading's place, in short
+    /// lows what each survey smooths. The same parts as in a difference of two surfaces.
     fn sd_with(&self, slopes: &Slopes, frame: &[Vec<f64>]) -> Vec<f64> {
-        // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is left.
+        // The slopes of a quadratic are planes, its curvature is a constant: no error of theirs is
+        // left.
         let [plane, level] = [3, 1].map(|free| Columns::new(&frame[..free], &self.areas_mm2));
         let without = |mut values: Vec<f64>, free: &Columns| {
             free.remove(&mut values);
@@ -316,11 +323,13 @@ impl Thin {
         Columns::new(&self.frame, &weights).coefficients(&moved)
     }
 
-    /// How far aside the second grid was taped, from the slopes: after(p) = before(p + s), so that after less before is s times the slope.
+    /// How far aside the second grid was taped, from the slopes: after(p) = before(p + s), so that
+    /// after less before is s times the slope.
     ///
-    /// The covariance has no draws to come from: it is that of the weighted fit with errors that are one over a square of
-    /// [`SLOPE_SAME_MM`] and independent from square to square. What the residuals themselves show over such squares tells too little: eight
-    /// terms are fitted to few squares.
+    /// The covariance has no draws to come from: it is that of the weighted fit with errors that
+    /// are one over a square of
+    /// [`SLOPE_SAME_MM`] and independent from square to square. What the residuals themselves show
+    /// over such squares tells too little: eight terms are fitted to few squares.
     fn taped_aside(&self, common: &Common, slopes: &Slopes) -> Option<Shift> {
         let along = [0, 1].map(|axis| self.pick(&slopes.mean(axis)));
         let mut columns = self.frame.clone();

@@ -1,4 +1,5 @@
-//! What moved between two surveys of the book: how much came up, how much went down, what was not touched.
+//! What moved between two surveys of the book: how much came up, how much went down, what was not
+//! touched.
 
 use super::laid::{Laid, SAME_MM, lay};
 use crate::compare::difference::Shift;
@@ -10,9 +11,11 @@ use serde::Serialize;
 const HALF: f64 = 1.959_963_984_540_054;
 /// Chance that an untouched panel has a place that is called changed.
 const CHANCE: f64 = 0.01;
-/// Places of a panel that may stand out by chance, one a square of this side, mm (worked out on simulated surveys: tests/aligned.rs).
+/// Places of a panel that may stand out by chance, one a square of this side, mm (worked out on
+/// simulated surveys: tests/aligned.rs).
 const APART_MM: f64 = 20.0;
-/// What may be hidden without being told is about as much as errors make over a square of this side, mm (likewise).
+/// What may be hidden without being told is about as much as errors make over a square of this
+/// side, mm (likewise).
 const HIDDEN_MM: f64 = 180.0;
 /// Least number of standard deviations that is called a change.
 const LEAST_CRITICAL: f64 = 3.5;
@@ -85,8 +88,9 @@ pub fn told(laid: &Laid) -> Moved {
     }
 }
 
-/// Standard deviations that an untouched area stays below with chance 1 − [`CHANCE`]: n places that may each stand out, 2n·φ(c)/c = chance
-/// (an upper bound of the normal distribution's tail; Newton's method on its logarithm).
+/// Standard deviations that an untouched area stays below with chance 1 − [`CHANCE`]: n places that
+/// may each stand out, 2n·φ(c)/c = chance (an upper bound of the normal distribution's tail;
+/// Newton's method on its logarithm).
 pub fn critical(area_mm2: f64) -> f64 {
     let places = (area_mm2 / (APART_MM * APART_MM)).max(1.0);
     let want = (CHANCE / (2.0 * places)).ln();
@@ -127,7 +131,8 @@ fn volume(patches: &[Patch], up: bool, hidden_cc: f64) -> Interval {
     }
 }
 
-/// All patches: nodes of one sign beyond [`PATCH_EDGE`] standard deviations that hang together and somewhere pass the critical number.
+/// All patches: nodes of one sign beyond [`PATCH_EDGE`] standard deviations that hang together and
+/// somewhere pass the critical number.
 fn patches(laid: &Laid, critical: f64) -> Vec<Patch> {
     let off: Vec<f64> = laid
         .moved_mm

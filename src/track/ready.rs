@@ -1,4 +1,5 @@
-//! Ready for primer is a list, not a number: each point yes, no or not known, and ready only when all are yes.
+//! Ready for primer is a list, not a number: each point yes, no or not known, and ready only when
+//! all are yes.
 
 use super::stage::{cure_h, curing, standing_entries};
 use crate::keep::{Entry, Kind, Means, Standing, Summary};
@@ -8,7 +9,8 @@ use crate::plan::shop::Shop;
 use jiff::Timestamp;
 use serde::Serialize;
 
-/// A coat seen in a photo leaves nothing wider than this unseen, mm: two of its cells, and some to spare.
+/// A coat seen in a photo leaves nothing wider than this unseen, mm: two of its cells, and some to
+/// spare.
 const SEEN_BY_COAT_MM: f64 = 60.0;
 /// Less area than this is no finding, cm².
 const FEW_CM2: f64 = 2.0;
@@ -144,8 +146,8 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
     }
 }
 
-/// What lies between the lines of a survey no reading sees: a coat photographed with it, or a look over the whole panel since the last
-/// work, signed for, does.
+/// What lies between the lines of a survey no reading sees: a coat photographed with it, or a look
+/// over the whole panel since the last work, signed for, does.
 fn nothing_unseen(s: &Standing, entries: &[&Entry]) -> Point {
     const WHAT: &str = "nothing narrow unseen";
     if let Some(signed) = since_work(entries).rfind(|e| e.kind == Kind::SignOff) {
@@ -294,8 +296,8 @@ pub fn film(s: &Standing, panel: &Panel) -> Option<Point> {
     })
 }
 
-/// Nobody can see substrate in a gap: a sign-off since the last work says that none shows, or the photo of a survey since then that some
-/// does. Who looked after the photo was taken knows better.
+/// Nobody can see substrate in a gap: a sign-off since the last work says that none shows, or the
+/// photo of a survey since then that some does. Who looked after the photo was taken knows better.
 fn substrate(s: &Standing, entries: &[&Entry]) -> Point {
     const WHAT: &str = "no substrate showing";
     let signed = since_work(entries).rfind(|e| e.kind == Kind::SignOff);

@@ -57,7 +57,8 @@ pub struct Stands {
     pub free_at: Option<Timestamp>,
 }
 
-/// A panel rests this long on its supports after it was baked or put on others, before it is measured, h (common practice: a night).
+/// A panel rests this long on its supports after it was baked or put on others, before it is
+/// measured, h (common practice: a night).
 const REST_H: f64 = 12.0;
 
 /// Entries that stand, by day and number.
@@ -94,7 +95,8 @@ pub fn stands(s: &Standing, shop: &Shop, now: Timestamp, ready: bool) -> Stands 
     out
 }
 
-/// Whether the job is at its end: primed and cured, blocked after that, and then signed off or surveyed as fair, with nothing done since.
+/// Whether the job is at its end: primed and cured, blocked after that, and then signed off or
+/// surveyed as fair, with nothing done since.
 pub fn is_primed(s: &Standing, shop: &Shop, now: Timestamp) -> bool {
     let entries = standing_entries(&s.entries);
     let last = |kinds: &[Kind]| {
@@ -218,8 +220,9 @@ fn primed_before(entries: &[&Entry], last: &Entry) -> bool {
         .is_some_and(|e| e.kind == Kind::Prime)
 }
 
-/// Hours until what was put on can be sanded: as entered; else of its recipe at the temperature entered (lowest while it cured, else the skin's, else the
-/// recipe's own); of the shop's filler or primer where none was named or known.
+/// Hours until what was put on can be sanded: as entered; else of its recipe at the temperature
+/// entered (lowest while it cured, else the skin's, else the recipe's own); of the shop's filler or
+/// primer where none was named or known.
 pub fn cure_h(entry: &Entry, shop: &Shop) -> f64 {
     let usual = if entry.kind == Kind::Prime {
         &shop.primer
@@ -236,7 +239,8 @@ pub fn cure_h(entry: &Entry, shop: &Shop) -> f64 {
     })
 }
 
-/// What cures longest of all that was filled and primed, where it still does at `now`, and until when.
+/// What cures longest of all that was filled and primed, where it still does at `now`, and until
+/// when.
 pub fn curing<'a>(
     entries: &'a [Entry],
     shop: &Shop,
@@ -250,7 +254,8 @@ pub fn curing<'a>(
         .max_by_key(|(_, until)| *until)
 }
 
-/// When a cure or a rest that began with an entry is over: counted from when it was entered on its own day, else from that day's evening.
+/// When a cure or a rest that began with an entry is over: counted from when it was entered on its
+/// own day, else from that day's evening.
 pub fn free_at(entry: &Entry, hours: f64) -> Option<Timestamp> {
     let zone = jiff::tz::TimeZone::system();
     let entered = zone.to_datetime(entry.entered_at);

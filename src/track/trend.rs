@@ -20,7 +20,8 @@ pub struct Trend {
     pub stale: Option<String>,
     /// Pitches that repeat in the last survey's readings.
     pub repeats: Vec<Repeat>,
-    /// Names of the references that surveys were judged against, in order, where not all were judged against the same.
+    /// Names of the references that surveys were judged against, in order, where not all were
+    /// judged against the same.
     pub references: Vec<String>,
 }
 

@@ -1,4 +1,5 @@
-//! A damaged book: the check finds it, or SQLite refuses it, or what was hit holds nothing; never a panic.
+//! A damaged book: the check finds it, or SQLite refuses it, or what was hit holds nothing; never a
+//! panic.
 
 use super::*;
 use lowspot::keep::{Book, check};

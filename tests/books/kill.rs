@@ -1,6 +1,8 @@
-//! Stopped at any moment, two at once, a full disk, a folder that cannot be written: nothing acknowledged is lost, nothing half written is seen.
+//! Stopped at any moment, two at once, a full disk, a folder that cannot be written: nothing
+//! acknowledged is lost, nothing half written is seen.
 //!
-//! What is tried: SIGKILL, ENOSPC, a read-only file system. A power cut is not: that the disk does what `fsync` says is taken on trust.
+//! What is tried: SIGKILL, ENOSPC, a read-only file system. A power cut is not: that the disk does
+//! what `fsync` says is taken on trust.
 
 use super::*;
 use lowspot::keep::{Book, check};
@@ -10,7 +12,8 @@ use std::path::PathBuf;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-/// What one stopped entry may be: a survey by photo alone (long, mostly reckoning), or a block (short, mostly writing).
+/// What one stopped entry may be: a survey by photo alone (long, mostly reckoning), or a block
+/// (short, mostly writing).
 const SURVEY: [&str; 7] = [
     "enter",
     NAME,
@@ -33,7 +36,8 @@ fn started(dir: &Path, arguments: &[&str]) -> std::process::Child {
 /// Entries by which it is found how long one takes.
 const TIMED: usize = 3;
 
-/// How long one takes when nobody stops it: the shortest of some, since the first must read the program from the disk.
+/// How long one takes when nobody stops it: the shortest of some, since the first must read the
+/// program from the disk.
 fn takes(dir: &Path, arguments: &[&str]) -> Duration {
     let one = |_| {
         let begun = Instant::now();
@@ -43,8 +47,8 @@ fn takes(dir: &Path, arguments: &[&str]) -> Duration {
     (0..TIMED).map(one).min().expect("some")
 }
 
-/// Starts entries and kills each at a random moment until so many were truly stopped by it, and not done before; after each the book is whole
-/// and has all that was acknowledged.
+/// Starts entries and kills each at a random moment until so many were truly stopped by it, and not
+/// done before; after each the book is whole and has all that was acknowledged.
 fn kill(times: usize) {
     let shop = shop();
     let dir = shop.path();

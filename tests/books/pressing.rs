@@ -1,4 +1,5 @@
-//! What is made of a survey that no longer holds, or of a panel that somebody holds, says so at its top.
+//! What is made of a survey that no longer holds, or of a panel that somebody holds, says so at its
+//! top.
 
 use super::*;
 

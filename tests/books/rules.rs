@@ -1,4 +1,5 @@
-//! Who may enter what: kinds and their options, striking, holding, going stale; which book is meant.
+//! Who may enter what: kinds and their options, striking, holding, going stale; which book is
+//! meant.
 
 use super::*;
 use jiff::Timestamp;
@@ -48,7 +49,8 @@ fn work_after_the_survey_makes_it_stale_and_other_work_does_not() {
         work.strikes = (kind == Kind::Strike).then_some(1);
         book.enter(NAME, &work).expect("entered");
         let stale = book.stale(NAME).expect("read");
-        // As the rule is written: filling, sanding, blocking, baking, repair, priming, other supports.
+        // As the rule is written: filling, sanding, blocking, baking, repair, priming, other
+        // supports.
         let expected = matches!(
             kind.word(),
             "fill" | "sand" | "block" | "post-cure" | "repair" | "prime" | "re-prop"

@@ -29,7 +29,8 @@ fn a_copy_in_the_jobs_folder_is_in_nobodys_way() {
     let text = done(dir, &["log", NAME]);
     assert!(!text.contains("entry 2"), "{text}");
     done(dir, &["enter", NAME, "block"]);
-    // What is entered into a copy makes it a book of its own: now the two differ, and one must say which is meant.
+    // What is entered into a copy makes it a book of its own: now the two differ, and one must say
+    // which is meant.
     std::fs::rename(dir.join("lids.old"), dir.join("lids.lowspot")).expect("moved");
     let text = refused(dir, 2, &["log", NAME]);
     assert!(
@@ -82,7 +83,8 @@ fn parts_that_a_stopped_run_left_go_with_the_next() {
     }
 }
 
-/// A save stopped at any moment, then one that is not: nothing hidden is left, and the copy is whole.
+/// A save stopped at any moment, then one that is not: nothing hidden is left, and the copy is
+/// whole.
 #[cfg(unix)]
 #[test]
 fn a_save_that_was_killed_leaves_nothing_behind_the_next() {

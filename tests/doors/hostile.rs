@@ -65,8 +65,8 @@ fn chunk(kind: &[u8; 4], data: &[u8]) -> Vec<u8> {
     [&length.to_be_bytes()[..], kind, data, &(!crc).to_be_bytes()].concat()
 }
 
-/// A zlib stream of `megabytes` of zeros, made of blocks of fixed Huffman codes that repeat the byte before 258 times
-/// (RFC 1950, RFC 1951; from memory).
+/// A zlib stream of `megabytes` of zeros, made of blocks of fixed Huffman codes that repeat the
+/// byte before 258 times (RFC 1950, RFC 1951; from memory).
 fn zeros(megabytes: usize) -> Vec<u8> {
     let mut bits = Bits::default();
     bits.put(1, 1);
@@ -287,8 +287,8 @@ fn the_largest_photos_keep_within_memory_and_time() {
 
 #[test]
 fn kinds_of_picture_that_are_not_read_are_not_called_damaged() {
-    // A TIFF of one strip whose pixels are packed in a way of its own (compression 32,773 is read; 34,712, JPEG 2000, is not). Tags after
-    // TIFF 6.0, section 8; from memory.
+    // A TIFF of one strip whose pixels are packed in a way of its own (compression 32,773 is read;
+    // 34,712, JPEG 2000, is not). Tags after TIFF 6.0, section 8; from memory.
     let tags: [(u16, u16, u32); 9] = [
         (256, 4, 100),
         (257, 4, 100),
@@ -309,7 +309,8 @@ fn kinds_of_picture_that_are_not_read_are_not_called_damaged() {
         tiff.extend(value.to_le_bytes());
     }
     tiff.extend([0; 4]);
-    // A JPEG with arithmetic codes: its frame begins with SOF9 (ITU-T T.81, table B.1; from memory).
+    // A JPEG with arithmetic codes: its frame begins with SOF9 (ITU-T T.81, table B.1; from
+    // memory).
     let mut jpeg = large(660, 440);
     let at = jpeg
         .windows(2)

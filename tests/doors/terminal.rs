@@ -5,7 +5,8 @@ use crate::books::{LID, READINGS, photo};
 use crate::support::folder;
 use lowspot::text::is_hidden;
 
-/// Hidden characters: an escape that clears the screen, an eight-bit one, a bell, a mark of direction, zero width, a filler.
+/// Hidden characters: an escape that clears the screen, an eight-bit one, a bell, a mark of
+/// direction, zero width, a filler.
 const HIDDEN: [&str; 7] = [
     "\u{1b}[2J",
     "\u{9b}2J",

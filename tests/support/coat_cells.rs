@@ -1,7 +1,9 @@
-//! Coat cells as a photo after blocking would tell them, made up straight from a known surface: no photo is drawn.
+//! Coat cells as a photo after blocking would tell them, made up straight from a known surface: no
+//! photo is drawn.
 //!
-//! Coat stays where the deviation is below −t. The block's reach differs from place to place (correlated noise on t), specks stay and
-//! specks come off, the panel is known in the photo to a millimetre or two, and glare hides a patch. Nothing here is measured.
+//! Coat stays where the deviation is below −t. The block's reach differs from place to place
+//! (correlated noise on t), specks stay and specks come off, the panel is known in the photo to a
+//! millimetre or two, and glare hides a patch. Nothing here is measured.
 #![allow(dead_code)]
 
 use lowspot::judge::{Grid, volume::node_weights_mm2};
@@ -24,7 +26,8 @@ pub struct Coating {
     pub reach_mm: f64,
     /// Standard deviation of the panel's place in the photo, mm.
     pub shift_mm: f64,
-    /// Share of the panel in specks of 4 to 12 mm that are the wrong way round, most of them in patches.
+    /// Share of the panel in specks of 4 to 12 mm that are the wrong way round, most of them in
+    /// patches.
     pub specks: f64,
     /// Middle and diameter of patches hidden by glare, mm.
     pub glare: Vec<[f64; 3]>,

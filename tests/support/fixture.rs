@@ -1,6 +1,7 @@
 //! A simulated judgement: every number is made from a formula, none was measured.
 //!
-//! A crowned 1800 × 1200 mm panel with two lows, a high, an opening, a no-sand strip and a corner that no reading reached.
+//! A crowned 1800 × 1200 mm panel with two lows, a high, an opening, a no-sand strip and a corner
+//! that no reading reached.
 
 use lowspot::judge::*;
 use lowspot::panel::{Form, Limit, Panel, Polygon, Quantity};
@@ -286,7 +287,8 @@ pub fn judgement(panel: &Panel) -> Judgement {
     }
 }
 
-/// The same panel with thirty regions, many of them close together: for names that must not lie on one another.
+/// The same panel with thirty regions, many of them close together: for names that must not lie on
+/// one another.
 pub fn crowded(panel: &Panel) -> Judgement {
     let mut j = judgement(panel);
     let mut seed = 12345_u64;

@@ -1,4 +1,5 @@
-//! Simulated panels whose form is not what was told, in closed form, and gentle ones beside them, whose form is.
+//! Simulated panels whose form is not what was told, in closed form, and gentle ones beside them,
+//! whose form is.
 //!
 //! Nothing here is measured. Each panel is made up from a seed; its survey is that of [`simulate`].
 #![allow(dead_code)]
@@ -57,8 +58,8 @@ impl Made {
     }
 }
 
-/// Upper skin of a symmetrical section of this chord and thickness ratio, mm above the chord, `s` from the nose (the usual four-digit
-/// thickness polynomial; from memory).
+/// Upper skin of a symmetrical section of this chord and thickness ratio, mm above the chord, `s`
+/// from the nose (the usual four-digit thickness polynomial; from memory).
 pub fn section(s: f64, chord: f64, ratio: f64) -> f64 {
     let t = (s / chord).max(0.0);
     let sum = 0.2969 * t.sqrt() - 0.126 * t - 0.3516 * t.powi(2) + 0.2843 * t.powi(3)
@@ -227,7 +228,8 @@ fn sum(bumps: &[Bump], x: f64, y: f64) -> f64 {
     bumps.iter().map(|b| b.at(x, y)).sum()
 }
 
-/// A wing skin from some way behind its nose, told ruled: strong change of camber, and fair to be judged.
+/// A wing skin from some way behind its nose, told ruled: strong change of camber, and fair to be
+/// judged.
 pub fn behind_the_nose(seed: u64) -> Made {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let size = [2400.0, 920.0];
@@ -246,8 +248,8 @@ pub fn behind_the_nose(seed: u64) -> Made {
     }
 }
 
-/// A gentle panel: flat, ruled or crowned as told, with defects up to 2 mm and lows on up to a third of it. A part of them carry a
-/// print-through of stringers, a proud seam or a hollow edge.
+/// A gentle panel: flat, ruled or crowned as told, with defects up to 2 mm and lows on up to a
+/// third of it. A part of them carry a print-through of stringers, a proud seam or a hollow edge.
 pub fn gentle(seed: u64) -> Made {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let kind = Kind::ALL[(seed % 3) as usize];
@@ -276,7 +278,8 @@ pub fn gentle(seed: u64) -> Made {
         let share = rng.random_range(0.1..0.33);
         let depth = rng.random_range(0.4..2.0);
         let ratio: f64 = rng.random_range(0.5..2.0);
-        // A Gaussian of this depth is deeper than 0.15 mm within so many of its standard deviations.
+        // A Gaussian of this depth is deeper than 0.15 mm within so many of its standard
+        // deviations.
         let reach = (2.0 * (depth / 0.15f64).ln()).sqrt();
         let area = share * size[0] * size[1];
         let sigma = (area / (std::f64::consts::PI * ratio)).sqrt() / reach;

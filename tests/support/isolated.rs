@@ -1,9 +1,10 @@
-//! A second simulator, made apart from `simulate`: panels near the end of the job, nearly fair, with a few isolated dips and bumps
-//! of σ 12-60 mm, and surveys of them with a straightedge.
+//! A second simulator, made apart from `simulate`: panels near the end of the job, nearly fair,
+//! with a few isolated dips and bumps of σ 12-60 mm, and surveys of them with a straightedge.
 //!
-//! Nothing here is measured. It shares no mathematics with the program nor with the first simulator: the forms are arcs, the
-//! defects have three profiles, and the edge is put to rest by minimising its mean gap over its slope (a convex function of one
-//! number), not by a hull. The truth is the deviation from the form that was meant, whatever reference the program finds.
+//! Nothing here is measured. It shares no mathematics with the program nor with the first
+//! simulator: the forms are arcs, the defects have three profiles, and the edge is put to rest by
+//! minimising its mean gap over its slope (a convex function of one number), not by a hull. The
+//! truth is the deviation from the form that was meant, whatever reference the program finds.
 #![allow(dead_code)]
 
 use lowspot::judge::edge;
@@ -88,7 +89,8 @@ pub struct Made {
 }
 
 impl Made {
-    /// From a seed; `most` spots at most, of which the worst is `ratio` times a gap of `limit_mm` under `base_mm` over all.
+    /// From a seed; `most` spots at most, of which the worst is `ratio` times a gap of `limit_mm`
+    /// under `base_mm` over all.
     pub fn new(seed: u64, most: u64, ratio: f64, limit_mm: f64, base_mm: f64) -> Made {
         let mut rng =
             ChaCha8Rng::seed_from_u64(0x150_1a7ed ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
@@ -267,7 +269,8 @@ impl Walk {
         }
     }
 
-    /// Where its placings lie: lines from half a spacing in, both ways, the edge moved on by three quarters of its length.
+    /// Where its placings lie: lines from half a spacing in, both ways, the edge moved on by three
+    /// quarters of its length.
     pub fn placings(&self, size_mm: [f64; 2]) -> Vec<Planned> {
         let mut all = Vec::new();
         for axis in [0, 1] {
@@ -299,7 +302,8 @@ impl Walk {
     }
 }
 
-/// Read the placings on any surface: a straightedge at rest on it, noise, gaps never below 0, written in steps.
+/// Read the placings on any surface: a straightedge at rest on it, noise, gaps never below 0,
+/// written in steps.
 pub fn read(
     height: &dyn Fn(f64, f64) -> f64,
     placings: &[Planned],
@@ -364,8 +368,9 @@ pub fn read(
     survey
 }
 
-/// Offset and slope of an edge at rest on points [s, z]: of all lines with none above it, the one lowest at the middle. For a slope b the
-/// offset is max(z − b·s); what is lowest at the middle is convex in b, so it is found by cutting the bracket (golden section).
+/// Offset and slope of an edge at rest on points [s, z]: of all lines with none above it, the one
+/// lowest at the middle. For a slope b the offset is max(z − b·s); what is lowest at the middle is
+/// convex in b, so it is found by cutting the bracket (golden section).
 fn rest(points: &[[f64; 2]], middle: f64) -> [f64; 2] {
     let offset = |b: f64| {
         points

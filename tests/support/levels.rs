@@ -1,4 +1,5 @@
-//! What tests compare a found surface by: a workbench, values at its nodes, the best quadratic taken out, the volume of lows.
+//! What tests compare a found surface by: a workbench, values at its nodes, the best quadratic
+//! taken out, the volume of lows.
 
 use lowspot::fit::{self, Surface};
 use lowspot::judge::{self, Grid, Judgement, regions};
@@ -28,7 +29,8 @@ pub fn at_nodes(bench: &Workbench, f: impl Fn(f64, f64) -> f64) -> Vec<f64> {
         .collect()
 }
 
-/// Less the best quadratic (six terms), by the program's own least squares, which is checked against certified data.
+/// Less the best quadratic (six terms), by the program's own least squares, which is checked
+/// against certified data.
 pub fn less_quadratic(bench: &Workbench, values: &[f64]) -> Vec<f64> {
     let nx = bench.xs.len();
     let (l, w) = (bench.xs[nx - 1], bench.ys[bench.ys.len() - 1]);

@@ -1,10 +1,14 @@
-//! Simulated photos of a panel after blocking, with the truth they were made from. Nothing here is a photo of anything.
+//! Simulated photos of a panel after blocking, with the truth they were made from. Nothing here is
+//! a photo of anything.
 //!
-//! A pinhole camera looks at the curved panel. Coat lies where the true deviation from the fair shape is below −t, t noisy from place to
-//! place; light, lens, sensor and JPEG do to it what they do. The code shares no mathematics with the reader it tests.
+//! A pinhole camera looks at the curved panel. Coat lies where the true deviation from the fair
+//! shape is below −t, t noisy from place to place; light, lens, sensor and JPEG do to it what they
+//! do. The code shares no mathematics with the reader it tests.
 //!
-//! - [`Scene`] says what is on the panel, [`Camera`] where it is seen from, [`Lamp`] how it is lit, [`Sensor`] what the camera adds.
-//! - [`photo`] makes the picture, and the truth: coat on the cell grid, places of the targets in the picture.
+//! - [`Scene`] says what is on the panel, [`Camera`] where it is seen from, [`Lamp`] how it is lit,
+//!   [`Sensor`] what the camera adds.
+//! - [`photo`] makes the picture, and the truth: coat on the cell grid, places of the targets in
+//!   the picture.
 //! - [`Shot::jpeg`] writes it as a camera would, with the orientation of the camera in the file.
 //!
 //! Each test uses a part of it, hence the `allow`.
@@ -41,7 +45,8 @@ fn unit(a: V3) -> V3 {
 
 // ------------------------------------------------------------------------------------------ camera
 
-/// A pinhole camera without lens distortion. World: x and y of the panel's middle chord plane, z out of the panel, mm.
+/// A pinhole camera without lens distortion. World: x and y of the panel's middle chord plane, z
+/// out of the panel, mm.
 #[derive(Clone, Debug)]
 pub struct Camera {
     /// Where it stands.
@@ -57,7 +62,8 @@ pub struct Camera {
 }
 
 impl Camera {
-    /// One that has the whole panel in the picture, `off_axis_deg` from square on, leaning towards `azimuth_deg` (0: from the end of x).
+    /// One that has the whole panel in the picture, `off_axis_deg` from square on, leaning towards
+    /// `azimuth_deg` (0: from the end of x).
     pub fn over(truth: &Truth, size: [usize; 2], off_axis_deg: f64, azimuth_deg: f64) -> Camera {
         let middle = [truth.length_mm / 2.0, truth.width_mm / 2.0];
         let focal_px = 0.9 * size[0] as f64;
@@ -145,8 +151,8 @@ impl Camera {
 
 /// The panel in the world: lengths taped along the surface laid out over its fair form.
 ///
-/// Along the middle line in each direction world length = ∫√(1 − slope²); off the middle lines the same is used, which for these gentle
-/// crowns is a matter of hundredths of a millimetre.
+/// Along the middle line in each direction world length = ∫√(1 − slope²); off the middle lines the
+/// same is used, which for these gentle crowns is a matter of hundredths of a millimetre.
 pub struct Surface<'a> {
     truth: &'a Truth,
     world: [Vec<f64>; 2],
@@ -187,7 +193,8 @@ impl<'a> Surface<'a> {
         ]
     }
 
-    /// Which point of the panel a ray from `from` meets, by going to the height found last, again and again.
+    /// Which point of the panel a ray from `from` meets, by going to the height found last, again
+    /// and again.
     fn met(&self, from: V3, way: V3) -> Option<[f64; 2]> {
         if way[2] >= -1e-3 {
             return None;
@@ -260,7 +267,8 @@ pub struct Scene {
     pub mottle: f64,
     /// Specks of coat left in the texture of bare filler, a cm².
     pub specks_cm2: f64,
-    /// Share of the coat's area where grains of bare filler show, and the radius of such a grain, mm.
+    /// Share of the coat's area where grains of bare filler show, and the radius of such a grain,
+    /// mm.
     pub light_grains: f64,
     /// See `light_grains`.
     pub grain_mm: f64,
@@ -272,13 +280,15 @@ pub struct Scene {
     pub pinhole_rows: Vec<([f64; 2], [f64; 2], usize)>,
     /// See `pinholes`.
     pub pinhole_nests: Vec<([f64; 2], f64, usize)>,
-    /// Stripes printing through: pitch (mm), direction (degrees), amplitude (mm, added to the deviation).
+    /// Stripes printing through: pitch (mm), direction (degrees), amplitude (mm, added to the
+    /// deviation).
     pub print_through: Option<[f64; 3]>,
     /// What covers part of the view.
     pub covers: Vec<Cover>,
     /// Middles of targets on the panel, mm.
     pub targets: Vec<[f64; 2]>,
-    /// What a target looks like: linear grey at a place (mm) from the middle of target `i`, `None` outside it. Numbered marks go here.
+    /// What a target looks like: linear grey at a place (mm) from the middle of target `i`, `None`
+    /// outside it. Numbered marks go here.
     pub mark: fn(usize, f64, f64) -> Option<f64>,
     /// How far a mark reaches from its middle, mm.
     pub mark_reach_mm: f64,
@@ -345,7 +355,8 @@ pub struct Lamp {
     pub from_deg: f64,
     /// How much darker the picture's corners are than its middle, as a share.
     pub vignette: f64,
-    /// Reflected lamps: middle (share of picture width and height), radius (share of width), peak (white is 1).
+    /// Reflected lamps: middle (share of picture width and height), radius (share of width), peak
+    /// (white is 1).
     pub glare: Vec<[f64; 4]>,
     /// Colour of the light.
     pub tint: [f64; 3],
@@ -380,7 +391,8 @@ impl Lamp {
 pub struct Sensor {
     /// Standard deviation of the blur, pixels.
     pub blur_px: f64,
-    /// Standard deviation of the noise of a mid grey pixel, linear (grows with the root of the light).
+    /// Standard deviation of the noise of a mid grey pixel, linear (grows with the root of the
+    /// light).
     pub noise: f64,
     /// Linear value that the brightest filler gets.
     pub exposure: f64,
@@ -450,7 +462,8 @@ pub fn photo(
     }
 }
 
-// ---------------------------------------------------------------------------------- what the skin is
+// ---------------------------------------------------------------------------------- what the skin
+// is
 
 #[derive(Clone, Copy, Default)]
 struct Spot {
@@ -775,7 +788,8 @@ fn deviation_map(truth: &Truth, scene: &Scene) -> Map {
     }
 }
 
-// ------------------------------------------------------------------------------------ light and lens
+// ------------------------------------------------------------------------------------ light and
+// lens
 
 fn lamp_light(truth: &Truth, lamp: &Lamp, x: f64, y: f64) -> f64 {
     let (sin, cos) = lamp.from_deg.to_radians().sin_cos();
@@ -784,7 +798,8 @@ fn lamp_light(truth: &Truth, lamp: &Lamp, x: f64, y: f64) -> f64 {
             / (cos.abs() + sin.abs())
             * 2.0
     };
-    // A lamp's light falls with the square of the distance: 1 at the near edge, 1/ratio at the far one.
+    // A lamp's light falls with the square of the distance: 1 at the near edge, 1/ratio at the far
+    // one.
     let near = 1.0;
     let far = lamp.ratio.sqrt();
     let d = near + (far - near) * (1.0 - across(x, y).clamp(-1.3, 1.3)) / 2.0;
@@ -975,7 +990,8 @@ fn blur(light: &mut [[f32; 3]], size: [usize; 2], sigma: f64) {
 /// Noise and sRGB coding.
 fn develop(light: &[[f32; 3]], size: [usize; 2], sensor: &Sensor, seed: u64) -> RgbImage {
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x4e01_5e00);
-    // A table of normal numbers, entered at a place of its own for each row, is as good for this and far faster.
+    // A table of normal numbers, entered at a place of its own for each row, is as good for this
+    // and far faster.
     let table: Vec<f32> = (0..1 << 16).map(|_| rng.sample(StandardNormal)).collect();
     let starts: Vec<usize> = (0..size[1])
         .map(|_| rng.random_range(0..table.len()))
@@ -1024,7 +1040,8 @@ fn glare_share(truth: &Truth, surface: &Surface, camera: &Camera, lamp: &Lamp) -
     })
 }
 
-/// The homography nearest to the camera over the panel (least squares of the photo places, linear form, 21 × 21 places).
+/// The homography nearest to the camera over the panel (least squares of the photo places, linear
+/// form, 21 × 21 places).
 fn homography(truth: &Truth, surface: &Surface, camera: &Camera) -> [[f64; 3]; 3] {
     let (sx, sy) = (truth.length_mm, truth.width_mm);
     let (w, h) = (camera.size[0] as f64, camera.size[1] as f64);
@@ -1058,7 +1075,8 @@ fn homography(truth: &Truth, surface: &Surface, camera: &Camera) -> [[f64; 3]; 3
 // --------------------------------------------------------------------------------------- the file
 
 impl Shot {
-    /// As a camera writes it: JPEG, turned as the sensor lay, with the orientation (1 to 8) that makes it upright again.
+    /// As a camera writes it: JPEG, turned as the sensor lay, with the orientation (1 to 8) that
+    /// makes it upright again.
     pub fn jpeg(&self, quality: u8, exif_orientation: u8) -> Vec<u8> {
         let upright = image::DynamicImage::ImageRgb8(self.picture.clone());
         let mut stored = upright;
@@ -1077,7 +1095,8 @@ impl Shot {
     }
 }
 
-/// A JPEG with an EXIF segment that holds the orientation and nothing else (TIFF 6.0 and EXIF 2.3, from memory).
+/// A JPEG with an EXIF segment that holds the orientation and nothing else (TIFF 6.0 and EXIF 2.3,
+/// from memory).
 pub fn with_orientation(jpeg: &[u8], orientation: u8) -> Vec<u8> {
     let mut exif = b"Exif\0\0MM\0\x2A\0\0\0\x08\0\x01\x01\x12\0\x03\0\0\0\x01\0".to_vec();
     exif.extend([orientation, 0, 0, 0, 0, 0, 0]);
@@ -1093,7 +1112,8 @@ pub fn with_orientation(jpeg: &[u8], orientation: u8) -> Vec<u8> {
 /// A target's place on the panel (mm) and in the photo (pixels).
 pub type Sighted = ([f64; 2], [f64; 2]);
 
-/// The demo's photo: one-sided light, oblique camera, targets along the edges; JPEG bytes and the targets (panel mm, photo pixels).
+/// The demo's photo: one-sided light, oblique camera, targets along the edges; JPEG bytes and the
+/// targets (panel mm, photo pixels).
 pub fn demo(truth: &Truth, scene: &Scene, camera: &Camera, seed: u64) -> (Vec<u8>, Vec<Sighted>) {
     let shot = photo(
         truth,

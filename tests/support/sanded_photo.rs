@@ -1,20 +1,22 @@
 //! A second, independent renderer of guide-coat photos: everything it shows is simulated.
 //!
-//! It shares no line and no idea with the first one. Nothing is painted where the panel is low: a board of a given length, width and
-//! stiffness is laid on the height field, the gap under it tells where coat is left, and coat is grain: powder that survives longest in
-//! the deepest pores, mist that is droplets, a wash that is blotched. Around it is what a workshop does to a photo: a patchwork of
-//! fillers, sanding streaks, swirls, haze, worn patches, sand-through, several lamps, shadows, reflections, a colour cast, blur, tape,
-//! pencil, a hand, a view from aside.
+//! It shares no line and no idea with the first one. Nothing is painted where the panel is low: a
+//! board of a given length, width and stiffness is laid on the height field, the gap under it tells
+//! where coat is left, and coat is grain: powder that survives longest in the deepest pores, mist
+//! that is droplets, a wash that is blotched. Around it is what a workshop does to a photo: a
+//! patchwork of fillers, sanding streaks, swirls, haze, worn patches, sand-through, several lamps,
+//! shadows, reflections, a colour cast, blur, tape, pencil, a hand, a view from aside.
 //!
-//! In: a panel (size, form for the camera, height over that form) and a [`Job`]. Out: a [`Photo`]: the JPEG, the targets and the truth
-//! by cells of 10 mm. Same in, same out.
+//! In: a panel (size, form for the camera, height over that form) and a [`Job`]. Out: a [`Photo`]:
+//! the JPEG, the targets and the truth by cells of 10 mm. Same in, same out.
 //!
-//! Seeds are kept apart: thresholds are chosen on [`TUNING`], figures and bounds are told on [`JUDGING`]. A seed of one range never
-//! serves for the other's purpose.
+//! Seeds are kept apart: thresholds are chosen on [`TUNING`], figures and bounds are told on
+//! [`JUDGING`]. A seed of one range never serves for the other's purpose.
 //!
-//! The board rides on the form (it is bent to a crowned panel by hand, common practice, no source), so gaps are those under the height
-//! over the form; it is never tilted, so a short one falls into wide lows. Spreads of colour and grain were set by eye and by the spread of the
-//! logarithm of 5 mm means over coat (0.2 to 0.4).
+//! The board rides on the form (it is bent to a crowned panel by hand, common practice, no source),
+//! so gaps are those under the height over the form; it is never tilted, so a short one falls into
+//! wide lows. Spreads of colour and grain were set by eye and by the spread of the logarithm of 5
+//! mm means over coat (0.2 to 0.4).
 #![allow(dead_code)]
 
 use image::codecs::jpeg::JpegEncoder;
@@ -37,7 +39,8 @@ const BOARD_GRID_MM: f64 = 10.0;
 
 type Rgb = [f64; 3];
 
-// ------------------------------------------------------------------------------------------- what is given
+// ------------------------------------------------------------------------------------------- what
+// is given
 
 /// The panel: how large, what the camera sees it curved like, and how high it is over that.
 #[derive(Clone, Copy)]
@@ -85,7 +88,8 @@ impl Board {
 /// What the coat is made of.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Coat {
-    /// Dry powder in pores `grain_mm` across that covers the share `cover` where nothing was sanded.
+    /// Dry powder in pores `grain_mm` across that covers the share `cover` where nothing was
+    /// sanded.
     Powder { grain_mm: f64, cover: f64 },
     /// Droplets of a mean radius, mm, and the mean number of layers of them.
     Mist { radius_mm: f64, layers: f64 },
@@ -222,7 +226,8 @@ pub struct Job {
 }
 
 impl Job {
-    /// A careful photo: dark powder on pale primer, blocked through with a long board, even light, nothing lying about.
+    /// A careful photo: dark powder on pale primer, blocked through with a long board, even light,
+    /// nothing lying about.
     pub fn plain(seed: u64) -> Job {
         Job {
             seed,
@@ -262,8 +267,8 @@ impl Job {
         }
     }
 
-    /// A photo as a shop takes it: coat, colours, light, camera and what lies about by chance; always blocked through, with coat that a
-    /// person tells from its ground.
+    /// A photo as a shop takes it: coat, colours, light, camera and what lies about by chance;
+    /// always blocked through, with coat that a person tells from its ground.
     pub fn shop(seed: u64) -> Job {
         let mut rng = rng(seed, 1);
         let mut pick = |from: f64, to: f64| rng.random_range(from..to);
@@ -327,7 +332,8 @@ impl Job {
     }
 }
 
-// ------------------------------------------------------------------------------------------ what comes out
+// ------------------------------------------------------------------------------------------ what
+// comes out
 
 /// The truth by cell; cell `[iy, ix]` begins at ix·[`CELL_MM`], iy·[`CELL_MM`].
 #[derive(Clone, Debug)]
@@ -366,7 +372,8 @@ impl Photo {
     }
 }
 
-// ------------------------------------------------------------------------------------------------- chance
+// -------------------------------------------------------------------------------------------------
+// chance
 
 fn rng(seed: u64, stream: u64) -> ChaCha8Rng {
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x5a4d_ed00_0000_0000);
@@ -409,7 +416,8 @@ fn hills(x: f64, y: f64, salt: u64) -> f64 {
     (a + 0.6 * b) / 1.166
 }
 
-/// The place below which a normal number lies with this chance (Abramowitz and Stegun 1964, 26.2.22; within 0.003).
+/// The place below which a normal number lies with this chance (Abramowitz and Stegun 1964,
+/// 26.2.22; within 0.003).
 fn probit(p: f64) -> f64 {
     let q = p.min(1.0 - p).max(1e-6);
     let t = (-2.0 * q.ln()).sqrt();
@@ -430,12 +438,15 @@ fn step(from: f64, to: f64, x: f64) -> f64 {
     t * t * (3.0 - 2.0 * t)
 }
 
-// ---------------------------------------------------------------------------------------------- the board
+// ----------------------------------------------------------------------------------------------
+// the board
 
-/// Gaps under the board, mm, on nodes [`BOARD_GRID_MM`] apart: the least over four directions of stroke and all places of the board.
+/// Gaps under the board, mm, on nodes [`BOARD_GRID_MM`] apart: the least over four directions of
+/// stroke and all places of the board.
 ///
-/// A board of bottom g(t) = 4·gives·(t/length)² pressed from above touches at h(c) = max (z(c + t) − g(t)); what it reaches at x is
-/// min over c of h(c) + g(x − c): a closing of the height field (Serra 1982, image analysis by mathematical morphology).
+/// A board of bottom g(t) = 4·gives·(t/length)² pressed from above touches at h(c) = max (z(c + t)
+/// − g(t)); what it reaches at x is min over c of h(c) + g(x − c): a closing of the height field
+/// (Serra 1982, image analysis by mathematical morphology).
 pub fn gaps(panel: &Panel, board: &Board) -> Array2<f64> {
     let [nx, ny] = panel
         .size_mm
@@ -502,7 +513,8 @@ fn between(grid: &Array2<f64>, step: f64, x: f64, y: f64) -> f64 {
         + grid[[j + 1, i + 1]] * a * b
 }
 
-// ---------------------------------------------------------------------------------------------- the panel
+// ----------------------------------------------------------------------------------------------
+// the panel
 
 /// A thing lying on the panel.
 enum Thing {
@@ -821,7 +833,8 @@ impl<'a> Skin<'a> {
         match self.job.coat {
             Coat::None => 0.0,
             Coat::Powder { grain_mm, cover } => {
-                // Pores are drawn out a little along the strokes; the deepest keep their powder longest.
+                // Pores are drawn out a little along the strokes; the deepest keep their powder
+                // longest.
                 let u = x * self.stroke[0] + y * self.stroke[1];
                 let v = y * self.stroke[0] - x * self.stroke[1];
                 let depth = hills(u / (1.6 * grain_mm), v / grain_mm, salt + 21);
@@ -830,7 +843,8 @@ impl<'a> Skin<'a> {
             }
             Coat::Mist { radius_mm, layers } => {
                 let cell = 2.2 * radius_mm;
-                // Mean number of droplets a cell so that layers of them lie on each other; a third of the radius is spread.
+                // Mean number of droplets a cell so that layers of them lie on each other; a third
+                // of the radius is spread.
                 let count =
                     layers * cell * cell / (std::f64::consts::PI * radius_mm * radius_mm * 1.1);
                 let (i, j) = ((x / cell).floor() as i64, (y / cell).floor() as i64);
@@ -987,7 +1001,8 @@ fn scratch(lines: &mut Array2<u8>, at: [f64; 2], angle: f64, span: f64, wide: f6
     }
 }
 
-// ----------------------------------------------------------------------------------------------- the light
+// -----------------------------------------------------------------------------------------------
+// the light
 
 struct Lamp {
     at: [f64; 3],
@@ -1127,7 +1142,8 @@ impl<'a> Light<'a> {
     }
 }
 
-// ---------------------------------------------------------------------------------------------- the camera
+// ----------------------------------------------------------------------------------------------
+// the camera
 
 /// A camera of one focal length and one radial term.
 struct Camera<'a> {
@@ -1211,7 +1227,8 @@ impl<'a> Camera<'a> {
         [self.middle[0] + bent * a, self.middle[1] + bent * b]
     }
 
-    /// Place of the panel seen at a pixel, from a first guess, and how it moves with column and row (mm a pixel).
+    /// Place of the panel seen at a pixel, from a first guess, and how it moves with column and row
+    /// (mm a pixel).
     fn place(&self, px: f64, py: f64, guess: [f64; 2]) -> ([f64; 2], [[f64; 2]; 2]) {
         let [mut x, mut y] = guess;
         let mut back = [[1.0, 0.0], [0.0, 1.0]];
@@ -1256,7 +1273,8 @@ fn tape(length: f64, z: &dyn Fn(f64) -> f64) -> Vec<f64> {
         .collect()
 }
 
-// ---------------------------------------------------------------------------------------------- the photo
+// ----------------------------------------------------------------------------------------------
+// the photo
 
 /// Places of the targets: eight around, one in the middle.
 fn target_places(size: [f64; 2]) -> Vec<[f64; 2]> {
@@ -1315,7 +1333,8 @@ pub fn photo(panel: Panel, job: &Job) -> Photo {
     }
 }
 
-/// The truth of a photo without the photo: for tests that ask what a perfect reading of it would do.
+/// The truth of a photo without the photo: for tests that ask what a perfect reading of it would
+/// do.
 pub fn cells(panel: Panel, job: &Job) -> TrueCells {
     let skin = Skin::new(job, panel, &target_places(panel.size_mm));
     let light = Light::new(job, panel);

@@ -1,34 +1,43 @@
 //! A simulated shop floor: what becomes of a simulated panel when a plan is followed as printed.
 //!
-//! Nothing here is measured. The physics below was written down before any promise of a plan was compared with it, and shares no model of
-//! cycles with the program: it knows no "share left", it only moves skin and filler. Figures without a source are common practice.
+//! Nothing here is measured. The physics below was written down before any promise of a plan was
+//! compared with it, and shares no model of cycles with the program: it knows no "share left", it
+//! only moves skin and filler. Figures without a source are common practice.
 //!
-//! **The panel** is skin with filler on it, node by node, each 10 mm. Skin may lose what its allowance says and no more, ever; filler is
-//! free to be sanded. Between nodes what was put on or taken off runs as a smooth surface (Catmull-Rom); the panel as it came is exact.
+//! **The panel** is skin with filler on it, node by node, each 10 mm. Skin may lose what its
+//! allowance says and no more, ever; filler is free to be sanded. Between nodes what was put on or
+//! taken off runs as a smooth surface (Catmull-Rom); the panel as it came is exact.
 //!
-//! **The fair line** is what a spreader and a long board find by riding on what is sound: the true surface's own reference under what
-//! may still come off. It is worked out from the true surface, not from the survey: where the survey was wrong the hand still rides on
-//! the skin. It is taken before filling, since filler is worked down until the skin shows.
+//! **The fair line** is what a spreader and a long board find by riding on what is sound: the true
+//! surface's own reference under what may still come off. It is worked out from the true surface,
+//! not from the survey: where the survey was wrong the hand still rides on the skin. It is taken
+//! before filling, since filler is worked down until the skin shows.
 //!
-//! **Highs** that the plan offers are cut down level from their true top by what the plan says, a hand being off by 15 % (standard
-//! deviation), never deeper than the allowance left.
+//! **Highs** that the plan offers are cut down level from their true top by what the plan says, a
+//! hand being off by 15 % (standard deviation), never deeper than the allowance left.
 //!
-//! **Spreading**: where the plan says, up to the fair line plus the printed overfill. The overfill is uneven by 20 to 30 % of itself in
-//! waves of 200 to 700 mm (about 100 mm of correlation); it is feathered out evenly over the printed feather and ends at the panel's
-//! edge. A hollow under the feather that the survey missed is filled as the spreader passes over it; a hollow outside is not. A screed
-//! between strips does the same all over.
+//! **Spreading**: where the plan says, up to the fair line plus the printed overfill. The overfill
+//! is uneven by 20 to 30 % of itself in waves of 200 to 700 mm (about 100 mm of correlation); it is
+//! feathered out evenly over the printed feather and ends at the panel's edge. A hollow under the
+//! feather that the survey missed is filled as the spreader passes over it; a hollow outside is
+//! not. A screed between strips does the same all over.
 //!
-//! **Mixing**: 15 to 20 % stays in pot and tools (published: epoxy suppliers). What runs out is mixed anew.
+//! **Mixing**: 15 to 20 % stays in pot and tools (published: epoxy suppliers). What runs out is
+//! mixed anew.
 //!
 //! **Curing** takes the recipe's shrinkage off the thickness, give or take 30 % of it.
 //!
-//! **Blocking** reaches 50 mm past each feather, or all over. What stands above the board's line is taken off: filler first, then skin
-//! within its allowance. The board's line is the fair line, with waves of the board's own (rms 0.03 to 0.05 mm, 100 to 400 mm long), and
-//! lower by 2 to 5 % of the filler's thickness where it is soft under the board (dishing). Nothing is added: what lay below stays below.
+//! **Blocking** reaches 50 mm past each feather, or all over. What stands above the board's line is
+//! taken off: filler first, then skin within its allowance. The board's line is the fair line, with
+//! waves of the board's own (rms 0.03 to 0.05 mm, 100 to 400 mm long), and lower by 2 to 5 % of the
+//! filler's thickness where it is soft under the board (dishing). Nothing is added: what lay below
+//! stays below.
 //!
-//! **A rough hand** ([`Skill::Rough`]) has an overfill uneven by 40 to 50 %, waves of 0.05 to 0.06 mm rms, dishes by 5 to 10 %, and works
-//! to a line that is itself off by 0.03 mm rms in waves of 400 to 1000 mm: how a promise fares when the work is worse. (With waves of
-//! 0.06 to 0.09 mm and a line off by 0.05 mm, 3 of 30 jobs met 0.3 mm under 300 mm within nine cycles: such a board cannot.)
+//! **A rough hand** ([`Skill::Rough`]) has an overfill uneven by 40 to 50 %, waves of 0.05 to 0.06
+//! mm rms, dishes by 5 to 10 %, and works to a line that is itself off by 0.03 mm rms in waves of
+//! 400 to 1000 mm: how a promise fares when the work is worse. (With waves of 0.06 to 0.09 mm and a
+//! line off by 0.05 mm, 3 of 30 jobs met 0.3 mm under 300 mm within nine cycles: such a board
+//! cannot.)
 //!
 //! **Primer** is sprayed evenly within 10 %, and blocked the same way down to what is to stay on.
 
@@ -206,7 +215,8 @@ impl ShopFloor {
         used
     }
 
-    /// The worst gap under each limit's edge over that limit, in the order of the panel's limits: 1 is just met.
+    /// The worst gap under each limit's edge over that limit, in the order of the panel's limits: 1
+    /// is just met.
     pub fn worst_over_limits(&self) -> Vec<f64> {
         let z = self.surface();
         let fair = self.bench.skin(&self.on_bench(&z)).unwrap().coefficients;
@@ -370,8 +380,8 @@ impl ShopFloor {
         out
     }
 
-    /// Where filler goes: the share of the overfill, 1 over a low and falling to 0 over its feather; a hair less than none where only
-    /// the board goes, NaN where nothing does.
+    /// Where filler goes: the share of the overfill, 1 over a low and falling to 0 over its
+    /// feather; a hair less than none where only the board goes, NaN where nothing does.
     fn cover(&self, way: &Way, j: &Judgement, shop: &Shop) -> Array2<f64> {
         if way.kind != WayKind::SpotFill {
             return Array2::from_elem(self.came.dim(), 1.0);
@@ -470,7 +480,8 @@ fn indices(of: &Array2<f64>) -> impl Iterator<Item = (usize, usize)> + use<> {
     (0..ny).flat_map(move |iy| (0..nx).map(move |ix| (iy, ix)))
 }
 
-/// The cubic through the middle two of four values a step apart (Catmull and Rom, 1974; from memory).
+/// The cubic through the middle two of four values a step apart (Catmull and Rom, 1974; from
+/// memory).
 fn catmull_rom(p: [f64; 4], t: f64) -> f64 {
     let a = 2.0 * p[1];
     let b = p[2] - p[0];

@@ -1,12 +1,15 @@
 //! Simulated panels with a known truth, and simulated surveys of them.
 //!
-//! Nothing here is measured: every panel is made up from a seed (ChaCha8, whose stream does not change
-//! between releases) and every survey is worked out from the physics of its tool. The code shares no
-//! mathematics with the program it tests: it only fills the program's own [`Panel`] and [`Survey`].
+//! Nothing here is measured: every panel is made up from a seed (ChaCha8, whose stream does not
+//! change between releases) and every survey is worked out from the physics of its tool. The code
+//! shares no mathematics with the program it tests: it only fills the program's own [`Panel`] and
+//! [`Survey`].
 //!
-//! - [`truth`] makes a panel's true surface: form + lows + highs ([`Recipe`] for other sizes and counts).
+//! - [`truth`] makes a panel's true surface: form + lows + highs ([`Recipe`] for other sizes and
+//!   counts).
 //! - [`panel`] is the matching `panel.toml`, already read.
-//! - [`survey`] sets a tool down on it as a [`SurveyPlan`] says; [`place`] sets it down once, anywhere.
+//! - [`survey`] sets a tool down on it as a [`SurveyPlan`] says; [`place`] sets it down once,
+//!   anywhere.
 //! - [`notes`] and [`table`] write a survey as a person or a program would have.
 //!
 //! Each test uses a part of it, hence the `allow`.
@@ -115,7 +118,8 @@ pub struct Truth {
     pub length_mm: f64,
     /// Width along y, mm.
     pub width_mm: f64,
-    /// A quadratic added to the form, for tests of invariance: c₀ + c₁u + c₂v + c₃u² + c₄uv + c₅v², mm.
+    /// A quadratic added to the form, for tests of invariance: c₀ + c₁u + c₂v + c₃u² + c₄uv + c₅v²,
+    /// mm.
     pub added: [f64; 6],
     /// Lows and highs.
     pub bumps: Vec<Bump>,
@@ -198,7 +202,8 @@ impl Recipe {
         }
     }
 
-    /// The true surface for a seed. Another amplitude under the same seed gives the same panel, scaled.
+    /// The true surface for a seed. Another amplitude under the same seed gives the same panel,
+    /// scaled.
     pub fn make(&self, seed: u64) -> Truth {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let lows = (0..self.lows).map(|_| Shape::LOW);
@@ -255,7 +260,8 @@ impl Shape {
     };
 }
 
-/// A made-up panel of the recipe's own size. `amplitude` 1 for its defects in full, 0.02 for a fair panel.
+/// A made-up panel of the recipe's own size. `amplitude` 1 for its defects in full, 0.02 for a fair
+/// panel.
 pub fn truth(kind: Kind, seed: u64, amplitude: f64) -> Truth {
     Recipe {
         amplitude,
@@ -264,8 +270,8 @@ pub fn truth(kind: Kind, seed: u64, amplitude: f64) -> Truth {
     .make(seed)
 }
 
-/// The same on another size: the form is stretched over it (so a smaller panel is curved more sharply),
-/// the lows and highs keep their own size and number.
+/// The same on another size: the form is stretched over it (so a smaller panel is curved more
+/// sharply), the lows and highs keep their own size and number.
 pub fn truth_sized(kind: Kind, length_mm: f64, width_mm: f64, seed: u64, amplitude: f64) -> Truth {
     Recipe {
         length_mm,
@@ -327,7 +333,8 @@ pub enum Directions {
     AlongY,
 }
 
-/// How far the underside of a straightedge is off a straight line, over its length from the end it is set down from.
+/// How far the underside of a straightedge is off a straight line, over its length from the end it
+/// is set down from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum EdgeError {
     /// Not at all.
@@ -350,15 +357,17 @@ impl EdgeError {
     }
 }
 
-/// How a tool is set down over a panel: lines along one or both axes, the first half a spacing in from the edge.
+/// How a tool is set down over a panel: lines along one or both axes, the first half a spacing in
+/// from the edge.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SurveyPlan {
     /// The tool.
     pub tool: Tool,
-    /// Length of the edge, gauge or batten, or distance between the wave gauge's feet, mm. Unused for a bridge.
+    /// Length of the edge, gauge or batten, or distance between the wave gauge's feet, mm. Unused
+    /// for a bridge.
     pub edge_mm: f64,
-    /// How far it is moved on along a line, mm; the last placing is flush with the end. A wave gauge and a
-    /// bridge take the whole line in one.
+    /// How far it is moved on along a line, mm; the last placing is flush with the end. A wave
+    /// gauge and a bridge take the whole line in one.
     pub advance_mm: f64,
     /// From line to line, mm.
     pub spacing_mm: f64,
@@ -370,18 +379,21 @@ pub struct SurveyPlan {
     pub rounding_mm: f64,
     /// Which way the lines run.
     pub directions: Directions,
-    /// Bow of the straightedge: its underside is hollow by this in the middle, mm (constant curvature).
+    /// Bow of the straightedge: its underside is hollow by this in the middle, mm (constant
+    /// curvature).
     pub bow_mm: f64,
     /// The straightedge's own shape beyond its bow.
     pub edge: EdgeError,
     /// Whether it is set down end for end.
     pub edge_turned: bool,
-    /// The straightedge stands on two packers of this thickness, one under each end, mm; 0 for none.
+    /// The straightedge stands on two packers of this thickness, one under each end, mm; 0 for
+    /// none.
     pub packers_mm: f64,
-    /// How the tool sits where gravity does not settle it (pin gauge, wave gauge's zero, bridge): standard
-    /// deviation of its offset, and of its tilt over its length, mm.
+    /// How the tool sits where gravity does not settle it (pin gauge, wave gauge's zero, bridge):
+    /// standard deviation of its offset, and of its tilt over its length, mm.
     pub rest_sd_mm: f64,
-    /// How far along the placing a reading is taken from where it is said to be, standard deviation, mm.
+    /// How far along the placing a reading is taken from where it is said to be, standard
+    /// deviation, mm.
     pub place_sd_mm: f64,
 }
 
@@ -420,7 +432,8 @@ impl SurveyPlan {
         }
     }
 
-    /// A sprung batten of 900 mm moved on by 600 mm, held down at both ends, read each 50 mm and where it touches.
+    /// A sprung batten of 900 mm moved on by 600 mm, held down at both ends, read each 50 mm and
+    /// where it touches.
     pub fn batten(spacing_mm: f64) -> Self {
         SurveyPlan {
             tool: Tool::Batten,
@@ -430,7 +443,8 @@ impl SurveyPlan {
         }
     }
 
-    /// A dial between two feet, slid along whole lines and read each quarter base; 0.01 mm steps, noise 0.01 mm.
+    /// A dial between two feet, slid along whole lines and read each quarter base; 0.01 mm steps,
+    /// noise 0.01 mm.
     pub fn wave_gauge(base_mm: f64, spacing_mm: f64) -> Self {
         SurveyPlan {
             tool: Tool::WaveGauge,
@@ -443,7 +457,8 @@ impl SurveyPlan {
         }
     }
 
-    /// Heights from a bridge across the whole panel, noise 0.05 mm rounded to 0.05, set up anew for each line.
+    /// Heights from a bridge across the whole panel, noise 0.05 mm rounded to 0.05, set up anew for
+    /// each line.
     pub fn bridge(spacing_mm: f64) -> Self {
         SurveyPlan {
             tool: Tool::Bridge,
@@ -535,8 +550,8 @@ pub fn survey(truth: &Truth, panel: &Panel, plan: &SurveyPlan, seed: u64) -> Sur
     survey_of(&|x, y| truth.height(x, y), panel, plan, seed)
 }
 
-/// Surveys any surface (a measured one, say) as the plan says. `height` is asked for points of the panel and,
-/// under a tool's ends, nowhere else.
+/// Surveys any surface (a measured one, say) as the plan says. `height` is asked for points of the
+/// panel and, under a tool's ends, nowhere else.
 pub fn survey_of(
     height: &dyn Fn(f64, f64) -> f64,
     panel: &Panel,
@@ -561,7 +576,8 @@ pub fn survey_of(
     survey
 }
 
-/// The chance of a survey: the seed's second stream, so that a panel and its survey may share a seed.
+/// The chance of a survey: the seed's second stream, so that a panel and its survey may share a
+/// seed.
 pub fn survey_rng(seed: u64) -> ChaCha8Rng {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(1);
@@ -639,9 +655,9 @@ fn parts(line: f64, plan: &SurveyPlan) -> impl Iterator<Item = (f64, f64)> + use
     parts.into_iter()
 }
 
-/// Sets the tool down once and reads it. Readings off the panel at either end are not written, those over an
-/// opening are `?`. `None` where the tool cannot rest (nothing under one of its halves) or fewer than two
-/// readings could be taken.
+/// Sets the tool down once and reads it. Readings off the panel at either end are not written,
+/// those over an opening are `?`. `None` where the tool cannot rest (nothing under one of its
+/// halves) or fewer than two readings could be taken.
 pub fn place(
     height: &dyn Fn(f64, f64) -> f64,
     panel: &Panel,
@@ -707,7 +723,8 @@ pub fn place(
         .map(|&s| {
             let slipped = (s + plan.place_sd_mm * normal(rng)).clamp(0.0, stretch.length_mm);
             let noise = plan.noise_mm * normal(rng);
-            // Where a batten touches, a slip of paper tells: 0 is written, whatever the feeler says elsewhere.
+            // Where a batten touches, a slip of paper tells: 0 is written, whatever the feeler says
+            // elsewhere.
             let touches = contacts.iter().any(|c| (c[0] - s).abs() < 1e-6);
             let value = if touches {
                 Some(0.0)
@@ -832,9 +849,10 @@ fn bow(bow_mm: f64, t: f64) -> f64 {
     4.0 * bow_mm * t * (1.0 - t)
 }
 
-/// Where gravity puts a straight edge on points [s, z]: of all lines a + b·s above every point, the one that
-/// is lowest at the edge's middle, which is also the one with the least mean gap. It is the side of the upper
-/// convex hull over the middle; on a crown a very short side: the edge teeters.
+/// Where gravity puts a straight edge on points [s, z]: of all lines a + b·s above every point, the
+/// one that is lowest at the edge's middle, which is also the one with the least mean gap. It is
+/// the side of the upper convex hull over the middle; on a crown a very short side: the edge
+/// teeters.
 fn rest(points: &[[f64; 2]], middle: f64) -> Option<[f64; 2]> {
     let mut hull: Vec<[f64; 2]> = Vec::new();
     for &p in points {
@@ -862,10 +880,10 @@ fn chord(points: &[[f64; 2]]) -> Option<impl Fn(f64) -> f64 + 'static + use<>> {
 
 /// Where a springy batten touches when its ends are held down on the panel: the contacts, in order.
 ///
-/// It bends as little as it can while nowhere inside the panel, and the panel can only push. The contact
-/// forces solve a non-negative least squares problem, done by the active set of Lawson and Hanson (Solving
-/// Least Squares Problems, 1974, ch. 23); for given contacts the batten is the natural cubic spline through
-/// them and each force is the jump in its third derivative.
+/// It bends as little as it can while nowhere inside the panel, and the panel can only push. The
+/// contact forces solve a non-negative least squares problem, done by the active set of Lawson and
+/// Hanson (Solving Least Squares Problems, 1974, ch. 23); for given contacts the batten is the
+/// natural cubic spline through them and each force is the jump in its third derivative.
 fn drape(ground: &[[f64; 2]]) -> Option<Vec<[f64; 2]>> {
     let last = ground.len().checked_sub(1).filter(|&n| n >= 1)?;
     let mut force = vec![0.0; ground.len()];
@@ -951,7 +969,8 @@ impl Spline {
             + (z0 * a + z1 * b) / h
     }
 
-    /// What pushes at each knot, upward positive, for a bending stiffness of 1: the jump in the third derivative.
+    /// What pushes at each knot, upward positive, for a bending stiffness of 1: the jump in the
+    /// third derivative.
     fn forces(&self) -> Vec<f64> {
         let third = |i: usize| {
             (self.bend[i + 1] - self.bend[i]) / (self.knots[i + 1][0] - self.knots[i][0])
@@ -968,8 +987,9 @@ impl Spline {
 
 // ------------------------------------------------------------------------------------- on paper
 
-/// A survey in the notes form, as a person would have written it. A change of tool, length or step gets a
-/// header line. The placings must be evenly read: a batten also read between its stations has a [`table`] only.
+/// A survey in the notes form, as a person would have written it. A change of tool, length or step
+/// gets a header line. The placings must be evenly read: a batten also read between its stations
+/// has a [`table`] only.
 pub fn notes(survey: &Survey) -> String {
     let mut text = heading(&survey.conditions);
     text += "unit mm\n";
@@ -985,7 +1005,8 @@ pub fn notes(survey: &Survey) -> String {
     text
 }
 
-/// The first lines of notes: panel, date, person, skin temperature, supports, as far as they are known.
+/// The first lines of notes: panel, date, person, skin temperature, supports, as far as they are
+/// known.
 pub fn heading(conditions: &Conditions) -> String {
     let mut text = String::new();
     if let Some(panel) = &conditions.panel {
@@ -1053,7 +1074,8 @@ pub fn placing_line(placing: &Placing) -> String {
     format!("{:<4} {place:<24} : {}\n", placing.name, values.join(" "))
 }
 
-/// A survey in the table form. Readings not taken are left out; a repeat is a placing with a name of its own.
+/// A survey in the table form. Readings not taken are left out; a repeat is a placing with a name
+/// of its own.
 pub fn table(survey: &Survey) -> String {
     let mut text = String::from("placing,tool,x,y,reading,base\n");
     for p in &survey.placings {
@@ -1082,7 +1104,8 @@ fn place_text(mm: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
-// --------------------------------------------------------------------------- the simulator's own tests
+// --------------------------------------------------------------------------- the simulator's own
+// tests
 
 mod tests {
     use super::*;
@@ -1219,7 +1242,8 @@ mod tests {
         }
     }
 
-    /// On a crown of radius R an edge of length L on packers has L²/8R less under its middle than under its ends.
+    /// On a crown of radius R an edge of length L on packers has L²/8R less under its middle than
+    /// under its ends.
     #[test]
     fn an_edge_on_packers_stands_on_both_and_touches_nowhere() {
         let mut truth = truth(Kind::Flat, 0, 0.0);
@@ -1281,7 +1305,8 @@ mod tests {
         }
     }
 
-    /// x(1 − x)-like data has the natural spline 2, 1 over three knots: M₁ = −3 for z = 0, 1, 0 at s = 0, 1, 2.
+    /// x(1 − x)-like data has the natural spline 2, 1 over three knots: M₁ = −3 for z = 0, 1, 0 at
+    /// s = 0, 1, 2.
     #[test]
     fn the_natural_spline_has_the_textbook_value() {
         let spline = Spline::through(vec![[0.0, 0.0], [1.0, 1.0], [2.0, 0.0]]);

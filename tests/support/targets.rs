@@ -1,4 +1,5 @@
-//! Made-up views of panels with numbered targets: an exact camera and exact surfaces, and photos painted from them. All is simulated.
+//! Made-up views of panels with numbered targets: an exact camera and exact surfaces, and photos
+//! painted from them. All is simulated.
 
 use image::{GrayImage, Luma};
 use lowspot::photo::marker::{self, CELLS};
@@ -11,7 +12,8 @@ use rand_distr::{Distribution, StandardNormal};
 #[derive(Clone, Copy, Debug)]
 pub enum Surface {
     Flat,
-    /// z = −a·(2X/L)² − b·(2Y/W)² over the plane (X, Y) from the middle; taped along each axis. Crown and camber in mm.
+    /// z = −a·(2X/L)² − b·(2Y/W)² over the plane (X, Y) from the middle; taped along each axis.
+    /// Crown and camber in mm.
     Crowned {
         a: f64,
         b: f64,
@@ -20,7 +22,8 @@ pub enum Surface {
     Cylinder {
         radius: f64,
     },
-    /// z = 45·√(t + 0.15) − 38·t over y, scaled to the width: a curve that quickens towards one edge, straight along x.
+    /// z = 45·√(t + 0.15) − 38·t over y, scaled to the width: a curve that quickens towards one
+    /// edge, straight along x.
     Wing,
 }
 
@@ -67,8 +70,9 @@ fn at_girth(slope: &dyn Fn(f64) -> f64, s: f64) -> f64 {
 }
 
 impl View {
-    /// A camera that looks at the panel from `off_axis` degrees off its normal, from the side `around` degrees, rolled; the panel fills `fill` of the
-    /// photo. Columns are `width`, rows three quarters of it.
+    /// A camera that looks at the panel from `off_axis` degrees off its normal, from the side
+    /// `around` degrees, rolled; the panel fills `fill` of the photo. Columns are `width`, rows
+    /// three quarters of it.
     pub fn new(
         panel: [f64; 2],
         surface: Surface,
@@ -235,7 +239,8 @@ fn speck(x: f64, y: f64, cell: f64, salt: u64) -> f64 {
     ((h >> 40) as f64) / (1u64 << 24) as f64
 }
 
-/// Reflectance of the panel's skin: pale primer with patches and specks of dark coat; beside the panel a workshop of boxes.
+/// Reflectance of the panel's skin: pale primer with patches and specks of dark coat; beside the
+/// panel a workshop of boxes.
 fn skin(view: &View, x: f64, y: f64) -> f64 {
     let [l, w] = view.panel;
     if !(0.0..=l).contains(&x) || !(0.0..=w).contains(&y) {
@@ -247,7 +252,8 @@ fn skin(view: &View, x: f64, y: f64) -> f64 {
     if coat { 0.12 } else { 0.6 }
 }
 
-/// Reflectance on a target of side `side` (mm), from its middle, its own axes (x right, y down as printed); `None` off its paper.
+/// Reflectance on a target of side `side` (mm), from its middle, its own axes (x right, y down as
+/// printed); `None` off its paper.
 fn paper(number: u16, side: f64, x: f64, y: f64) -> Option<f64> {
     let cell = side / CELLS as f64;
     let half = side / 2.0;

@@ -26,7 +26,8 @@ pub enum BookCommand {
         #[command(flatten)]
         book: BookOption,
     },
-    /// Write everything in the book as plain files: TOML, CSV, and readings and photos as they came in
+    /// Write everything in the book as plain files: TOML, CSV, and readings and photos as they came
+    /// in
     Export {
         /// The new folder; nothing is written over
         dir: PathBuf,
@@ -74,7 +75,8 @@ pub enum PanelCommand {
         #[command(flatten)]
         book: BookOption,
     },
-    /// Say that two panels are a pair, each the mirror image of the other, such as a left and a right wing
+    /// Say that two panels are a pair, each the mirror image of the other, such as a left and a
+    /// right wing
     #[command(name = "pair", alias = "twin")]
     Twin {
         /// Name of the one
@@ -142,13 +144,16 @@ pub struct EnterArgs {
     /// A remark
     #[arg(long, value_name = "TEXT")]
     pub note: Option<String>,
-    /// Recipe of the filler or primer: a built-in one, one of your shop.toml (--shop), or other with --cure
+    /// Recipe of the filler or primer: a built-in one, one of your shop.toml (--shop), or other
+    /// with --cure
     #[arg(long, value_name = "NAME")]
     pub recipe: Option<String>,
-    /// Hours until it can be sanded, such as "1 h" or "30 min", by its data sheet and the temperature
+    /// Hours until it can be sanded, such as "1 h" or "30 min", by its data sheet and the
+    /// temperature
     #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
     pub cure: Option<String>,
-    /// Where it was sanded: regions of the last survey such as "H1" or "H1, H2", or a box such as "x 100-400 y 50-200"
+    /// Where it was sanded: regions of the last survey such as "H1" or "H1, H2", or a box such as
+    /// "x 100-400 y 50-200"
     #[arg(long, value_name = "PLACE")]
     pub at: Option<String>,
     /// Own recipes: shop.toml
@@ -216,7 +221,8 @@ pub struct HoldArgs {
     /// Who is at it
     #[arg(long, value_name = "NAME")]
     pub by: String,
-    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until it is free again
+    /// Until when: "14:00" (the next time it is that late) or "2026-03-14 14:00"; without it, until
+    /// it is free again
     #[arg(long, value_name = "TIME")]
     pub until: Option<String>,
     /// Why, such as wet

@@ -44,7 +44,8 @@ const OTHERS: [(&str, &[u8]); 10] = [
 /// Stands for the next morning, so that something is wet whenever the demo is run.
 const TOMORROW: &str = "TOMORROW 08:00";
 
-/// What was done, as typed after `lowspot enter`. Entries without a day are of the day on which the demo is run.
+/// What was done, as typed after `lowspot enter`. Entries without a day are of the day on which the
+/// demo is run.
 const ENTRIES: [&[&str]; 33] = [
     &["hatch cover", "survey", "hatch-1.txt", "--hours", "1.0"],
     &[

@@ -1,4 +1,5 @@
-//! What is wrong with work as it is entered: it is entered, since it was done, and said so that it is not passed over.
+//! What is wrong with work as it is entered: it is entered, since it was done, and said so that it
+//! is not passed over.
 
 use crate::keep::{Kind, NewEntry, Standing};
 use crate::panel::Panel;

@@ -1,4 +1,5 @@
-//! Where something was sanded: "H1", "H1, L2", or a box "x 100-400 y 50-200", as plan and map print it.
+//! Where something was sanded: "H1", "H1, L2", or a box "x 100-400 y 50-200", as plan and map print
+//! it.
 
 use crate::keep::At;
 use crate::keep::result::SavedRegion;

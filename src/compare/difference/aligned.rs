@@ -1,4 +1,5 @@
-//! One survey laid onto the other: planes, curvature and twist taken out, and a grid that was taped aside.
+//! One survey laid onto the other: planes, curvature and twist taken out, and a grid that was taped
+//! aside.
 
 use super::super::align::Columns;
 use super::Shift;
@@ -10,7 +11,8 @@ use crate::fit::Surface;
 pub const MOST_SHIFT_MM: f64 = 10.0;
 /// A smaller shift is of no use, mm.
 const LEAST_SHIFT_MM: f64 = 1.0;
-/// A shift is used where s'Σ⁻¹s passes this: chance 1 in 3,000 (χ² with 2 degrees of freedom: exp(−16/2)).
+/// A shift is used where s'Σ⁻¹s passes this: chance 1 in 3,000 (χ² with 2 degrees of freedom:
+/// exp(−16/2)).
 const SHIFT_PASSES: f64 = 16.0;
 
 /// The difference after alignment.
@@ -61,7 +63,8 @@ fn rough_sd(steps: &Steps, frame: &[Vec<f64>]) -> Vec<f64> {
     rough.without(&columns).sd()
 }
 
-/// How far aside the second grid was taped, from the slopes: after(p) = before(p + s). Gauss and Newton, three rounds.
+/// How far aside the second grid was taped, from the slopes: after(p) = before(p + s). Gauss and
+/// Newton, three rounds.
 fn taped_aside(
     common: &Common,
     [before, after]: [&Surface; 2],

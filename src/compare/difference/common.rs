@@ -12,9 +12,11 @@ use crate::problem::Error;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-/// A change must show within this of readings of both surveys, mm: farther off the fits lean on what is usual.
+/// A change must show within this of readings of both surveys, mm: farther off the fits lean on
+/// what is usual.
 const NEAR_MM: f64 = 40.0;
-/// Errors of a survey are about independent of each other this far apart, mm (common practice, no source: two placings).
+/// Errors of a survey are about independent of each other this far apart, mm (common practice, no
+/// source: two placings).
 const INDEPENDENT_MM: f64 = 150.0;
 /// Terms of the frame that are always free: the plane.
 pub const FREE_TERMS: usize = 3;
@@ -72,8 +74,9 @@ impl Common {
         })
     }
 
-    /// Columns fitted to what was not touched. Where the panel is known not to have bent, each of curvature and twist has one more reading:
-    /// nothing, as sure as the surveys are. It counts as much as the nodes over one place that is independent of the others.
+    /// Columns fitted to what was not touched. Where the panel is known not to have bent, each of
+    /// curvature and twist has one more reading: nothing, as sure as the surveys are. It counts as
+    /// much as the nodes over one place that is independent of the others.
     pub fn fit(&self, columns: &[Vec<f64>], moved: &[f64], sd: &[f64]) -> Columns {
         let Some(bend) = self.bend_sd_mm else {
             return Columns::new(columns, &untouched(columns, moved, sd));

@@ -20,7 +20,8 @@ pub struct Patches<'a> {
 }
 
 impl Patches<'_> {
-    /// Connected nodes of one sign that somewhere, near readings of both surveys, pass the critical number of standard deviations.
+    /// Connected nodes of one sign that somewhere, near readings of both surveys, pass the critical
+    /// number of standard deviations.
     pub fn find(&self) -> (Vec<Patch>, Array2<u16>) {
         let grid = self.common.grid;
         let mut numbers = vec![usize::MAX; grid.nx * grid.ny];
@@ -86,7 +87,8 @@ impl Patches<'_> {
             .iter()
             .map(|k| sign * areas[*k] * self.moved[*k])
             .sum();
-        // Every draw's volume over the same area; the floor counts in full, as if it were one error everywhere.
+        // Every draw's volume over the same area; the floor counts in full, as if it were one error
+        // everywhere.
         let count = self.steps.after.len().max(1) as f64;
         let square: f64 = (0..self.steps.after.len())
             .map(|d| {

@@ -10,8 +10,8 @@ use rayon::prelude::*;
 const QUIET: f64 = 0.99;
 /// Least number of standard deviations that is called a change, whatever the draws say.
 const LEAST_CRITICAL: f64 = 3.5;
-/// Draws of one survey are paired with those of the other at these distances. Both come from one seed, so that draw k of one must not
-/// meet draw k of the other.
+/// Draws of one survey are paired with those of the other at these distances. Both come from one
+/// seed, so that draw k of one must not meet draw k of the other.
 pub const PAIRED: [usize; 4] = [37, 53, 71, 89];
 
 /// What the draws of both surveys differ by from the found surfaces, at the nodes, mm.
@@ -39,7 +39,8 @@ impl Steps {
         }
     }
 
-    /// Standard deviations of curvature along x, twist and curvature along y by the draws of both, mm.
+    /// Standard deviations of curvature along x, twist and curvature along y by the draws of both,
+    /// mm.
     pub fn bend_sd_mm(&self, frame: &[Vec<f64>]) -> [f64; 3] {
         let even = vec![1.0; frame.first().map_or(0, Vec::len)];
         let fit = Columns::new(frame, &even);

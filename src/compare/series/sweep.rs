@@ -1,14 +1,16 @@
 //! Sums for a whole grid of wave vectors at once.
 //!
-//! A placing along x lies on one y: a wave's part across it only moves the wave on by an angle that is the same for all its readings.
-//! So its sums are taken once for each part along x and turned by that angle for each part along y, all placings of one line
-//! together; along y likewise. Only placings aslant, and readings that spread over an area, are summed at every wave vector.
+//! A placing along x lies on one y: a wave's part across it only moves the wave on by an angle that
+//! is the same for all its readings. So its sums are taken once for each part along x and turned by
+//! that angle for each part along y, all placings of one line together; along y likewise. Only
+//! placings aslant, and readings that spread over an area, are summed at every wave vector.
 
 use super::{Block, Series, Sums};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
-/// Readings this near to one line along an axis lie on it, mm: a wave of 20 mm is a thousandth of a turn off there.
+/// Readings this near to one line along an axis lie on it, mm: a wave of 20 mm is a thousandth of a
+/// turn off there.
 const ON_LINE_MM: f64 = 0.02;
 /// What turning one line's sums costs, in points of a wave.
 const TURN_COST: usize = 8;

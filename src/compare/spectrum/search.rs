@@ -1,4 +1,5 @@
-//! Waves looked for one after another: the plane of wave vectors, its peaks, and of those the clearest that passes all tests.
+//! Waves looked for one after another: the plane of wave vectors, its peaks, and of those the
+//! clearest that passes all tests.
 
 use super::super::series::sweep::{self, Sweep};
 use super::super::series::{Series, Sums};
@@ -10,11 +11,13 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 /// Wave vectors lie this share of 1/extent apart.
 pub const FINE: f64 = 0.5;
-/// Between the wave vectors looked at a peak is at most this much higher: (sin x/x)⁻⁴ at x = π/4 in both directions, with some to spare.
+/// Between the wave vectors looked at a peak is at most this much higher: (sin x/x)⁻⁴ at x = π/4 in
+/// both directions, with some to spare.
 const BETWEEN: f64 = 2.5;
 /// A pitch must repeat this often along the longer side of what was read.
 const FEWEST_REPEATS: f64 = 5.0;
-/// Most numbers that one pass may cost; a dense survey of a large panel is looked at down to a longer pitch.
+/// Most numbers that one pass may cost; a dense survey of a large panel is looked at down to a
+/// longer pitch.
 const MOST_COST: f64 = 6e7;
 /// Most waves taken out one after another.
 const MOST_WAVES: usize = 4;
@@ -111,7 +114,8 @@ impl Search {
         (1..=4).any(|k| self.apart(f, base.map(|v| f64::from(k) * v)) < 1.0)
     }
 
-    /// What the surveys tell of a wave vector: of one survey its fit, of two the difference of both fits.
+    /// What the surveys tell of a wave vector: of one survey its fit, of two the difference of both
+    /// fits.
     fn point(&self, f: [f64; 2], sums: &[Sums]) -> Point {
         let fits: Option<Vec<Explained>> = sums
             .iter()
@@ -195,7 +199,8 @@ impl Search {
             .min_by(|a, b| a.1.chance.total_cmp(&b.1.chance))?;
         let top = clearest.0;
         if let Some(along) = self.along_axes(top) {
-            // What one of two waves along the axes explains is not told as one aslant, whether that wave passes or not.
+            // What one of two waves along the axes explains is not told as one aslant, whether that
+            // wave passes or not.
             return self.passes(along, &rings, self.independent);
         }
         // Of those as strong, which lines a pitch apart cannot tell from one another, the longest.
@@ -239,8 +244,8 @@ impl Search {
         Search { series, ..*self }
     }
 
-    /// The second direction of a lattice: at right angles to a wave already found, of about its pitch. Few wave vectors are looked at,
-    /// so a weaker wave counts.
+    /// The second direction of a lattice: at right angles to a wave already found, of about its
+    /// pitch. Few wave vectors are looked at, so a weaker wave counts.
     fn partner(&self, first: [f64; 2]) -> Option<Wave> {
         let plane = self.plane();
         let rings = Rings::new(&plane, self.pitches);
@@ -293,7 +298,8 @@ impl Search {
         best
     }
 
-    /// Where lines lie a pitch apart, two waves along x and y explain the readings as one aslant does: the stronger of the two, if so.
+    /// Where lines lie a pitch apart, two waves along x and y explain the readings as one aslant
+    /// does: the stronger of the two, if so.
     fn along_axes(&self, top: Point) -> Option<Point> {
         let along = [[top.f[0].abs(), 0.0], [0.0, top.f[1].abs()]];
         let aslant = along

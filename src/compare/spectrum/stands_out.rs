@@ -1,4 +1,5 @@
-//! Whether a wave stands out: against other directions, against other wavelengths, and whether that is chance.
+//! Whether a wave stands out: against other directions, against other wavelengths, and whether that
+//! is chance.
 
 use super::search::{FINE, Search};
 use super::{CHANCE, Point, Wave};
@@ -8,7 +9,8 @@ use std::f64::consts::LN_2;
 const RING: f64 = 1.15;
 /// Along its direction a wave is compared with frequencies between these shares of its own.
 const RAY: [f64; 2] = [0.45, 2.3];
-/// Wave vectors nearer than this, in units of what the panel's size tells apart, are the wave itself.
+/// Wave vectors nearer than this, in units of what the panel's size tells apart, are the wave
+/// itself.
 pub const ITSELF: f64 = 1.5;
 
 /// Chance of a power over the mean of `count` independent neighbours.
@@ -49,9 +51,10 @@ impl Search {
         })
     }
 
-    /// Mean power of other wavelengths in the same direction, and how many of them are independent: the longer and the shorter ones each
-    /// by themselves, then their geometric mean, since a red spectrum falls from one to the other. The wave itself is taken out first: the
-    /// gaps between placings spread it over its neighbours.
+    /// Mean power of other wavelengths in the same direction, and how many of them are independent:
+    /// the longer and the shorter ones each by themselves, then their geometric mean, since a red
+    /// spectrum falls from one to the other. The wave itself is taken out first: the gaps between
+    /// placings spread it over its neighbours.
     fn along_ray(&self, p: &Point) -> (f64, f64) {
         let without = self.without(p);
         let size = p.f[0].hypot(p.f[1]);
@@ -82,7 +85,8 @@ impl Search {
         }
     }
 
-    /// Standard deviation of the frequency along its direction: √(m / −P″) with the power's curvature at its top.
+    /// Standard deviation of the frequency along its direction: √(m / −P″) with the power's
+    /// curvature at its top.
     fn frequency_sd(&self, p: &Point, around: f64) -> f64 {
         let size = p.f[0].hypot(p.f[1]);
         let h = 0.1 * self.step[0].min(self.step[1]);
@@ -146,7 +150,8 @@ impl<'a> Rings<'a> {
     }
 }
 
-/// Mean of exponentially distributed powers from their median, which a few strong waves do not move.
+/// Mean of exponentially distributed powers from their median, which a few strong waves do not
+/// move.
 fn mean_by_median(mut powers: Vec<f64>) -> f64 {
     powers.sort_by(f64::total_cmp);
     powers.get(powers.len() / 2).copied().unwrap_or(0.0) / LN_2

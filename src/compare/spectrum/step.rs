@@ -24,8 +24,9 @@ struct Part {
 impl Search {
     /// Chance of keeping step as well from placing to placing, and where the wave is strongest.
     ///
-    /// Neighbouring placings lie over the same lows, so they are fewer than they are counted. Of waves that do not repeat, J independent
-    /// amplitudes keep step by a share of 1/J on average: J is taken from waves of the same length in other directions.
+    /// Neighbouring placings lie over the same lows, so they are fewer than they are counted. Of
+    /// waves that do not repeat, J independent amplitudes keep step by a share of 1/J on average: J
+    /// is taken from waves of the same length in other directions.
     pub fn keeps_step(&self, f: [f64; 2]) -> (f64, Option<[f64; 4]>) {
         let used = seeing(self.parts(f));
         let others: Vec<f64> = self
@@ -87,7 +88,8 @@ impl Search {
         cells
     }
 
-    /// The ninth of the panel in which the wave is strongest, if it is half as strong again there as over all.
+    /// The ninth of the panel in which the wave is strongest, if it is half as strong again there
+    /// as over all.
     fn strongest_part(&self, used: &[Part]) -> Option<[f64; 4]> {
         let cells = self.by_cell(used, 3);
         let all = self.by_cell(used, 1);

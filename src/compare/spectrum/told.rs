@@ -1,4 +1,5 @@
-//! Waves that passed, as they are told: pitch, direction and depth with their intervals, two at right angles as one lattice.
+//! Waves that passed, as they are told: pitch, direction and depth with their intervals, two at
+//! right angles as one lattice.
 
 use super::super::causes;
 use super::super::difference::HALF;
@@ -6,8 +7,9 @@ use super::search::SQUARE_DEG;
 use super::{Across, Repeat, Wave, angle};
 use crate::judge::Interval;
 
-/// A gap is never read below 0, so noise flattens crests that touch the edge: a depth may be larger than found by this many standard
-/// deviations of a reading. Worked out on simulated prints: 0.4 to 0.65 of the noise.
+/// A gap is never read below 0, so noise flattens crests that touch the edge: a depth may be larger
+/// than found by this many standard deviations of a reading. Worked out on simulated prints: 0.4 to
+/// 0.65 of the noise.
 const FLATTENED: f64 = 0.7;
 
 impl Wave {
@@ -31,7 +33,8 @@ impl Wave {
     }
 }
 
-/// Waves into pitches; two at right angles are one lattice. `gap_noise_mm`: noise of readings that are gaps, 0 where they are none.
+/// Waves into pitches; two at right angles are one lattice. `gap_noise_mm`: noise of readings that
+/// are gaps, 0 where they are none.
 pub fn paired(waves: Vec<Wave>, supports: Option<&str>, gap_noise_mm: f64) -> Vec<Repeat> {
     let mut left = waves;
     let mut found = Vec::new();

@@ -1,4 +1,5 @@
-//! The files of an exported folder: what stands in each, written all or none, read with every fault named.
+//! The files of an exported folder: what stands in each, written all or none, read with every fault
+//! named.
 
 use super::{FORMAT, field};
 use crate::keep::entry::{Entry, Kind, NewEntry, NewFile, Role, StoredFile};

@@ -8,7 +8,8 @@ use crate::text::{plain_mm, quoted};
 
 /// How far the ends of a placing along an axis may miss a whole number of steps, mm.
 pub const STEP_SLACK_MM: f64 = 0.5;
-/// How far the ends of a diagonal may miss it, as a part of its length: its ends are taped, its steps are not.
+/// How far the ends of a diagonal may miss it, as a part of its length: its ends are taped, its
+/// steps are not.
 pub const DIAGONAL_SLACK: f64 = 0.01;
 /// Ends of a placing: `x A to B y C`, `x C y A to B`, or both from-to on a diagonal.
 pub(super) fn ends_of(name: &Token, tokens: &[Token]) -> Marked<([f64; 2], [f64; 2])> {

@@ -31,7 +31,8 @@ impl Unit {
         })
     }
 
-    /// mm of a number as written. Hundredths are whole; thou whole or, above 1, half, as feelers come.
+    /// mm of a number as written. Hundredths are whole; thou whole or, above 1, half, as feelers
+    /// come.
     pub fn mm(self, value: f64) -> Result<f64, &'static str> {
         match self {
             Unit::Length(factor) => Ok(value * factor),
@@ -98,7 +99,8 @@ impl Reader<'_> {
         Ok(())
     }
 
-    /// A panel's name runs to the end of the line, or to a header word after two blanks; or it is quoted.
+    /// A panel's name runs to the end of the line, or to a header word after two blanks; or it is
+    /// quoted.
     fn panel_name(&mut self, number: usize, rest: &[Token]) -> usize {
         let end = rest
             .iter()

@@ -23,12 +23,14 @@ pub(super) struct Token<'t> {
     pub line: usize,
 }
 
-/// Whether a word is a reading or stands in for one: what may stand on a line of its own below its placing.
+/// Whether a word is a reading or stands in for one: what may stand on a line of its own below its
+/// placing.
 pub(super) fn is_reading(word: &str) -> bool {
     matches!(word, "_" | "?") || units::number(&word.replace('\u{2212}', "-")).is_some()
 }
 
-/// Words of a line up to a remark. A colon is a word of its own; `"…"` is one word with its quotes, straight or curly.
+/// Words of a line up to a remark. A colon is a word of its own; `"…"` is one word with its quotes,
+/// straight or curly.
 pub(super) fn tokens(number: usize, line: &str) -> Vec<Token<'_>> {
     let mut found = Vec::new();
     let mut rest = line;
@@ -139,7 +141,8 @@ pub(super) fn free_text(rest: &[Token]) -> (Option<String>, usize) {
     ((!text.is_empty() && text != "_").then_some(text), end)
 }
 
-/// Whether these words begin another header. A panel may lie on a block: only a block of the known words is a header within text.
+/// Whether these words begin another header. A panel may lie on a block: only a block of the known
+/// words is a header within text.
 fn begins_header(words: &[Token]) -> bool {
     words.first().is_some_and(|first| match first.text {
         "block" => match words.get(1).map(|t| t.text) {

@@ -38,8 +38,9 @@ impl Reader<'_> {
         Some(word.to_string())
     }
 
-    /// Limits of a panel or a zone: those of its purpose, with its own `[[limit]]` entries replacing the
-    /// one of the same base or added. A panel with neither gets the assumed one, and a warning.
+    /// Limits of a panel or a zone: those of its purpose, with its own `[[limit]]` entries
+    /// replacing the one of the same base or added. A panel with neither gets the assumed one, and
+    /// a warning.
     pub(super) fn limits_of(&mut self, table: &DeTable, assume: bool) -> Vec<Limit> {
         let own = self.own_limits(table);
         let finish = get(table, "finish").and_then(|v| self.finish(v));

@@ -13,7 +13,8 @@ const TARGET_KEYS: [&str; 3] = ["number", "x", "y"];
 const SAME_PLACE_MM: f64 = 1.0;
 
 impl Reader<'_> {
-    /// All targets, in the order of the file; each number and each place once, none far off the outline.
+    /// All targets, in the order of the file; each number and each place once, none far off the
+    /// outline.
     pub(super) fn targets(&mut self, table: &DeTable, outline: Option<&Polygon>) -> Vec<Target> {
         let Some(value) = get(table, "target") else {
             return Vec::new();

@@ -14,8 +14,9 @@ const MOST_DARK_MARGIN: usize = 8;
 /// How far outside the border the margin is looked at, squares.
 const MARGIN_AT: f64 = 0.55;
 
-/// The number of the target with these corners (clockwise in the picture) and which of them is its own top left one. `None` when the
-/// border is not dark, the margin not white, or the pattern not known.
+/// The number of the target with these corners (clockwise in the picture) and which of them is its
+/// own top left one. `None` when the border is not dark, the margin not white, or the pattern not
+/// known.
 pub fn read(grey: &GrayImage, corners: &[Point; 4]) -> Option<(Recognised, usize)> {
     let h = quad::from_unit_square(corners)?;
     let at = |x: f64, y: f64| {
@@ -78,7 +79,8 @@ struct Shade {
 }
 
 impl Shade {
-    /// Least squares over places that lie evenly round the middle of the target; values far from the rest count less.
+    /// Least squares over places that lie evenly round the middle of the target; values far from
+    /// the rest count less.
     fn over(places: &[(Point, f64)]) -> Shade {
         let half = CELLS as f64 / 2.0;
         let mut values: Vec<f64> = places.iter().map(|(_, v)| *v).collect();

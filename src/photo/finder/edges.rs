@@ -1,4 +1,5 @@
-//! Lines fitted to the edges of a target, dark border against white margin, to a small part of a pixel.
+//! Lines fitted to the edges of a target, dark border against white margin, to a small part of a
+//! pixel.
 
 use super::quad::{self, Point, distance};
 use crate::photo::marker::CELLS;
@@ -26,8 +27,9 @@ pub fn grey_at(grey: &GrayImage, p: Point) -> f64 {
 /// A line: a point on it and its direction, of length 1.
 type Line = (Point, Point);
 
-/// The corners of a rough quadrilateral (clockwise) moved to where the lines along its edges cross. `scale` says how rough: within some
-/// `scale` px. `None` where an edge is not dark within and bright without along most of its length.
+/// The corners of a rough quadrilateral (clockwise) moved to where the lines along its edges cross.
+/// `scale` says how rough: within some `scale` px. `None` where an edge is not dark within and
+/// bright without along most of its length.
 pub fn refined(grey: &GrayImage, rough: &[Point; 4], scale: f64) -> Option<[Point; 4]> {
     let mut corners = *rough;
     // First with a reach that covers the roughness, then twice close to the edge.
@@ -84,7 +86,8 @@ fn meet(a: Line, b: Line) -> Option<Point> {
 fn edge_line(grey: &GrayImage, p: Point, q: Point, reach: f64) -> Option<Line> {
     let length = distance(p, q);
     let toward = [(q[0] - p[0]) / length, (q[1] - p[1]) / length];
-    // Corners run clockwise in the picture, so the outside is to the left of the way: (row, -column).
+    // Corners run clockwise in the picture, so the outside is to the left of the way: (row,
+    // -column).
     let outward = [toward[1], -toward[0]];
     let count = (length * 0.8).clamp(6.0, 60.0) as usize;
     let mut points = Vec::with_capacity(count);
@@ -101,8 +104,9 @@ fn edge_line(grey: &GrayImage, p: Point, q: Point, reach: f64) -> Option<Line> {
     fitted(points, reach)
 }
 
-/// How far outward from `base` the grey passes from dark to bright: the middle of the step that has the same sum of grey as the
-/// profile, with its levels from the profile's two ends. `None` without a step.
+/// How far outward from `base` the grey passes from dark to bright: the middle of the step that has
+/// the same sum of grey as the profile, with its levels from the profile's two ends. `None` without
+/// a step.
 fn crossing_of(grey: &GrayImage, base: Point, outward: Point, reach: f64) -> Option<f64> {
     const LEAST_STEP: f64 = 10.0;
     let half = (reach * 2.0).ceil().max(3.0) as i32;

@@ -24,11 +24,12 @@ fn turn(a: Point, b: Point, c: Point) -> f64 {
     (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 }
 
-/// The quadrilateral that a closed outline of pixels is, corners clockwise in the picture; `None` when it is none: other corners, hollow
-/// sides, too small.
+/// The quadrilateral that a closed outline of pixels is, corners clockwise in the picture; `None`
+/// when it is none: other corners, hollow sides, too small.
 ///
-/// The first corner is the point farthest from the middle, the second the one farthest from the first (on a line's farthest points always
-/// lie corners), the third the one farthest from the line through both, the fourth the one farthest outside the triangle.
+/// The first corner is the point farthest from the middle, the second the one farthest from the
+/// first (on a line's farthest points always lie corners), the third the one farthest from the line
+/// through both, the fourth the one farthest outside the triangle.
 pub fn of_outline(outline: &[Pixel]) -> Option<[Point; 4]> {
     let points: Vec<Point> = outline
         .iter()
@@ -109,7 +110,8 @@ fn grown(corners: &[Point; 4], centre: Point) -> [Point; 4] {
     corners.map(|p| [0, 1].map(|k| centre[k] + factor * (p[k] - centre[k])))
 }
 
-/// Where the diagonals of a quadrilateral cross: the middle of a square seen in perspective. `None` when they are parallel.
+/// Where the diagonals of a quadrilateral cross: the middle of a square seen in perspective. `None`
+/// when they are parallel.
 pub fn crossing(corners: &[Point; 4]) -> Option<Point> {
     let [a, b, c, d] = *corners;
     let (ac, bd) = ([c[0] - a[0], c[1] - a[1]], [d[0] - b[0], d[1] - b[1]]);
@@ -121,9 +123,10 @@ pub fn crossing(corners: &[Point; 4]) -> Option<Point> {
     Some([a[0] + along * ac[0], a[1] + along * ac[1]])
 }
 
-/// The homography that takes the unit square's corners (0,0), (1,0), (1,1), (0,1) to four given points, as rows of a 3 × 3 matrix; in
-/// closed form (P. Heckbert, *Fundamentals of Texture Mapping and Image Warping*, 1989; from memory, tested by its corners). `None` when three
-/// of the points lie on one line.
+/// The homography that takes the unit square's corners (0,0), (1,0), (1,1), (0,1) to four given
+/// points, as rows of a 3 × 3 matrix; in closed form (P. Heckbert, *Fundamentals of Texture Mapping
+/// and Image Warping*, 1989; from memory, tested by its corners). `None` when three of the points
+/// lie on one line.
 pub fn from_unit_square(corners: &[Point; 4]) -> Option<[[f64; 3]; 3]> {
     let [p0, p1, p2, p3] = *corners;
     let (dx1, dx2, dx3) = (p1[0] - p2[0], p3[0] - p2[0], p0[0] - p1[0] + p2[0] - p3[0]);

@@ -34,14 +34,15 @@ pub fn halved(grey: &GrayImage) -> GrayImage {
     GrayImage::from_raw(width, height, small).unwrap_or_default()
 }
 
-/// Which pixels are dark, with a rim of one pixel that is not: (columns + 2) × (rows + 2), 1 for dark.
+/// Which pixels are dark, with a rim of one pixel that is not: (columns + 2) × (rows + 2), 1 for
+/// dark.
 struct Mask {
     stride: usize,
     dark: Vec<u8>,
 }
 
-/// Marks the pixels that are darker than the mean of the square around them. Sums of at most 17 × 17 bytes fit 32 bits whatever
-/// the picture's size.
+/// Marks the pixels that are darker than the mean of the square around them. Sums of at most 17 ×
+/// 17 bytes fit 32 bits whatever the picture's size.
 fn dark_mask(grey: &GrayImage) -> Mask {
     let (width, height) = (grey.width() as usize, grey.height() as usize);
     let rows: Vec<&[u8]> = grey.as_raw().chunks_exact(width.max(1)).collect();
@@ -102,7 +103,8 @@ struct Run {
     region: u32,
 }
 
-/// A region while it grows: its box, its first pixel, and the region it was joined to (itself if none).
+/// A region while it grows: its box, its first pixel, and the region it was joined to (itself if
+/// none).
 #[derive(Clone, Copy)]
 struct Region {
     joined_to: u32,
@@ -112,8 +114,9 @@ struct Region {
     bottom: u32,
 }
 
-/// Outlines, clockwise, of dark regions between [`SMALLEST`] and `largest` px wide and tall; pixels touch by sides or corners. A region
-/// that runs along the picture's edge is left out: a target there is cut off or lacks its margin.
+/// Outlines, clockwise, of dark regions between [`SMALLEST`] and `largest` px wide and tall; pixels
+/// touch by sides or corners. A region that runs along the picture's edge is left out: a target
+/// there is cut off or lacks its margin.
 pub fn dark_outlines(grey: &GrayImage, largest: u32) -> Vec<Vec<Pixel>> {
     if grey.width() < SMALLEST || grey.height() < SMALLEST {
         return Vec::new();
@@ -232,8 +235,8 @@ fn join(regions: &mut [Region], a: u32, b: u32) -> u32 {
     keep
 }
 
-/// The outer outline of the region that begins at `first` (its topmost row, leftmost pixel), clockwise, by Moore's tracing; `None` when it is
-/// longer than `most`: too ragged for a target.
+/// The outer outline of the region that begins at `first` (its topmost row, leftmost pixel),
+/// clockwise, by Moore's tracing; `None` when it is longer than `most`: too ragged for a target.
 fn outline(mask: &Mask, first: Pixel, most: usize) -> Option<Vec<Pixel>> {
     const AROUND: [[isize; 2]; 8] = [
         [1, 0],

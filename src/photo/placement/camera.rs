@@ -1,7 +1,8 @@
 //! A panel that is not plane, seen by a camera: what a homography cannot say.
 //!
-//! Panel coordinates are taped along the surface. The surface is a low polynomial z(u, v) about the panel's middle; the camera has a focal
-//! length, a middle, one number for the lens's radial distortion, and a pose. What is not known is held by weak priors ([`super::solve`]).
+//! Panel coordinates are taped along the surface. The surface is a low polynomial z(u, v) about the
+//! panel's middle; the camera has a focal length, a middle, one number for the lens's radial
+//! distortion, and a pose. What is not known is held by weak priors ([`super::solve`]).
 
 use crate::panel::{Form, Panel};
 use nalgebra::{Matrix3, Rotation3, Vector3};
@@ -12,7 +13,8 @@ pub const SHAPE: usize = 9;
 pub const UNKNOWNS: usize = POSE + SHAPE;
 /// How many of them are camera and pose: they come first.
 pub const POSE: usize = 10;
-/// The surface, mm out of the skin: with p = u/a and q = v/b from the panel's middle, the terms p², pq, q², p³, p²q, pq², q³, p⁴, q⁴.
+/// The surface, mm out of the skin: with p = u/a and q = v/b from the panel's middle, the terms p²,
+/// pq, q², p³, p²q, pq², q³, p⁴, q⁴.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shape {
     /// Half the panel's length and width, mm: its middle, and the scale of u and v.
@@ -30,8 +32,9 @@ impl Shape {
         }
     }
 
-    /// What may be expected of a panel's shape, standard deviations in mm (common practice, no source): a crown of a twentieth of the
-    /// length where the form curves, some thousandths where it is straight.
+    /// What may be expected of a panel's shape, standard deviations in mm (common practice, no
+    /// source): a crown of a twentieth of the length where the form curves, some thousandths where
+    /// it is straight.
     pub fn expected(panel: &Panel) -> [f64; SHAPE] {
         let (l, w) = (panel.length_mm, panel.width_mm);
         let both = (l * w).sqrt();
@@ -76,8 +79,9 @@ impl Shape {
             + q * q * (c2 + c5 * p + q * (c6 + c8 * q))
     }
 
-    /// Where a point taped at (x, y) lies in space, from the panel's middle. Taped along the surface, a step ds at slope s (height over tape)
-    /// comes forward by √(1 − s²)·ds; what the tape takes up by running over the curve is the integral of 1 − √(1 − s²), along each axis
+    /// Where a point taped at (x, y) lies in space, from the panel's middle. Taped along the
+    /// surface, a step ds at slope s (height over tape) comes forward by √(1 − s²)·ds; what the
+    /// tape takes up by running over the curve is the integral of 1 − √(1 − s²), along each axis
     /// from the middle, by Gauss's rule of three points.
     pub fn in_space(&self, x: f64, y: f64) -> [f64; 3] {
         const AT: [(f64, f64); 3] = [
@@ -106,20 +110,24 @@ pub struct Camera {
     pub focal: f64,
     /// Where the optical axis meets the photo, px.
     pub middle: [f64; 2],
-    /// Radial distortion: a ray at r (tangent of its angle off the axis) is seen at r·(1 + distortion·r²).
+    /// Radial distortion: a ray at r (tangent of its angle off the axis) is seen at r·(1 +
+    /// distortion·r²).
     pub distortion: f64,
-    /// From panel space (x, y or its opposite, out of the skin) to camera space (right, down, ahead).
+    /// From panel space (x, y or its opposite, out of the skin) to camera space (right, down,
+    /// ahead).
     pub rotation: Rotation3<f64>,
     /// The panel's middle in camera space, mm.
     pub shift: Vector3<f64>,
-    /// 1, or −1 where y runs clockwise from x as seen (datum corner top left): panel space is then mirrored, so that height points to the viewer.
+    /// 1, or −1 where y runs clockwise from x as seen (datum corner top left): panel space is then
+    /// mirrored, so that height points to the viewer.
     pub handed: f64,
     /// The panel's surface.
     pub shape: Shape,
 }
 
 impl Camera {
-    /// Where a point of the panel is seen; `None` behind the camera or where the lens's distortion would fold the picture.
+    /// Where a point of the panel is seen; `None` behind the camera or where the lens's distortion
+    /// would fold the picture.
     pub fn point_in_photo(&self, x: f64, y: f64) -> Option<[f64; 2]> {
         self.project(self.shape.in_space(x, y))
     }
@@ -139,7 +147,8 @@ impl Camera {
         Some([self.middle[0] + factor * a, self.middle[1] + factor * b])
     }
 
-    /// A camera of this focal length (px) and middle that sees the plane panel as a homography (photo from panel) does, as far as it can.
+    /// A camera of this focal length (px) and middle that sees the plane panel as a homography
+    /// (photo from panel) does, as far as it can.
     pub fn from_homography(
         h: &Matrix3<f64>,
         focal: f64,
@@ -192,8 +201,8 @@ impl Camera {
         })
     }
 
-    /// This camera with its numbers moved by a step: ln focal, middle and shift in parts of focal and distance, distortion, rotation vector,
-    /// shape terms in mm.
+    /// This camera with its numbers moved by a step: ln focal, middle and shift in parts of focal
+    /// and distance, distortion, rotation vector, shape terms in mm.
     pub fn moved(&self, step: &[f64; UNKNOWNS]) -> Self {
         let far = self.shift.norm();
         let mut next = self.clone();

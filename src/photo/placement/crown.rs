@@ -1,7 +1,8 @@
 //! The panel's own bend, as readings found it: with it, few targets are enough on a curved panel.
 //!
-//! Targets near the corners do not tell a crowned panel from a flat one further away. A straightedge does: the found surface is written
-//! in the terms of [`Shape`], each with the spread that the surface's draws give it.
+//! Targets near the corners do not tell a crowned panel from a flat one further away. A
+//! straightedge does: the found surface is written in the terms of [`Shape`], each with the spread
+//! that the surface's draws give it.
 
 use super::camera::{SHAPE, Shape};
 use crate::fit::Surface;
@@ -10,7 +11,8 @@ use nalgebra::{DMatrix, DVector};
 
 /// Places along each side at which the surface is taken.
 const ALONG: usize = 15;
-/// A height taped along the skin and one over a chord differ by this share at most (worked out: a crown of a twentieth of the side).
+/// A height taped along the skin and one over a chord differ by this share at most (worked out: a
+/// crown of a twentieth of the side).
 const CHORD: f64 = 0.02;
 /// No term is known more closely than this, mm.
 const LEAST_SD_MM: f64 = 0.3;
@@ -33,7 +35,8 @@ impl Crown {
         }
     }
 
-    /// The bend of a found surface: least squares over the panel, the plane apart. `None` where that has no solution.
+    /// The bend of a found surface: least squares over the panel, the plane apart. `None` where
+    /// that has no solution.
     pub fn of(panel: &Panel, surface: &Surface) -> Option<Crown> {
         let half = [panel.length_mm / 2.0, panel.width_mm / 2.0];
         let side = |k: usize| 2.0 * k as f64 / (ALONG - 1) as f64 - 1.0;
@@ -78,7 +81,8 @@ impl Crown {
                 *s += (d - t).powi(2) / surface.draws.len() as f64;
             }
         }
-        // What readings cannot tell, such as twist where every edge lay along a side, is as open as the form leaves it.
+        // What readings cannot tell, such as twist where every edge lay along a side, is as open as
+        // the form leaves it.
         let expected = Crown::expected(panel);
         let mut crown = expected;
         for k in 0..SHAPE {

@@ -5,15 +5,18 @@ use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 /// A pair of points: on the panel (mm) and in the photo (px).
 pub type Pair = ([f64; 2], [f64; 2]);
 
-/// Smallest part of the largest singular value that the eighth one may be: below, the points lie so nearly on a line that nothing is
-/// determined. Four targets at the corners of a rectangle give 0.2 to 0.4 (worked out); with one of them moved onto the line through two
-/// others but for 1 % of the panel's length, about 0.003.
+/// Smallest part of the largest singular value that the eighth one may be: below, the points lie so
+/// nearly on a line that nothing is determined. Four targets at the corners of a rectangle give 0.2
+/// to 0.4 (worked out); with one of them moved onto the line through two others but for 1 % of the
+/// panel's length, about 0.003.
 pub const LEAST_CONDITION: f64 = 0.004;
 
-/// Homography photo-from-panel, and how well the points determine it (eighth over first singular value of the normalised system, 0 to 1).
+/// Homography photo-from-panel, and how well the points determine it (eighth over first singular
+/// value of the normalised system, 0 to 1).
 ///
-/// The direct linear transformation on points moved and scaled to mean 0 and mean distance √2 (R. Hartley, IEEE PAMI 19 (1997) 580-593),
-/// then Gauss-Newton on the distances in the photo. `None` with fewer than four pairs, or when a point is not finite.
+/// The direct linear transformation on points moved and scaled to mean 0 and mean distance √2 (R.
+/// Hartley, IEEE PAMI 19 (1997) 580-593), then Gauss-Newton on the distances in the photo. `None`
+/// with fewer than four pairs, or when a point is not finite.
 pub fn fitted(pairs: &[Pair]) -> Option<(Matrix3<f64>, f64)> {
     let (h, condition) = direct(pairs)?;
     Some((refined(pairs, h), condition))

@@ -1,7 +1,8 @@
 //! Which targets are wrong: a mistyped place, two swapped numbers, a target that moved.
 //!
-//! Every explanation is tried in full: none wrong, one wrong, two swapped, two wrong, then the worst one after another. One is taken only when
-//! what is left agrees within its standard deviations and no other explanation of as few slips comes near it.
+//! Every explanation is tried in full: none wrong, one wrong, two swapped, two wrong, then the
+//! worst one after another. One is taken only when what is left agrees within its standard
+//! deviations and no other explanation of as few slips comes near it.
 
 use super::camera::Camera;
 use super::homography::{self, Pair};
@@ -10,14 +11,16 @@ use crate::panel::Form;
 
 /// Most targets left out of a photo, of all.
 const MOST_WRONG: f64 = 0.3;
-/// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio of e³, about 20.
+/// An explanation is taken when the next best one's misfit is this much larger: a likelihood ratio
+/// of e³, about 20.
 pub const CLEAR: f64 = 6.0;
-/// A camera whose focal length, axis and distortion together cost no more than this is a usual one: t = 2 in one, 1 in the others.
+/// A camera whose focal length, axis and distortion together cost no more than this is a usual one:
+/// t = 2 in one, 1 in the others.
 pub const USUAL_LENS: f64 = 7.0;
 /// Focal lengths from which an explanation is tried, over the photo's longer side.
 const QUICK_FOCALS: [f64; 2] = [0.9, 2.0];
-/// What a swap is ahead of a target left out: it has no place free to choose. In misfit 2·ln of the places there are, some 150 × 150 that could
-/// be told apart on a panel (worked out).
+/// What a swap is ahead of a target left out: it has no place free to choose. In misfit 2·ln of the
+/// places there are, some 150 × 150 that could be told apart on a panel (worked out).
 const NOTHING_FREE: f64 = 20.0;
 /// Most suspects of whom all pairs are tried.
 const MOST_SUSPECTS: usize = 12;
@@ -36,12 +39,14 @@ pub enum Slip {
 pub enum Verdict {
     /// They agree, but for those named; the solution is without the latter.
     Agree(Box<Solution>, Vec<Slip>),
-    /// They disagree. All of them together, and those any one of which may be the wrong one (empty: no single one explains it).
+    /// They disagree. All of them together, and those any one of which may be the wrong one (empty:
+    /// no single one explains it).
     Disagree(Option<Box<Solution>>, Vec<usize>),
 }
 
-/// The misfit that is exceeded by chance in one photo of a thousand; `targets` are those fitted. χ² with 2n − 6 degrees of freedom (E. Wilson
-/// and M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684-688), one at least.
+/// The misfit that is exceeded by chance in one photo of a thousand; `targets` are those fitted. χ²
+/// with 2n − 6 degrees of freedom (E. Wilson and M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931)
+/// 684-688), one at least.
 pub fn bound(targets: usize) -> f64 {
     const NORMAL_999: f64 = 3.09;
     let free = (2.0 * targets as f64 - 6.0).max(1.0);
@@ -58,8 +63,9 @@ struct Tried {
 
 /// Looks for wrong targets.
 ///
-/// A panel meant to be flat is first taken for a plane seen without distortion, which is the stricter judge: when that explains all targets, or
-/// all but a slip, or when it does not but a usual camera explains all, the matter is settled.
+/// A panel meant to be flat is first taken for a plane seen without distortion, which is the
+/// stricter judge: when that explains all targets, or all but a slip, or when it does not but a
+/// usual camera explains all, the matter is settled.
 pub fn judge(setting: &Setting, pairs: &[Pair]) -> Verdict {
     let all = solve::camera(setting, pairs);
     let plane = setting.panel.form == Form::Flat;
@@ -112,7 +118,8 @@ enum Looked {
 fn look(setting: &Setting, pairs: &[Pair], model: &Model) -> Looked {
     let mut singles = without_each(setting, pairs, &[], model);
     singles.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
-    // Those without which the rest agrees best come first; those without which no camera is found, last.
+    // Those without which the rest agrees best come first; those without which no camera is found,
+    // last.
     let mut order: Vec<usize> = singles.iter().flat_map(named).collect();
     order.extend((0..pairs.len()).filter(|i| !singles.iter().any(|t| named(t).contains(i))));
     order.truncate(MOST_SUSPECTS);
@@ -150,8 +157,8 @@ fn misfit_of(setting: &Setting, pairs: &[Pair], model: &Model) -> Option<(f64, b
     }
 }
 
-/// Whether a panel meant to be flat is explained by a homography, more than four targets being there to say so: whatever the camera, a photo cut
-/// far off its middle among them.
+/// Whether a panel meant to be flat is explained by a homography, more than four targets being
+/// there to say so: whatever the camera, a photo cut far off its middle among them.
 fn is_plane(setting: &Setting, pairs: &[Pair], solution: &Solution) -> bool {
     let enough = setting.panel.form == Form::Flat && pairs.len() > 4;
     enough
@@ -159,7 +166,8 @@ fn is_plane(setting: &Setting, pairs: &[Pair], solution: &Solution) -> bool {
             .is_some_and(|m| m <= bound(pairs.len() - 1))
 }
 
-/// The misfit of the homography through the targets. It has eight unknowns, so that [`bound`] is to be asked for one target less.
+/// The misfit of the homography through the targets. It has eight unknowns, so that [`bound`] is to
+/// be asked for one target less.
 pub fn plane_misfit(setting: &Setting, pairs: &[Pair], camera: &Camera) -> Option<f64> {
     let (h, _) = homography::fitted(pairs)?;
     let mut sum = 0.0;
@@ -259,7 +267,8 @@ fn swaps(setting: &Setting, pairs: &[Pair], among: &[usize], model: &Model) -> V
     .collect()
 }
 
-/// Leaves the target out without which the rest agrees best, then the next, until what is left agrees; `None` when too many would go.
+/// Leaves the target out without which the rest agrees best, then the next, until what is left
+/// agrees; `None` when too many would go.
 fn one_after_another(setting: &Setting, pairs: &[Pair]) -> Option<Tried> {
     let most = (MOST_WRONG * pairs.len() as f64) as usize;
     let mut out: Vec<usize> = Vec::new();

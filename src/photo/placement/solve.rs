@@ -1,8 +1,9 @@
 //! Camera, pose and shape from targets, the most probable ones under weak priors.
 //!
-//! Minimised is Σ |r|²/σ² + Σ prior terms: r the distance of a target in the photo from where the camera sees it, σ from what reading a photo
-//! and taping a panel are good for. Priors hold what few targets cannot tell. Gauss-Newton with Levenberg's damping (K. Levenberg, Quart. Appl.
-//! Math. 2 (1944) 164-168), from several focal lengths.
+//! Minimised is Σ |r|²/σ² + Σ prior terms: r the distance of a target in the photo from where the
+//! camera sees it, σ from what reading a photo and taping a panel are good for. Priors hold what
+//! few targets cannot tell. Gauss-Newton with Levenberg's damping (K. Levenberg, Quart. Appl. Math.
+//! 2 (1944) 164-168), from several focal lengths.
 
 use super::camera::{Camera, POSE, Shape, UNKNOWNS};
 use super::crown::Crown;
@@ -10,13 +11,17 @@ use super::homography::{self, Pair};
 use crate::panel::Panel;
 use nalgebra::{Matrix2, SMatrix, SVector};
 
-/// Standard deviation of a taped place, mm: half a pencil mark and half a mm of tape each way (common practice, no source).
+/// Standard deviation of a taped place, mm: half a pencil mark and half a mm of tape each way
+/// (common practice, no source).
 pub const TAPE_MM: f64 = 1.0;
-/// Focal lengths tried, over the photo's longer side: phones have 0.7 to 0.8, a lens of 50 mm on full frame 1.4.
+/// Focal lengths tried, over the photo's longer side: phones have 0.7 to 0.8, a lens of 50 mm on
+/// full frame 1.4.
 const FOCALS: [f64; 3] = [0.8, 1.4, 3.0];
-/// Prior of the focal length: its natural logarithm over the longer side is 0, standard deviation 0.4 …
+/// Prior of the focal length: its natural logarithm over the longer side is 0, standard deviation
+/// 0.4 …
 const FOCAL_SPREAD: f64 = 0.4;
-/// … of the optical axis: the photo's middle, off by this part of the longer side (more, lightly, where a photo is cut) …
+/// … of the optical axis: the photo's middle, off by this part of the longer side (more, lightly,
+/// where a photo is cut) …
 const MIDDLE_SPREAD: f64 = 0.02;
 /// … of the distortion: none, off by this.
 const DISTORTION_SPREAD: f64 = 0.025;
@@ -50,8 +55,8 @@ pub struct Spread {
 pub struct Solution {
     /// The camera.
     pub camera: Camera,
-    /// The minimum, in squared standard deviations. Where priors and σ are true it is distributed as χ² with 2n − 6 degrees of freedom: 2n
-    /// coordinates and 13 priors less 19 unknowns.
+    /// The minimum, in squared standard deviations. Where priors and σ are true it is distributed
+    /// as χ² with 2n − 6 degrees of freedom: 2n coordinates and 13 priors less 19 unknowns.
     pub misfit: f64,
     /// The part of it that is due to focal length, axis and distortion being unusual.
     pub lens_misfit: f64,
@@ -81,7 +86,8 @@ pub fn camera_from(setting: &Setting, pairs: &[Pair], focals: &[f64]) -> Option<
         .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
 }
 
-/// The standard deviation of a target in the photo, px: reading and taping together; the scale is the plane panel's there.
+/// The standard deviation of a target in the photo, px: reading and taping together; the scale is
+/// the plane panel's there.
 pub fn spread(setting: &Setting, camera: &Camera, p: [f64; 2]) -> f64 {
     let scale = local_scale(camera, p).map_or(0.0, |m| m.determinant().abs().sqrt());
     setting
@@ -162,15 +168,18 @@ fn data_cost(pairs: &[Pair], spreads: &[f64], camera: &Camera) -> Option<f64> {
     Some(sum)
 }
 
-/// Weak knowledge of cameras and panels. Those of focal length, axis and distortion have long tails, Student's with [`TAIL`] degrees of freedom:
-/// cost (ν + 1)·ln(1 + t²/ν), in the equations the weight (ν + 1)/(ν + t²). A cut photo or a strong lens is then dear, but not beyond all measure.
+/// Weak knowledge of cameras and panels. Those of focal length, axis and distortion have long
+/// tails, Student's with [`TAIL`] degrees of freedom: cost (ν + 1)·ln(1 + t²/ν), in the equations
+/// the weight (ν + 1)/(ν + t²). A cut photo or a strong lens is then dear, but not beyond all
+/// measure.
 struct Priors<'a> {
     setting: &'a Setting<'a>,
     longest: f64,
 }
 
 impl Priors<'_> {
-    /// Departures of focal length, axis and distortion in standard deviations, and how far one unit of [`Camera::moved`] moves each.
+    /// Departures of focal length, axis and distortion in standard deviations, and how far one unit
+    /// of [`Camera::moved`] moves each.
     fn departures(&self, camera: &Camera) -> [(f64, f64); 4] {
         let middle = [self.setting.size[0] / 2.0, self.setting.size[1] / 2.0];
         let axis = MIDDLE_SPREAD * self.longest;
@@ -284,7 +293,8 @@ fn equations(
     Some((normal, right))
 }
 
-/// Standard deviation of a place on the panel, mm: its larger half axis, from the unknowns' covariance.
+/// Standard deviation of a place on the panel, mm: its larger half axis, from the unknowns'
+/// covariance.
 pub fn place_sd_mm(solution: &Solution, sensitivity: &Sensitivity, p: [f64; 2]) -> Option<f64> {
     let by = sensitivity.at(p)?;
     let panel_from_photo = local_scale(&solution.camera, p)?.try_inverse()?;

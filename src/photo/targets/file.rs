@@ -23,10 +23,12 @@ const MOST_LINE: usize = 10_000;
 /// Two targets closer than this on the panel (mm), or in the photo (px), are one.
 const SAME_PLACE: f64 = 1.0;
 
-/// Reads the text of a targets file. `file` is its name as the user wrote it, `size` the columns and rows of the upright photo.
+/// Reads the text of a targets file. `file` is its name as the user wrote it, `size` the columns
+/// and rows of the upright photo.
 ///
-/// Whole numbers of px name pixels, counted from 0 at the top left as picture viewers show them: 412 means the middle of pixel 412, which is 412.5
-/// inside the program; fractions count on from there.
+/// Whole numbers of px name pixels, counted from 0 at the top left as picture viewers show them:
+/// 412 means the middle of pixel 412, which is 412.5 inside the program; fractions count on from
+/// there.
 ///
 /// # Errors
 /// Everything wrong in the file.

@@ -1,4 +1,5 @@
-//! What must be heeded with what is mixed, and what is worth knowing about this card. No caution says that an amount is small enough.
+//! What must be heeded with what is mixed, and what is worth knowing about this card. No caution
+//! says that an amount is small enough.
 
 use super::{Card, Request};
 use crate::plan::fit_for::ABOVE_DEW_C;
@@ -8,9 +9,11 @@ use crate::units::three_digits;
 
 /// Above this only small batches of epoxy, °C (published: coating inspection notes).
 pub(super) const SMALL_BATCHES_C: f64 = 32.0;
-/// More coats of primer than this: the low is filler's work (common practice, no source: 2-3 coats).
+/// More coats of primer than this: the low is filler's work (common practice, no source: 2-3
+/// coats).
 const PRIMER_COATS: u32 = 3;
-/// Own density this many times that of the parts without air, or the inverse: one of the two is wrong.
+/// Own density this many times that of the parts without air, or the inverse: one of the two is
+/// wrong.
 const FAR: f64 = 1.7;
 /// Strokes that shift a hardener by more than this are no measure, %.
 const STROKE_SLACK_PERCENT: f64 = 5.0;

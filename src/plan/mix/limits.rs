@@ -24,7 +24,8 @@ pub(super) fn limit(request: &Request, density: f64, coats: Option<u32>) -> Resu
     let recipe = request.recipe;
     let spread_min = time_to_spread_min(request)?;
     let spread_cc = recipe.spread_cc_per_min.value * spread_min;
-    // Published coating inspection notes ask for small batches of epoxy when it is warm; how small is common practice.
+    // Published coating inspection notes ask for small batches of epoxy when it is warm; how small
+    // is common practice.
     let small = recipe.base == Base::Epoxy && request.at_c > super::cautions::SMALL_BATCHES_C;
     let (pot_g, warm) = if small {
         (recipe.greatest_pot_g.value / 2.0, " when it is this warm")

@@ -97,7 +97,8 @@ fn strokes(part: &Part, mass_g: f64) -> Option<Strokes> {
     })
 }
 
-/// `k` steps in g. Steps such as 0.1 are divided by ten rather than multiplied by a tenth, which no binary number is.
+/// `k` steps in g. Steps such as 0.1 are divided by ten rather than multiplied by a tenth, which no
+/// binary number is.
 fn of_steps(k: u64, step: f64) -> f64 {
     let in_a_gram = (1.0 / step).round();
     if step < 1.0 && (in_a_gram * step - 1.0).abs() < 1e-12 {
@@ -139,7 +140,8 @@ impl Job<'_> {
         None
     }
 
-    /// All batches alike, where each part and the total come within a step of what they should be over all batches.
+    /// All batches alike, where each part and the total come within a step of what they should be
+    /// over all batches.
     fn alike(&self, count: usize) -> Option<Steps> {
         let batch = self.rounded(self.total_g / count as f64);
         let all_g = |k: u64| of_steps(k * count as u64, self.step);
@@ -150,8 +152,9 @@ impl Job<'_> {
         sound.then(|| vec![batch; count])
     }
 
-    /// The total rounded, shared out by largest remainders, each part split as evenly as it goes. `staggered`: what is left
-    /// over of one part goes to the batches after those that got the last part's, so that batches weigh alike.
+    /// The total rounded, shared out by largest remainders, each part split as evenly as it goes.
+    /// `staggered`: what is left over of one part goes to the batches after those that got the last
+    /// part's, so that batches weigh alike.
     fn split(&self, count: usize, staggered: bool) -> Steps {
         let parts = self.rounded(self.total_g);
         let mut batches = vec![Vec::new(); count];
@@ -190,7 +193,8 @@ impl Job<'_> {
         steps
     }
 
-    /// Batches whose smallest hardener is whole steps and whose other parts follow it; none less than asked by more than a step.
+    /// Batches whose smallest hardener is whole steps and whose other parts follow it; none less
+    /// than asked by more than a step.
     fn whole(&self, count: usize) -> Option<Steps> {
         let asked = (self.total_g - self.step) / self.mix_of_one_step_g();
         let least = ((asked - 1e-9).ceil().max(1.0) as u64).max(count as u64);
@@ -221,7 +225,8 @@ impl Job<'_> {
             .collect()
     }
 
-    /// Whether still smaller batches could help: those of one step of the smallest hardener are the smallest there are.
+    /// Whether still smaller batches could help: those of one step of the smallest hardener are the
+    /// smallest there are.
     fn can_shrink(&self, count: usize) -> bool {
         self.total_g / count as f64 > self.mix_of_one_step_g()
     }

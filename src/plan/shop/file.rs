@@ -1,4 +1,5 @@
-//! Reading `shop.toml` over the defaults, with every fault of the file at once. `docs/formats.md` lists every key.
+//! Reading `shop.toml` over the defaults, with every fault of the file at once. `docs/formats.md`
+//! lists every key.
 
 use super::{Figure, Shop};
 use crate::problem::{Error, Fault, Warning};
@@ -87,13 +88,15 @@ pub fn load(path: &Path) -> Result<(Shop, Vec<Warning>), Error> {
         .map_err(Error::Faults)
 }
 
-/// Reads the text of a shop file; `file` is its name as the user wrote it, for messages and origins.
+/// Reads the text of a shop file; `file` is its name as the user wrote it, for messages and
+/// origins.
 ///
 /// # Errors
 /// Everything wrong, in the order of the file.
 ///
 /// ```
-/// let (shop, _) = lowspot::plan::shop::parse("pot_loss = 0.1\nskim = \"1 mm\"\n", "shop.toml").unwrap();
+/// let text = "pot_loss = 0.1\nskim = \"1 mm\"\n";
+/// let (shop, _) = lowspot::plan::shop::parse(text, "shop.toml").unwrap();
 /// assert_eq!((shop.pot_loss.value, shop.skim_mm.value), (0.1, 1.0));
 /// assert_eq!(shop.pot_loss.origin, "set in shop.toml");
 /// ```

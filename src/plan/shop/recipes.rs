@@ -160,7 +160,8 @@ impl ShopReader<'_> {
         Some(recipe)
     }
 
-    /// What a recipe of this base has where its file says nothing: a generic one's figures, with their origins.
+    /// What a recipe of this base has where its file says nothing: a generic one's figures, with
+    /// their origins.
     fn begun(&self, base: Base) -> Recipe {
         let generic = builtin::recipes()
             .into_iter()

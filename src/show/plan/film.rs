@@ -1,5 +1,5 @@
-//! Film left after the plan's sanding, as a small map: plain where enough stays, dotted where less than must stay is left, crossed where it
-//! may be cut through.
+//! Film left after the plan's sanding, as a small map: plain where enough stays, dotted where less
+//! than must stay is left, crossed where it may be cut through.
 
 use crate::judge::Judgement;
 use crate::panel::{Panel, Polygon};

@@ -22,7 +22,8 @@ use crate::units::Units;
 /// A share of the filler from which a high's price is told first.
 const DEAR: f64 = 0.05;
 
-/// "high H1, looks like a seam, x 670 y 600: 0.30 mm off saves 45 cc and 22 g; each further 0.1 mm would save …".
+/// "high H1, looks like a seam, x 670 y 600: 0.30 mm off saves 45 cc and 22 g; each further 0.1 mm
+/// would save …".
 pub(super) fn price(p: &Price, units: Units) -> String {
     let looks = if p.looks_like.is_empty() {
         String::new()
@@ -147,7 +148,8 @@ pub(super) fn until(item: &Item) -> &'static str {
     }
 }
 
-/// "edge 600 along y at x 400, y 0 to 600, on two packers of 5 mm: expect 2.9 mm at the middle (give or take 0.1); fair would be 2.3".
+/// "edge 600 along y at x 400, y 0 to 600, on two packers of 5 mm: expect 2.9 mm at the middle
+/// (give or take 0.1); fair would be 2.3".
 pub(super) fn hand_check(l: &Line, units: Units) -> String {
     let bare = |mm: f64| units.bare_place(mm);
     let place = if l.along == "x" {

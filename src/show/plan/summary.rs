@@ -1,4 +1,5 @@
-//! The plan on the terminal: what decides it, the ways side by side, the amounts, then the work to tick off.
+//! The plan on the terminal: what decides it, the ways side by side, the amounts, then the work to
+//! tick off.
 
 use super::super::summary::{WIDEST, capital, wrapped};
 use super::super::{care, words};

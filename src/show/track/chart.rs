@@ -1,5 +1,6 @@
-//! The trend as a picture: for every limit an edge, and under it the worst gap that each survey found, drawn as a hollow with its interval; the
-//! limit stands in each as a leaf of that thickness. Last what another cycle is expected to leave.
+//! The trend as a picture: for every limit an edge, and under it the worst gap that each survey
+//! found, drawn as a hollow with its interval; the limit stands in each as a leaf of that
+//! thickness. Last what another cycle is expected to leave.
 
 use super::super::palette::{self, Rgb};
 use super::super::text;
@@ -133,7 +134,8 @@ impl Row {
         self.cells[0] + (at as f64 + 0.5) * self.cells[1]
     }
 
-    /// The skin under the edge at one survey: it touches at both ends, and hollows out to `ratio` limits in the middle.
+    /// The skin under the edge at one survey: it touches at both ends, and hollows out to `ratio`
+    /// limits in the middle.
     fn hollow(&self, at: usize, ratio: f64) -> Vec<(i32, i32)> {
         const STEPS: usize = 40;
         let half = 0.45 * self.cells[1];
@@ -244,7 +246,8 @@ fn draw<B: DrawingBackend>(root: &DrawingArea<B, Shift>, trend: &Trend) -> Resul
     Ok(())
 }
 
-/// The skin at each survey, its interval, the limit as a leaf in the gap, and the edge over all of them.
+/// The skin at each survey, its interval, the limit as a leaf in the gap, and the edge over all of
+/// them.
 fn one_row<B: DrawingBackend>(
     root: &DrawingArea<B, Shift>,
     row: &Row,
@@ -306,7 +309,8 @@ fn one_row<B: DrawingBackend>(
         .map_err(failed)
 }
 
-/// What another cycle is expected to leave. Of a survey that no longer holds nothing is expected: what the cycle under way left is not known.
+/// What another cycle is expected to leave. Of a survey that no longer holds nothing is expected:
+/// what the cycle under way left is not known.
 fn expected(trend: &Trend) -> Option<&Forecast> {
     let forecast = trend.advice.forecast.as_ref();
     forecast.filter(|_| trend.stale.is_none())

@@ -1,4 +1,5 @@
-//! The film ledger on the terminal, as film.json and film.csv, and as a picture of what came on and off.
+//! The film ledger on the terminal, as film.json and film.csv, and as a picture of what came on and
+//! off.
 
 use super::super::changed::Changed;
 use super::super::summary::{WIDEST, wrapped};
@@ -60,7 +61,8 @@ pub fn json(what: &Shown) -> Result<String, Error> {
         .map_err(|e| Error::Calculation(format!("film.json could not be made: {e}")))
 }
 
-/// film.csv: at each node what came on (positive) or off and the film, each with its 95 % interval, mm.
+/// film.csv: at each node what came on (positive) or off and the film, each with its 95 % interval,
+/// mm.
 pub fn csv(ledger: &Ledger) -> String {
     const HALF: f64 = 1.96;
     let mut out = String::from(

@@ -1,4 +1,5 @@
-//! The floor sheet: on the terminal, as a page to hang up, and as JSON. Grouped by what hands can do: now, wet until, ask first.
+//! The floor sheet: on the terminal, as a page to hang up, and as JSON. Grouped by what hands can
+//! do: now, wet until, ask first.
 
 use super::super::words;
 use crate::judge::Interval;
@@ -121,7 +122,8 @@ impl Hands {
     }
 }
 
-/// What is to be done, with when: "2026-03-04 14:00: then block"; of a panel that somebody is at, that first.
+/// What is to be done, with when: "2026-03-04 14:00: then block"; of a panel that somebody is at,
+/// that first.
 fn what(r: &Row) -> String {
     match (&r.held_by, &r.free_at) {
         (Some(held), Some(at)) => format!("{held}; then, not before {at}: {}", r.next),
@@ -222,7 +224,8 @@ fn note(r: &Row) -> String {
         .join("; ")
 }
 
-/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that somebody is at.
+/// What must be read from where the sheet hangs: a survey that no longer holds, a panel that
+/// somebody is at.
 fn warnings(r: &Row) -> Vec<(&'static str, &str)> {
     let stale = r.stale.as_deref().map(|why| ("TOUCHED SINCE", why));
     let held = r.held_by.as_deref().map(|by| ("HANDS OFF", by));

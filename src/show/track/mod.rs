@@ -1,4 +1,5 @@
-//! What the job book answers, as text, picture, page and JSON: the trend of a panel, the floor sheet, readiness.
+//! What the job book answers, as text, picture, page and JSON: the trend of a panel, the floor
+//! sheet, readiness.
 
 pub mod chart;
 pub mod film;

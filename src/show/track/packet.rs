@@ -102,7 +102,8 @@ impl Map {
         })
     }
 
-    /// The map of a survey as the book keeps it, without fitting anew; the result's own verdict stands.
+    /// The map of a survey as the book keeps it, without fitting anew; the result's own verdict
+    /// stands.
     ///
     /// # Errors
     /// As [`Map::of`].
@@ -132,8 +133,8 @@ impl Map {
     }
 }
 
-/// The picture with ids of its own: on one page an id means its first bearer, so that the second panel's map would be cut to the outline of
-/// the first.
+/// The picture with ids of its own: on one page an id means its first bearer, so that the second
+/// panel's map would be cut to the outline of the first.
 pub fn own_ids(svg: &str, key: &str) -> String {
     svg.replace(
         "<clipPath id=\"skin\">",

@@ -161,7 +161,8 @@ fn heights(cycle: &Cycle) -> Option<String> {
     ))
 }
 
-/// "12 cc came up (9-15), 3.1 cc went down (2.0-4.2), 81 % not touched; 0.112 mm rms, by chance 0.045."
+/// "12 cc came up (9-15), 3.1 cc went down (2.0-4.2), 81 % not touched; 0.112 mm rms, by chance
+/// 0.045."
 fn moved(cycle: &Cycle, units: Units) -> Option<String> {
     if let Some(why) = &cycle.moved_not_told {
         return Some(format!("What moved is not told: {why}."));

@@ -1,5 +1,5 @@
-//! What work puts on or takes off evenly all over. A gap under a straightedge does not show it, so it comes from the entries and the shop's
-//! figures.
+//! What work puts on or takes off evenly all over. A gap under a straightedge does not show it, so
+//! it comes from the entries and the shop's figures.
 
 use crate::judge::Interval;
 use crate::keep::{Entry, Kind};
@@ -7,7 +7,8 @@ use crate::plan::recipe::Recipe;
 use crate::plan::shop::Shop;
 use crate::plan::ways::Kind as Way;
 
-/// What blocking takes anyway may be nothing, or this many times the shop's figure (common practice, no source).
+/// What blocking takes anyway may be nothing, or this many times the shop's figure (common
+/// practice, no source).
 const AT_MOST_TIMES: f64 = 2.0;
 
 /// What work put on and took off beyond what two surveys show.
@@ -23,7 +24,8 @@ pub struct Part {
     pub put_on_cc: Option<Interval>,
 }
 
-/// Of work on a panel of this area. `net_cc`: what two surveys show to have come up; that much of what went all over lies in the lows.
+/// Of work on a panel of this area. `net_cc`: what two surveys show to have come up; that much of
+/// what went all over lies in the lows.
 pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64, net_cc: f64) -> Part {
     let passes = work.iter().filter(|e| takes_all_over(e)).count() as f64;
     let (mut put_on_g, mut most_cc, mut over_all_cc) = (0.0, 0.0, 0.0);
@@ -61,7 +63,8 @@ pub fn of(work: &[&Entry], shop: &Shop, area_mm2: f64, net_cc: f64) -> Part {
     }
 }
 
-/// Whether it takes off all over: sanding of a place of its own does not, and two surveys show what came off there.
+/// Whether it takes off all over: sanding of a place of its own does not, and two surveys show what
+/// came off there.
 pub fn takes_all_over(e: &Entry) -> bool {
     super::takes(e.kind) && e.facts.at.is_none()
 }
@@ -80,7 +83,8 @@ fn adds(e: &Entry) -> bool {
     matches!(e.kind, Kind::Fill | Kind::Prime)
 }
 
-/// Whether it goes over all and not into lows. A way that is not known counts as a spot fill, which leaves less film.
+/// Whether it goes over all and not into lows. A way that is not known counts as a spot fill, which
+/// leaves less film.
 fn is_over_all(e: &Entry) -> bool {
     let way = e.facts.way.as_deref().unwrap_or_default();
     let all_over = [Way::FullSkim.word(), Way::StripsAndBays.word()];

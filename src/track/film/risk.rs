@@ -1,4 +1,5 @@
-//! What the next sanding risks: where the film may be cut through when the highs come down and a board goes over all.
+//! What the next sanding risks: where the film may be cut through when the highs come down and a
+//! board goes over all.
 
 use super::{HALF, Told};
 use crate::judge::Grid;
@@ -100,7 +101,8 @@ mod tests {
 
     #[test]
     fn chances_are_those_of_the_table() {
-        // Tables of the normal distribution: Φ(−1) = 0.158655, Φ(−1.96) = 0.024998, Φ(0.5) = 0.691462 (from memory).
+        // Tables of the normal distribution: Φ(−1) = 0.158655, Φ(−1.96) = 0.024998, Φ(0.5) =
+        // 0.691462 (from memory).
         assert!((below(0.1, 0.1) - 0.158_655).abs() < 1e-6);
         assert!((below(0.196, 0.1) - 0.024_998).abs() < 1e-6);
         assert!((below(-0.05, 0.1) - 0.691_462).abs() < 1e-6);

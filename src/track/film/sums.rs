@@ -1,4 +1,5 @@
-//! The reckoning itself: slot by slot, a slot being what lies between two surveys, before the first, or after the last.
+//! The reckoning itself: slot by slot, a slot being what lies between two surveys, before the
+//! first, or after the last.
 
 use super::{
     Bare, HALF, Left, Place, Row, Statement, Surveyed, Told, bends, changes_film, even, heed,
@@ -16,8 +17,8 @@ use ndarray::Array2;
 const STATED_WITHIN: f64 = 0.1;
 /// Where substrate shows there is no film, give or take this, mm (common practice, no source).
 const BARE_WITHIN_MM: f64 = 0.02;
-/// What may be hidden without being told is about as much as errors make over a square of this side, mm (worked out on simulated panels, as
-/// for what moved by the nodes in the book).
+/// What may be hidden without being told is about as much as errors make over a square of this
+/// side, mm (worked out on simulated panels, as for what moved by the nodes in the book).
 const HIDDEN_MM: f64 = 180.0;
 
 /// What has been added up so far.
@@ -30,7 +31,8 @@ pub struct Sums {
     /// Film, mm; NaN where not known.
     pub film: Array2<f64>,
     film_var: Array2<f64>,
-    /// Standard deviations of the even parts, of the change and of the film, mm: one shop's figures, so what they are off by adds up.
+    /// Standard deviations of the even parts, of the change and of the film, mm: one shop's
+    /// figures, so what they are off by adds up.
     even_sd_mm: f64,
     film_even_sd: Array2<f64>,
     /// First survey of the run of differences whose variance is still to be added.
@@ -83,7 +85,8 @@ impl Sums {
         let stated: Vec<usize> = (0..told.statements.len())
             .filter(|k| slot_of(told, &told.statements[*k]) == slot)
             .collect();
-        // Stated before any work of the slot: the slot's work counts. Else what two surveys tell lies partly before it.
+        // Stated before any work of the slot: the slot's work counts. Else what two surveys tell
+        // lies partly before it.
         let early = |k: &usize| film_work.iter().all(|e| told.statements[*k].is_before(e));
         let (first, late): (Vec<usize>, Vec<usize>) = stated.into_iter().partition(early);
         let pair = slot > 0 && slot < told.surveyed.len();
@@ -208,8 +211,9 @@ impl Sums {
         Some(row)
     }
 
-    /// Takes off what sanding and blocking take all over, and off the highs of the map before it up to what they may lose. What was put on
-    /// counts only once it is surveyed. `only`: where this statement began anew.
+    /// Takes off what sanding and blocking take all over, and off the highs of the map before it up
+    /// to what they may lose. What was put on counts only once it is surveyed. `only`: where this
+    /// statement began anew.
     fn unseen(&mut self, told: &Told, work: &[&Entry], only: Option<usize>) -> even::Part {
         if work.is_empty() {
             return even::Part::default();
@@ -287,8 +291,9 @@ impl Sums {
         }
     }
 
-    /// Ends a run of differences at survey `to`: the errors of the surveys inside it cancel, those of its ends count. Where the ends cannot
-    /// be laid onto one another, each pair's own are added.
+    /// Ends a run of differences at survey `to`: the errors of the surveys inside it cancel, those
+    /// of its ends count. Where the ends cannot be laid onto one another, each pair's own are
+    /// added.
     pub fn close(&mut self, told: &Told, to: usize) {
         let Some(from) = self.run.take() else {
             return;
@@ -318,8 +323,8 @@ impl Sums {
         self.run_sd.fill(0.0);
     }
 
-    /// Substrate on photos of a slot: of a survey without readings that was followed by work, before the slot's difference is added; else
-    /// after it.
+    /// Substrate on photos of a slot: of a survey without readings that was followed by work,
+    /// before the slot's difference is added; else after it.
     fn bare_of(&mut self, told: &Told, slot: usize, after: bool) {
         let work = work_in(told, slot);
         for bare in told.bare {
@@ -426,7 +431,8 @@ impl Sums {
     }
 }
 
-/// Whether a place's film reads otherwise than in the statement before, or was measured on another day.
+/// Whether a place's film reads otherwise than in the statement before, or was measured on another
+/// day.
 fn restated(film: &Film, before: Option<&Film>, x: f64, y: f64) -> bool {
     before.is_none_or(|b| b.at(x, y) != film.at(x, y) || b.measured != film.measured)
 }
