@@ -145,7 +145,7 @@ pub fn fit(blocks: &Blocks, grain: &Grain) -> Classes {
         let weak = if round == 0 { FIRST_WEAK } else { 1.0 };
         places.features = places
             .block
-            .iter()
+            .par_iter()
             .map(|k| feature(grain, &light, *k))
             .collect();
         if round < 2 {
@@ -176,6 +176,7 @@ fn every_block(
     places: &Places,
     all: &[Class],
 ) -> Vec<Option<u8>> {
+    let densities = Density::of_all(all, 1.0);
     (0..blocks.count())
         .into_par_iter()
         .map(|k| {
@@ -184,7 +185,7 @@ fn every_block(
             }
             let (column, row) = (k % blocks.size[0] / STRIDE, k / blocks.size[0] / STRIDE);
             let field = places.field(&places.chances, column, row);
-            let scores = scores(all, &field, &feature(grain, light, k), 1.0);
+            let scores = scores(&densities, &field, &feature(grain, light, k));
             best(&scores, all.len()).map(|m| m as u8)
         })
         .collect()
@@ -272,12 +273,13 @@ fn mixture(grain: &Grain, light: &Light, places: &mut Places, weak: f64) -> Vec<
             .filter(|p| places.number[*p] != usize::MAX)
             .collect();
         let across = places.across;
+        let densities = Density::of_all(&all, weak);
         let next: Vec<[f32; MOST]> = at
             .par_iter()
             .zip(&places.features)
             .map(|(p, f)| {
                 let field = places.field(&old, p % across, p / across);
-                let mut chance = scores(&all, &field, f, weak);
+                let mut chance = scores(&densities, &field, f);
                 let top = (0..all.len())
                     .map(|m| chance[m])
                     .fold(f32::NEG_INFINITY, f32::max);
@@ -294,22 +296,43 @@ fn mixture(grain: &Grain, light: &Light, places: &mut Places, weak: f64) -> Vec<
     all
 }
 
+/// A class's density, with what does not hang on the place worked out once.
+struct Density {
+    mean: Feature,
+    sd: Feature,
+    /// Logarithm of the class's share.
+    prior: f64,
+    /// Logarithm of the product of its standard deviations.
+    volume: f64,
+}
+
+impl Density {
+    /// Of all classes; brightness counts `weak` times less.
+    fn of_all(all: &[Class], weak: f64) -> Vec<Density> {
+        all.iter()
+            .map(|c| Density {
+                mean: c.mean,
+                sd: std::array::from_fn(|i| if i == 0 { c.sd[i] * weak } else { c.sd[i] }),
+                prior: c.share.max(0.01).ln(),
+                volume: c.sd.iter().map(|sd| sd.ln()).sum(),
+            })
+            .collect()
+    }
+}
+
 /// Logarithm of each class's chance, up to a constant. The tails of a class are those of a
 /// Student's t, so that what fits nowhere is not forced.
-fn scores(all: &[Class], field: &[f32; MOST], f: &Feature, weak: f64) -> [f32; MOST] {
+fn scores(all: &[Density], field: &[f32; MOST], f: &Feature) -> [f32; MOST] {
     const DEGREES: f64 = 6.0;
     std::array::from_fn(|m| {
         let Some(c) = all.get(m) else {
             return f32::NEG_INFINITY;
         };
-        let (mut square, mut volume) = (0.0, 0.0);
-        for i in 0..FEATURES {
-            let sd = if i == 0 { c.sd[i] * weak } else { c.sd[i] };
-            square += ((f[i] - c.mean[i]) / sd).powi(2);
-            volume += c.sd[i].ln();
-        }
-        let density = -volume - (DEGREES + FEATURES as f64) / 2.0 * (square / DEGREES).ln_1p();
-        (c.share.max(0.01).ln() + PULL * f64::from(field[m]) + density) as f32
+        let square: f64 = (0..FEATURES)
+            .map(|i| ((f[i] - c.mean[i]) / c.sd[i]).powi(2))
+            .sum();
+        let density = -c.volume - (DEGREES + FEATURES as f64) / 2.0 * (square / DEGREES).ln_1p();
+        (c.prior + PULL * f64::from(field[m]) + density) as f32
     })
 }
 

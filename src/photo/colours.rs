@@ -101,17 +101,20 @@ fn peaks(samples: &[[f64; 3]]) -> Vec<[f64; 3]> {
 /// mean.
 fn share_out(blocks: &Blocks, light: &Light, seen: &[usize], colours: &mut [Colour]) {
     for _ in 0..3 {
-        let mut nearest = vec![usize::MAX; blocks.count()];
-        for &k in seen {
-            let own = of_block(blocks, light, k);
-            let best = (0..colours.len())
-                .map(|m| (distance(own, colours[m].log), m))
-                .min_by(|a, b| a.0.total_cmp(&b.0));
-            if let Some((d, m)) = best.filter(|(d, _)| *d < NEAR) {
-                let _ = d;
-                nearest[k] = m;
-            }
-        }
+        let now: Vec<[f64; 3]> = colours.iter().map(|c| c.log).collect();
+        let nearest: Vec<usize> = (0..blocks.count())
+            .into_par_iter()
+            .map(|k| {
+                if !blocks.is_seen(k) {
+                    return usize::MAX;
+                }
+                let own = of_block(blocks, light, k);
+                let each = now.iter().map(|log| distance(own, *log)).enumerate();
+                let best = each.min_by(|a, b| a.1.total_cmp(&b.1));
+                best.filter(|(_, d)| *d < NEAR)
+                    .map_or(usize::MAX, |(m, _)| m)
+            })
+            .collect();
         for (m, colour) in colours.iter_mut().enumerate() {
             let own: Vec<usize> = seen.iter().copied().filter(|k| nearest[*k] == m).collect();
             let amid: Vec<usize> = own

@@ -60,7 +60,7 @@ pub fn of(raster: &Raster, blocks: &Blocks) -> Grain {
     }
     let spread = (0..blocks.count())
         .into_par_iter()
-        .map(|k| std::array::from_fn(|s| surrounding_median(blocks, k, &|n| each[s][n][0]).sqrt()))
+        .map(|k| std::array::from_fn(|s| surrounding_median(blocks, k, |n| each[s][n][0]).sqrt()))
         .collect();
     let skew = (0..blocks.count())
         .into_par_iter()
@@ -179,19 +179,21 @@ fn surrounding(blocks: &Blocks, k: usize) -> impl Iterator<Item = usize> + '_ {
     })
 }
 
-fn surrounding_median(blocks: &Blocks, k: usize, of: &dyn Fn(usize) -> f64) -> f64 {
+fn surrounding_median(blocks: &Blocks, k: usize, of: impl Fn(usize) -> f64) -> f64 {
+    const MOST: usize = (2 * REACH + 1) * (2 * REACH + 1);
     if !blocks.is_seen(k) {
         return f64::NAN;
     }
-    let mut values: Vec<f64> = surrounding(blocks, k)
-        .map(of)
-        .filter(|v| !v.is_nan())
-        .collect();
-    let middle = values.len() / 2;
-    if values.is_empty() {
+    let (mut values, mut count) = ([0.0; MOST], 0);
+    for v in surrounding(blocks, k).map(of).filter(|v| !v.is_nan()) {
+        values[count] = v;
+        count += 1;
+    }
+    if count == 0 {
         return f64::NAN;
     }
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    let values = &mut values[..count];
+    *values.select_nth_unstable_by(count / 2, f64::total_cmp).1
 }
 
 /// Logarithm of the light averaged over the surrounding of each block.

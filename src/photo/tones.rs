@@ -10,6 +10,7 @@ use super::colours::{self, Colour};
 use super::light::{self, Gain, Light};
 use super::rectified::Raster;
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 
 /// Rounds of colours and light, each made from the other.
 const ROUNDS: usize = 5;
@@ -64,7 +65,7 @@ pub fn fit(raster: &Raster, blocks: &Blocks, start: Light, pair: [&Colour; 2]) -
             .all(|n| kinds[n] == Some(kind))
             .then_some(kind)
     };
-    let inner: Vec<Option<usize>> = (0..blocks.count()).map(amid).collect();
+    let inner: Vec<Option<usize>> = (0..blocks.count()).into_par_iter().map(amid).collect();
     let [lighter, darker, axis] = discriminant(raster, blocks, &gain, &inner, logs);
     let (axis_32, from) = (axis.map(|v| v as f32), lighter.map(|v| v as f32));
     let tone = gain.map(raster, |own| {
@@ -84,6 +85,7 @@ pub fn fit(raster: &Raster, blocks: &Blocks, start: Light, pair: [&Colour; 2]) -
 fn plain_kinds(blocks: &Blocks, light: &Light, logs: [[f64; 3]; 2]) -> Vec<Option<usize>> {
     let near = PLAIN * colours::distance(logs[0], logs[1]);
     (0..blocks.count())
+        .into_par_iter()
         .map(|k| {
             if !blocks.is_seen(k) {
                 return None;
