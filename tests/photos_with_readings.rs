@@ -152,15 +152,14 @@ fn readings_of_panels_by_another_hand_find_their_lows() {
     }
 }
 
-/// With the photo lows are found better and as much filler or closer. The third panel's photo shows
-/// a filler on which the coat in a low is not recognised: there the rms grows, by 4 % in the full
-/// photo and 21 % in the small copy kept here, where the bar is 2 %.
+/// With the photo lows are found better, and as much filler or closer. The third panel has coat at
+/// the foot of a high that no reading meets: taken for a low it cost 21 % in rms.
 #[test]
 fn a_photo_of_sanding_by_another_hand_helps_the_map() {
     for (name, worse, overlap) in [
         ("dark-powder-weave", 0.9, 0.54),
         ("grey-mist-off-white", 0.95, 0.70),
-        ("patchwork-powder-through", 1.25, 0.62),
+        ("patchwork-powder-through", 1.0, 0.67),
     ] {
         let [alone, joint] = both(&Case::of(&folder(name)));
         assert!(
@@ -213,4 +212,56 @@ fn a_folder_of_photos_with_readings() {
     for entry in std::fs::read_dir(all).expect("a folder") {
         both(&Case::of(&entry.expect("an entry").path()));
     }
+}
+
+/// On this panel the block went through to another layer on the high. panel.toml allows 0.3 mm to
+/// come off: the map says to look first, sands nothing there, and tells both amounts. 60 cc were
+/// put on; with the high left alone it would be told half as much again.
+#[test]
+fn where_substrate_seems_to_show_both_amounts_are_told_and_nothing_is_sanded() {
+    let name = "patchwork-powder-through";
+    let from = folder(name);
+    let out = tempfile::tempdir().expect("a folder");
+    let given = |file: &str| from.join(file).display().to_string();
+    let told = std::process::Command::new(env!("CARGO_BIN_EXE_lowspot"))
+        .args(["map", &given("panel.toml"), &given("readings.csv")])
+        .args([
+            "--photo",
+            &given("photo.jpg"),
+            "--targets",
+            &given("targets.csv"),
+        ])
+        .args(["--out", &out.path().display().to_string()])
+        .output()
+        .expect("runs");
+    let screen = String::from_utf8(told.stdout).expect("text");
+    let words = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("look first what shows"), "{screen}");
+    assert!(!words.contains("SAND FIRST"), "{screen}");
+    let text = std::fs::read_to_string(out.path().join("report.json")).expect("a report");
+    let report: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let filler = &report["filler"];
+    let number = |v: &serde_json::Value| v.as_f64().expect("a number");
+    let truly: f64 = Case::of(&from)
+        .truth
+        .iter()
+        .map(|(_, d)| (-d).max(0.0) * 400.0 / 1000.0)
+        .sum();
+    assert!((58.0..62.0).contains(&truly), "{truly}");
+    assert!(
+        number(&filler["low_cc"]) < truly && truly < number(&filler["high_cc"]),
+        "{filler}"
+    );
+    let [likely, left_alone] = [
+        number(&filler["most_likely_cc"]),
+        number(&filler["if_substrate"]["most_likely_cc"]),
+    ];
+    assert!((likely / truly).ln().abs() < 0.25, "{filler}");
+    assert!(left_alone > 1.3 * likely, "{filler}");
+    let high = report["regions"]
+        .as_array()
+        .and_then(|all| all.iter().find(|r| r["kind"] == "high"))
+        .expect("a high");
+    assert_eq!(high["action"], "leave");
+    assert_eq!(high["substrate_shows"], true);
 }

@@ -389,6 +389,18 @@ fn flat_panels_through_lenses() {
     }
 }
 
+/// Eight targets on a flat panel tell the lens. Without distortion asking for it costs little.
+#[test]
+fn a_lens_that_distorts_is_followed_on_a_flat_panel() {
+    let [plane, ours, _] = flat_through_a_lens(43_000..43_030, -0.03, 0.05, 0.3, 8);
+    assert!(
+        ours[0] < 0.6 && ours[0] < 0.4 * plane[0],
+        "{plane:.2?} {ours:.2?}"
+    );
+    let [plane, ours, _] = flat_through_a_lens(43_000..43_030, 0.0, 0.0, 0.3, 8);
+    assert!(ours[0] < plane[0] + 0.25, "{plane:.2?} {ours:.2?}");
+}
+
 #[test]
 fn a_bent_panel_is_placed_better_than_by_a_homography() {
     for (form, surface) in [

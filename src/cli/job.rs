@@ -5,6 +5,7 @@ use super::args::{BlockWord, CoatWord, MapArgs, ReferenceWord, ToolWord, UnitsWo
 use super::input::{Files, Input, Maybe, Origin};
 use super::pair;
 use crate::fit::{self, Surface};
+use crate::judge::substrate;
 use crate::observe::{self, Block, Survey, Tool};
 use crate::panel::{Panel, Polygon};
 use crate::photo::picture;
@@ -94,8 +95,10 @@ impl From<ToolWord> for Tool {
 
 /// A map to be made.
 pub struct Job {
-    /// The panel.
+    /// The panel; nothing may come off where its photos show substrate.
     pub panel: Panel,
+    /// The panel as it was given, where it says that something may come off there.
+    pub as_stated: Option<Panel>,
     /// The survey.
     pub survey: Survey,
     /// Photos of the guide coat.
@@ -201,14 +204,13 @@ impl Job {
             [] => None,
             photos => Some(take::together(&panel, photos)?),
         };
-        // Where substrate shows, nothing more may come off, whatever the allowance.
-        panel.no_sand.extend(
-            coat.iter()
-                .flat_map(Coat::substrate)
-                .map(|a| Polygon(a.outline_mm.clone())),
-        );
+        // Where substrate shows, nothing more may be sanded, whatever the allowance.
+        let bare = substrate_of(coat.as_ref());
+        let as_stated = substrate::is_allowed(&panel, &bare).then(|| panel.clone());
+        panel.no_sand.extend(bare);
         Ok(Job {
             panel,
+            as_stated,
             survey,
             photos,
             coat,
@@ -238,6 +240,12 @@ impl Job {
             .collect();
         fit::fit_with_photos(&self.panel, &self.survey, &cells)
     }
+}
+
+/// Where photos show substrate.
+pub(super) fn substrate_of(coat: Option<&Coat>) -> Vec<Polygon> {
+    let areas = coat.into_iter().flat_map(Coat::substrate);
+    areas.map(|a| Polygon(a.outline_mm.clone())).collect()
 }
 
 /// That there is something to map, and that targets go with photos.

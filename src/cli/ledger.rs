@@ -7,9 +7,8 @@ use crate::fit;
 use crate::keep::result::SavedFilm;
 use crate::keep::{Book, Entry, Facts, Field, Kind, PanelRow};
 use crate::observe::Survey;
-use crate::panel::{FilmNow, Panel, Polygon};
+use crate::panel::{FilmNow, Panel};
 use crate::photo::polarity::Polarity;
-use crate::photo::take::Coat;
 use crate::plan::shop::Shop;
 use crate::problem::{Error, Warning};
 use crate::track::film::{self, Bare, Ledger, Statement, Surveyed, Told};
@@ -136,12 +135,7 @@ impl Read {
 
 /// Where a survey's photos show substrate.
 fn bare_of(job: &Job, entry: &Entry) -> Option<Bare> {
-    let areas: Vec<Polygon> = job
-        .coat
-        .iter()
-        .flat_map(Coat::substrate)
-        .map(|a| Polygon(a.outline_mm.clone()))
-        .collect();
+    let areas = super::job::substrate_of(job.coat.as_ref());
     (!areas.is_empty()).then(|| Bare {
         entry: entry.clone(),
         areas,

@@ -94,7 +94,21 @@ pub(super) fn found_and_judged(
     progress.now("finding the surface");
     let found = job.surface()?;
     progress.now("fitting the fair shape");
-    let mut judged = judge::judge(panel, survey, &found, options, job.warnings.clone())?;
+    let mut judged = match &job.as_stated {
+        None => judge::judge(panel, survey, &found, options, job.warnings.clone())?,
+        Some(stated) => {
+            let unpriced = judge::Options {
+                priced: 0,
+                ..options
+            };
+            let (allowed, left_alone) = rayon::join(
+                || judge::judge(stated, survey, &found, options, job.warnings.clone()),
+                || judge::judge(panel, survey, &found, unpriced, Vec::new()),
+            );
+            let bare = super::job::substrate_of(coat.as_ref());
+            allowed?.with_substrate(&bare, &left_alone?)
+        }
+    };
     if judged.verdict == Verdict::MeasureMore {
         progress.now("weighing placings");
         judged = with_next(judged, job, &found)?;
@@ -146,10 +160,14 @@ pub fn make(job: &Job) -> Result<(Judgement, String), Error> {
         },
         || {
             let csv = match &surface {
-                Some(surface) if job.grid_mm != judgement.nodes.grid.step_mm => {
-                    judge::resampled(panel, survey, surface, options, job.grid_mm)
-                        .map(|nodes| show::csv::surface(&nodes))
-                }
+                Some(surface) if job.grid_mm != judgement.nodes.grid.step_mm => judge::resampled(
+                    job.as_stated.as_ref().unwrap_or(panel),
+                    survey,
+                    surface,
+                    options,
+                    job.grid_mm,
+                )
+                .map(|nodes| show::csv::surface(&nodes)),
                 Some(_) => Ok(show::csv::surface(&judgement.nodes)),
                 None => Ok(show::csv::surface(&photo::blank_nodes(
                     panel,

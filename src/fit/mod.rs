@@ -26,7 +26,7 @@ pub mod tools;
 
 use crate::observe::{Survey, Tool};
 use crate::panel::Panel;
-use crate::photo::{CoatCells, cells};
+use crate::photo::{CoatCells, cells, foot};
 use crate::problem::Error;
 use basis::{Axis, Basis};
 use rand::SeedableRng;
@@ -207,6 +207,7 @@ pub fn fit_with_photos(
         .iter()
         .zip(&weighed)
         .filter_map(|(cells, weighed)| weighed.taken(cells))
+        .map(|cells| foot::unsure_at_feet(&cells))
         .collect();
     if used.is_empty() {
         let mut surface = alone.surface(survey, None)?;

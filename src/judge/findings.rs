@@ -286,6 +286,7 @@ fn low(on: &Ground, labels: &Array2<u32>, g: &Gathered, number: usize, own: usiz
         saves_cc: None,
         from_edges: from_edges(on.panel, g.extent, on.units),
         looks_like: String::new(),
+        substrate_shows: false,
     }
 }
 
@@ -325,6 +326,7 @@ fn high(
         saves_cc: price.filter(|_| offered).map(|p| p.sanding),
         from_edges: from_edges(on.panel, g.extent, on.units),
         looks_like: looks_like(g),
+        substrate_shows: false,
     }
 }
 

@@ -26,6 +26,7 @@ mod rival;
 mod section;
 pub mod sight;
 pub mod status;
+pub mod substrate;
 pub mod texture;
 pub mod verdict;
 pub mod volume;
@@ -235,6 +236,9 @@ pub struct Region {
     pub from_edges: String,
     /// "looks like …", or empty.
     pub looks_like: String,
+    /// For a high: substrate seems to show on it in a photo, so it is not offered for sanding
+    /// though panel.toml would allow it.
+    pub substrate_shows: bool,
 }
 
 /// How one limit came out.
@@ -525,6 +529,9 @@ pub struct Judgement {
     pub to_level_cc: Interval,
     /// The most likely true amount, cc: a survey finds a little too little, and this mends it.
     pub most_likely_cc: f64,
+    /// The same two where nothing may come off what a photo shows as substrate, though panel.toml
+    /// allows it; `None` where that is no question.
+    pub if_substrate: Option<substrate::Amounts>,
     /// The three references.
     pub references: Vec<ReferenceSummary>,
     /// Verdict.

@@ -401,6 +401,7 @@ pub fn unread(
             high: f64::NAN,
         },
         most_likely_cc: f64::NAN,
+        if_substrate: None,
         references: Vec::new(),
         verdict: Verdict::MeasureMore,
         reasons: vec!["nothing was measured yet".into()],
@@ -460,6 +461,7 @@ fn region(k: usize, area: &Area, panel: &Panel, units: Units) -> Region {
         saves_cc: None,
         from_edges: from_edges(panel, area.extent_mm, units),
         looks_like: String::new(),
+        substrate_shows: false,
     }
 }
 

@@ -297,6 +297,7 @@ pub fn judge(
         bands,
         to_level_cc,
         most_likely_cc,
+        if_substrate: None,
         references: summaries,
         verdict,
         reasons,

@@ -12,6 +12,7 @@ pub mod classes;
 pub mod coat;
 pub mod colours;
 pub mod finder;
+pub mod foot;
 mod glare;
 pub mod grain;
 pub mod layout;

@@ -8,6 +8,7 @@ use super::care;
 use crate::judge::form::Misfit;
 use crate::judge::photo::{Clash, PhotoFindings, PhotoNote};
 use crate::judge::repeats::Repeats;
+use crate::judge::substrate::Amounts;
 use crate::judge::{
     Band, EdgeError, Flag, FlaggedPlacing, Interval, Judgement, LimitResult, ReferenceSummary,
     Region, RegionKind, SeamSeen, Sight, Texture,
@@ -172,6 +173,8 @@ struct Filler {
     low_cc: f64,
     high_cc: f64,
     most_likely_cc: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    if_substrate: Option<Amounts>,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -196,6 +199,7 @@ struct RegionRow<'a> {
     saves_cc: Option<Interval>,
     from_edges: &'a str,
     looks_like: &'a str,
+    substrate_shows: bool,
 }
 
 /// The report of a judgement.
@@ -216,6 +220,7 @@ pub fn report<'a>(j: &'a Judgement, panel: &'a Panel) -> Report<'a> {
             low_cc: j.to_level_cc.low,
             high_cc: j.to_level_cc.high,
             most_likely_cc: j.most_likely_cc,
+            if_substrate: j.if_substrate,
         },
         regions: j.regions.iter().map(region).collect(),
         height: j.texture,
@@ -378,5 +383,6 @@ fn region(region: &Region) -> RegionRow<'_> {
         saves_cc: region.saves_cc,
         from_edges: &region.from_edges,
         looks_like: &region.looks_like,
+        substrate_shows: region.substrate_shows,
     }
 }

@@ -288,12 +288,30 @@ fn stop_sanding(j: &Judgement, units: Units) -> Option<Line> {
         Line::new(
             "STOP SANDING",
             format!(
-                "substrate shows at {}{tail}. No further there.",
-                places.join("; ")
+                "substrate shows at {}{tail}. No further there.{}",
+                places.join("; "),
+                older_filler(j, units)
             ),
             Tone::Work,
         )
     })
+}
+
+/// What to do where panel.toml allows sanding and substrate seems to show: look which it is.
+fn older_filler(j: &Judgement, units: Units) -> String {
+    let highs: Vec<&Region> = j.regions.iter().filter(|r| r.substrate_shows).collect();
+    let (Some(first), Some(amounts)) = (highs.first(), j.if_substrate) else {
+        return String::new();
+    };
+    format!(
+        " The map counts on {} off {}, as panel.toml allows: look first what shows. Older filler or \
+         primer may be sanded on. Substrate may not: make it a no_sand area, then to level takes most \
+         likely {} ({}).",
+        words::depth(first.allowed_mm, units),
+        words::names(&highs),
+        words::one_volume(amounts.most_likely_cc, units),
+        words::volume_range(amounts.to_level_cc, units),
+    )
 }
 
 fn pinholes(j: &Judgement, units: Units) -> Option<Line> {
@@ -682,8 +700,13 @@ fn leave(j: &Judgement, units: Units) -> Vec<Line> {
                 words::depth(j.sand_allowance_mm, units)
             )
         };
+        let looked = if first.substrate_shows {
+            ", if no substrate shows"
+        } else {
+            ""
+        };
         let text = format!(
-            "{}{}, {}: {} proud, {} may come off.{saves}{condition}{others}{assumed}",
+            "{}{}, {}: {} proud, {} may come off{looked}.{saves}{condition}{others}{assumed}",
             words::name(first),
             looks_like(first),
             words::spot(first.worst_at, units),

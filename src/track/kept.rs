@@ -103,5 +103,6 @@ fn region(saved: &SavedRegion) -> Region {
         saves_cc: None,
         from_edges: String::new(),
         looks_like: String::new(),
+        substrate_shows: false,
     }
 }

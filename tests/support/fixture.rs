@@ -110,6 +110,7 @@ fn region(
         } else {
             String::new()
         },
+        substrate_shows: false,
     }
 }
 
@@ -231,6 +232,7 @@ pub fn judgement(panel: &Panel) -> Judgement {
         ],
         to_level_cc: around(68.0, 0.15),
         most_likely_cc: 71.0,
+        if_substrate: None,
         references: vec![
             ReferenceSummary { name: "skin", to_level_cc: 68.0, sand_cc: 18.0, chosen: true },
             ReferenceSummary { name: "sink", to_level_cc: 41.0, sand_cc: 77.0, chosen: false },
