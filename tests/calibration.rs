@@ -5,7 +5,7 @@
 //! own reference. The full runs, 216 surveys and 1,000 panels, are the tests marked `ignored`
 //! (`cargo test --release --test tests calibration -- --ignored --nocapture`); `.ci/run` runs them.
 //! Most was chosen on seeds 301 to 306; the spread's quantiles, Student's t for regions and the
-//! half of the bias that is mended were settled after 501 to 508 had been seen; of 901 to 908
+//! share of the bias that is put right were settled after 501 to 508 had been seen; of 901 to 908
 //! nothing was chosen on.
 
 use crate::support::levels::{at_nodes, found_and_judged, less_quadratic, to_level, workbench};

@@ -56,7 +56,7 @@ pub(super) fn old_name(word: ReferenceWord) -> Option<Warning> {
     };
     let new = Kind::from(word).word();
     Some(Warning::new(format!(
-        "--reference {old} is called {new} now, and is worked out anew: see docs/method.md §4; the old name is taken \
+        "--reference {old} is called {new} now, and is worked out anew: see docs/method.md §3; the old name is taken \
          for one version more"
     )))
 }

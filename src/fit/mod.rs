@@ -57,8 +57,8 @@ const WEIGHING_DRAWS: usize = 48;
 /// Seed of the draws, so that the same readings give the same intervals.
 const SEED: u64 = 0x10_5b07;
 /// Readings alone are taken at their word beside a photo where this share of the panel lies no
-/// farther than this from one, mm: lines each 150 mm or closer. At 300 mm their intervals held the
-/// truth in 8 of 10 panels, with the photo in 10.
+/// farther than this from one, mm, as with lines every 150 mm or closer. With lines every 300 mm
+/// their intervals held the truth in 8 of 10 panels, with the photo in 10.
 const CLOSE_MM: f64 = 100.0;
 const CLOSE_SHARE: f64 = 0.95;
 /// Numbers the first, robust pass is made with: range and amplitude in mm.

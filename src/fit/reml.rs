@@ -20,7 +20,7 @@ const FARTHEST: f64 = 2.0;
 /// Points of the first star, and of one with others near by: a middle with five or three around it.
 const FIRST_ARMS: usize = 5;
 const LATER_ARMS: usize = 3;
-/// Bounds on amplitude/σ: a field below a hundredth of the noise is nil, above a thousand times it
+/// Bounds on amplitude/σ: a field below a fiftieth of the noise is nil, above a thousand times it
 /// interpolation.
 const RATIO_BOUNDS: [f64; 2] = [0.02, 1000.0];
 

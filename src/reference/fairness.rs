@@ -25,8 +25,7 @@ pub struct Fairness {
     /// Pattern of products of splines.
     pub pattern: Pattern,
     /// For each pair of neighbouring splines: where its product stands in the pattern, and in the
-    /// sums of
-    /// [`Fairness::add_products`].
+    /// sums of [`Fairness::add_products`].
     pairs: Vec<Pair>,
     /// Where the diagonal stands in the pattern.
     diagonal: Vec<usize>,

@@ -21,8 +21,8 @@ pub const SAND_PRICE: f64 = 0.25;
 /// A node whose sd is this large counts half in the search for the skin, mm.
 const TRUSTED_SD_MM: f64 = 0.1;
 /// Say of a node under coat against one that the block reached (chosen on the two simulators of
-/// docs/decisions.md among 0.05 to 1: with 1 the other hand's lows overlap by 0.56 to 0.70 instead
-/// of 0.60 to 0.74; below 0.2 our own crowned panels are told 7 % too much).
+/// docs/decisions.md among 0.05 to 1: with 1 the other hand's three panels overlap by 0.56 to 0.70,
+/// with 0.3 by 0.60 to 0.74; below 0.2 our own crowned panels are told 7 % too much).
 const COATED_SAY: f64 = 0.3;
 /// Quantiles that other skins are looked for from.
 const OTHER_STARTS: [f64; 2] = [0.25, 0.75];
