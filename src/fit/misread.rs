@@ -372,6 +372,17 @@ struct Way {
     rms_mm: f64,
 }
 
+impl Way {
+    fn of(mend: Mend, read: Read, price: f64) -> Self {
+        Way {
+            mend,
+            score: read.score - price,
+            square: read.square,
+            rms_mm: read.rms_mm,
+        }
+    }
+}
+
 impl Looker<'_> {
     fn mark(&self, placing: usize, keep: &mut [bool], value: bool) {
         keep[self.spans[placing].clone()].fill(value);
@@ -571,39 +582,34 @@ impl Looker<'_> {
 
     /// Ways to read a placing that are faults of its own.
     fn ways(&self, view: &View, solved: &Solved) -> Vec<Way> {
-        let View {
-            p,
-            rows,
-            relative,
-            values,
-            along,
-            expectation: as_written,
-            ..
-        } = view;
-        let p = *p;
-        let sigma = self.setting.sigma_mm;
-        let placing = &self.survey.placings[p];
-        let n = values.len();
-        let mut ways = Vec::new();
-        let way = |mend, read: Read, price: f64| Way {
-            mend,
-            score: read.score - price,
-            square: read.square,
-            rms_mm: read.rms_mm,
-        };
-        // Other units.
-        for factor in FACTORS {
-            let scaled: Vec<f64> = values.iter().map(|v| v * factor).collect();
-            let read = view.seen.read(&scaled, sigma);
+        let mut ways = self.other_units(view);
+        if let Some(places) = self.other_places(view, solved) {
+            ways.extend(places);
+            ways.extend(self.drift(view));
+            ways.extend(self.moved_half_way(view));
+        }
+        ways
+    }
+
+    fn other_units(&self, view: &View) -> Vec<Way> {
+        let read = |factor: f64| {
+            let scaled: Vec<f64> = view.values.iter().map(|v| v * factor).collect();
+            let read = view.seen.read(&scaled, self.setting.sigma_mm);
             // What is written had to fall near another, wider or narrower range of values.
             let jacobian = view.seen.freedom() * factor.ln();
-            let price = (FACTORS.len() as f64).ln() - jacobian;
-            ways.push(way(Mend::Times(factor), read, price));
-        }
-        // Other places.
-        let (Some(start), Some(end)) = (placing.readings.first(), placing.readings.last()) else {
-            return ways;
+            Way::of(
+                Mend::Times(factor),
+                read,
+                (FACTORS.len() as f64).ln() - jacobian,
+            )
         };
+        FACTORS.into_iter().map(read).collect()
+    }
+
+    /// The wrong way round, or along the other axis; `None` of a placing without readings.
+    fn other_places(&self, view: &View, solved: &Solved) -> Option<Vec<Way>> {
+        let placing = &self.survey.placings[view.p];
+        let (start, end) = (placing.readings.first()?, placing.readings.last()?);
         let (a, b) = ([start.x, start.y], [end.x, end.y]);
         let mut places: Vec<(Mend, Placing)> = vec![(
             Mend::Reversed,
@@ -621,58 +627,65 @@ impl Looker<'_> {
                 turned(moved(placing, mirrored)),
             ));
         }
+        let mut ways = Vec::new();
         for (mend, other) in places {
             if !other.readings.iter().all(|r| self.on_panel([r.x, r.y])) {
                 continue;
             }
-            let theirs = self.thin(tools::rows(&other, p));
-            if theirs.len() != n {
+            let theirs = self.thin(tools::rows(&other, view.p));
+            if theirs.len() != view.values.len() {
                 continue;
             }
-            let Some(expectation) = self.expectation(solved, &theirs, relative) else {
-                continue;
-            };
-            if let Some(seen) = expectation.with(&[]) {
-                ways.push(way(mend, seen.read(values, sigma), 1.0));
+            let expectation = self.expectation(solved, &theirs, &view.relative);
+            if let Some(seen) = expectation.and_then(|e| e.with(&[])) {
+                let read = seen.read(&view.values, self.setting.sigma_mm);
+                ways.push(Way::of(mend, read, 1.0));
             }
         }
-        // A rest that should not be there.
+        Some(ways)
+    }
+
+    /// A rest that should not be there.
+    fn drift(&self, view: &View) -> Option<Way> {
+        let tool = self.survey.placings[view.p].tool;
+        let (along, n) = (&view.along, view.values.len());
+        if !matches!(tool, Tool::Batten | Tool::WaveGauge) || n <= 3 {
+            return None;
+        }
         let ramp = |s: f64| (s - along[0]) / (along[n - 1] - along[0]);
-        if matches!(placing.tool, Tool::Batten | Tool::WaveGauge) && n > 3 {
-            let column: Vec<f64> = along.iter().map(|&s| ramp(s) - 0.5).collect();
-            let mut columns = vec![(column, REST_MM)];
-            if placing.tool == Tool::Batten {
-                columns.push((vec![1.0; n], REST_MM));
-            }
-            if let Some(seen) = as_written.with(&columns) {
-                let read = seen.read(values, sigma);
-                let size = ramp_in(&as_written.off(values));
-                ways.push(way(Mend::Drift(size), read, 1.0));
-            }
+        let column: Vec<f64> = along.iter().map(|&s| ramp(s) - 0.5).collect();
+        let mut columns = vec![(column, REST_MM)];
+        if tool == Tool::Batten {
+            columns.push((vec![1.0; n], REST_MM));
         }
-        // Moved half way: from a reading on the tool has another rest.
-        for k in 1..n.saturating_sub(2) {
+        let seen = view.expectation.with(&columns)?;
+        let read = seen.read(&view.values, self.setting.sigma_mm);
+        let size = ramp_in(&view.expectation.off(&view.values));
+        Some(Way::of(Mend::Drift(size), read, 1.0))
+    }
+
+    /// Moved half way: from a reading on the tool has another rest.
+    fn moved_half_way(&self, view: &View) -> Vec<Way> {
+        let tool = self.survey.placings[view.p].tool;
+        let (along, n) = (&view.along, view.values.len());
+        let from = |k: usize| {
             let after = |f: &dyn Fn(f64) -> f64| -> Vec<f64> {
                 (0..n)
                     .map(|i| if i > k { f(along[i]) } else { 0.0 })
                     .collect()
             };
             let mut columns = vec![(after(&|_| 1.0), REST_MM)];
-            if placing.tool != Tool::WaveGauge {
+            if tool != Tool::WaveGauge {
                 let at = along[k];
                 let length = along[n - 1] - along[0];
                 columns.push((after(&|s| (s - at) / length), REST_MM));
             }
-            if let Some(seen) = as_written.with(&columns) {
-                let index = rows[k].reading;
-                ways.push(way(
-                    Mend::MovedAfter(index),
-                    seen.read(values, sigma),
-                    (n as f64).ln() + 1.0,
-                ));
-            }
-        }
-        ways
+            let seen = view.expectation.with(&columns)?;
+            let read = seen.read(&view.values, self.setting.sigma_mm);
+            let mend = Mend::MovedAfter(view.rows[k].reading);
+            Some(Way::of(mend, read, (n as f64).ln() + 1.0))
+        };
+        (1..n.saturating_sub(2)).filter_map(from).collect()
     }
 
     fn on_panel(&self, [x, y]: [f64; 2]) -> bool {

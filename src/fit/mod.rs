@@ -496,10 +496,127 @@ fn typical_noise(noise: &BTreeMap<Tool, f64>, typical: Tool) -> f64 {
     noise.get(&typical).copied().unwrap_or(0.04)
 }
 
+/// One fit of a system already weighed, as it goes on.
+struct Attempt<'a> {
+    system: System,
+    survey: &'a Survey,
+    /// Values as read, and less the edges' shapes.
+    read: Vec<f64>,
+    y: Vec<f64>,
+    columns: edge_shape::Columns,
+    edges: Option<edge_shape::Found>,
+    edge_part: Vec<f64>,
+    /// Numbers of the first, robust pass.
+    plain: Setting,
+    /// Least noise, mm: rounding spreads a value evenly over its step, sd = step/√12.
+    floor: f64,
+    keep: Vec<bool>,
+    misread: Vec<misread::Misread>,
+    seams: Vec<seam::Seam>,
+    /// Rows of seams: they stay, whatever the others say of them.
+    held: Vec<bool>,
+}
+
+impl Attempt<'_> {
+    /// The numbers, and the edges' shapes with them.
+    fn tuned(&mut self, search: reml::Search, sigma_mm: f64) -> Result<reml::Numbers, Error> {
+        let find = |on: &Self, sigma_mm: f64| {
+            let normal = on.system.normal(&on.y, &extra_of(&on.keep));
+            reml::find(&on.system, &normal, search, sigma_mm, on.floor)
+        };
+        let mut numbers = find(self, sigma_mm)?;
+        if self.columns.is_empty() {
+            return Ok(numbers);
+        }
+        // A shape found for the first time changes the numbers: the noise was taken for larger than
+        // it is.
+        let had = self.has_shapes();
+        self.edges = self.edges_at(&numbers)?;
+        if had || self.has_shapes() {
+            self.take_off_edges();
+            if !had {
+                self.keep = robust::weed(&self.system, &self.y, &self.plain)?;
+                numbers = find(self, numbers.sigma_mm)?;
+            }
+        }
+        Ok(numbers)
+    }
+
+    fn has_shapes(&self) -> bool {
+        self.edges.as_ref().is_some_and(edge_shape::Found::any)
+    }
+
+    fn edges_at(&self, numbers: &reml::Numbers) -> Result<Option<edge_shape::Found>, Error> {
+        edges_at(&self.system, &self.columns, &self.read, &self.keep, numbers)
+    }
+
+    fn take_off_edges(&mut self) {
+        if let Some(found) = &self.edges {
+            self.edge_part = self.columns.part(found, self.read.len());
+            self.y = less(&self.read, &self.edge_part);
+        }
+    }
+
+    /// Rows that stay as they are: of placings at fault, and of seams.
+    fn fixed(&self) -> Vec<bool> {
+        or(&locked(&self.system, &self.misread), &self.held)
+    }
+
+    /// Placings and readings held against the numbers; those at fault are left out.
+    fn sifted(&mut self, setting: &Setting) -> Result<robust::Confirmed, Error> {
+        let moved = misread::placings(
+            &self.system,
+            self.survey,
+            &self.y,
+            setting,
+            &mut self.keep,
+            &mut self.misread,
+        )?;
+        let fixed = self.fixed();
+        let mut confirmed =
+            robust::confirm(&self.system, &self.y, setting, &mut self.keep, &fixed)?;
+        let locked = locked(&self.system, &self.misread);
+        let keep = &self.keep;
+        let lined_up = lined_up(&self.system, self.survey, &self.y, setting, keep, &locked)?;
+        if !lined_up.is_empty() {
+            for row in lined_up.iter().flat_map(|s| &s.rows) {
+                (self.keep[*row], self.held[*row]) = (true, true);
+            }
+            self.seams.extend(lined_up);
+            let fixed = self.fixed();
+            confirmed = robust::confirm(&self.system, &self.y, setting, &mut self.keep, &fixed)?;
+            confirmed.changed = true;
+        }
+        confirmed.changed |= moved;
+        Ok(confirmed)
+    }
+
+    /// Lets the amplitude vary over the panel as these unknowns do, or those of the numbers where
+    /// there are none.
+    fn localised(&mut self, unknowns: Vec<f64>, setting: &Setting) -> Result<f64, Error> {
+        let unknowns = if unknowns.is_empty() {
+            let normal = self.system.normal(&self.y, &extra_of(&self.keep));
+            let (range, ratio, sigma) = (setting.range_mm, setting.ratio, setting.sigma_mm);
+            self.system.solve(&normal, range, ratio, sigma)?.unknowns
+        } else {
+            unknowns
+        };
+        Ok(self.system.localise(&unknowns))
+    }
+}
+
+fn setting_of(numbers: &reml::Numbers) -> Setting {
+    Setting {
+        range_mm: numbers.range_mm,
+        ratio: numbers.ratio,
+        sigma_mm: numbers.sigma_mm,
+    }
+}
+
 /// One fit of a system already weighed. `near` are numbers to begin with, found for an even
 /// amplitude at other weights.
 fn attempt(
-    mut system: System,
+    system: System,
     survey: &Survey,
     noise: &BTreeMap<Tool, f64>,
     typical: Tool,
@@ -507,26 +624,11 @@ fn attempt(
     near: Option<reml::Numbers>,
 ) -> Result<Fitted, Error> {
     let sigma = typical_noise(noise, typical);
-    let read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
-    let mut y = read.clone();
-    let columns = edge_shape::Columns::new(&system, survey);
-    let mut edges: Option<edge_shape::Found> = None;
-    let mut edge_part = vec![0.0; y.len()];
-    let tools: Vec<Tool> = system
-        .rows
-        .iter()
-        .map(|r| survey.placings[r.placing].tool)
-        .collect();
     let plain = Setting {
         range_mm: PLAIN_RANGE_MM,
         ratio: PLAIN_AMPLITUDE_MM / sigma,
         sigma_mm: sigma,
     };
-    let mut keep = robust::weed(&system, &y, &plain)?;
-    let mut misread = Vec::new();
-    // Rounding spreads a value evenly over its step: sd = step/√12, and the noise is no smaller
-    // than that.
-    let floor = (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3);
     let mut numbers = near.unwrap_or(reml::Numbers {
         range_mm: plain.range_mm,
         // Surveys of lows and highs end nearer half of the plain amplitude.
@@ -535,104 +637,68 @@ fn attempt(
         evaluations: 0,
         settled: false,
     });
+    let read: Vec<f64> = system.rows.iter().map(|r| r.value).collect();
+    let mut on = Attempt {
+        survey,
+        y: read.clone(),
+        columns: edge_shape::Columns::new(&system, survey),
+        edges: None,
+        edge_part: vec![0.0; read.len()],
+        keep: robust::weed(&system, &read, &plain)?,
+        plain,
+        floor: (steps.get(&typical).copied().unwrap_or(0.0) / 12f64.sqrt()).max(1e-3),
+        misread: Vec::new(),
+        seams: Vec::new(),
+        held: vec![false; read.len()],
+        read,
+        system,
+    };
     let mut even = numbers;
     // Numbers, then readings against the numbers: once with an even amplitude, then with one that
     // varies over the panel. The last round is gone through only when a reading changed sides in
     // the one before.
     let mut unevenness: (f64, f64) = (1.0, 1.0);
-    let mut seams: Vec<seam::Seam> = Vec::new();
-    // Rows of seams: they stay, whatever the others say of them.
-    let mut held = vec![false; y.len()];
     for round in 0..3 {
-        let normal = system.normal(&y, &extra_of(&keep));
+        let step = if round == 0 { 0.7 } else { 0.35 };
         let search = reml::Search {
             range_mm: numbers.range_mm,
             // One ratio means more where the amplitude varies; by the square, as simulated panels
             // have it.
             ratio: numbers.ratio * (unevenness.0 / unevenness.1).powi(2),
-            radius: if round == 0 && near.is_none() {
-                0.7
-            } else {
-                0.35
-            },
-            fine: if round == 0 { 0.7 } else { 0.35 },
+            radius: if near.is_none() { step } else { 0.35 },
+            fine: step,
         };
-        numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
-        if !columns.is_empty() {
-            // A shape found for the first time changes the numbers: the noise was taken for larger
-            // than it is.
-            let had = edges.as_ref().is_some_and(edge_shape::Found::any);
-            edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
-            if let Some(found) = edges.as_ref().filter(|f| had || f.any()) {
-                edge_part = columns.part(found, read.len());
-                y = less(&read, &edge_part);
-                if !had {
-                    keep = robust::weed(&system, &y, &plain)?;
-                    let normal = system.normal(&y, &extra_of(&keep));
-                    numbers = reml::find(&system, &normal, search, numbers.sigma_mm, floor)?;
-                }
-            }
-        }
-        let setting = Setting {
-            range_mm: numbers.range_mm,
-            ratio: numbers.ratio,
-            sigma_mm: numbers.sigma_mm,
-        };
+        numbers = on.tuned(search, numbers.sigma_mm)?;
         if round == 0 {
             even = numbers;
         }
-        let moved = misread::placings(&system, survey, &y, &setting, &mut keep, &mut misread)?;
-        let locked = locked(&system, &misread);
-        let mut confirmed = robust::confirm(&system, &y, &setting, &mut keep, &or(&locked, &held))?;
-        let lined_up = lined_up(&system, survey, &y, &setting, &keep, &locked)?;
-        if !lined_up.is_empty() {
-            for row in lined_up.iter().flat_map(|s| &s.rows) {
-                (keep[*row], held[*row]) = (true, true);
-            }
-            seams.extend(lined_up);
-            confirmed = robust::confirm(&system, &y, &setting, &mut keep, &or(&locked, &held))?;
-            confirmed.changed = true;
-        }
+        let setting = setting_of(&numbers);
+        let confirmed = on.sifted(&setting)?;
         if round < 2 {
-            let unknowns = if confirmed.unknowns.is_empty() {
-                let normal = system.normal(&y, &extra_of(&keep));
-                system
-                    .solve(&normal, numbers.range_mm, numbers.ratio, numbers.sigma_mm)?
-                    .unknowns
-            } else {
-                confirmed.unknowns
-            };
-            unevenness = (unevenness.1, system.localise(&unknowns));
+            unevenness = (unevenness.1, on.localised(confirmed.unknowns, &setting)?);
         }
-        if round == 1 && !confirmed.changed && !moved {
+        if round == 1 && !confirmed.changed {
             break;
         }
     }
-    let setting = Setting {
-        range_mm: numbers.range_mm,
-        ratio: numbers.ratio,
-        sigma_mm: numbers.sigma_mm,
-    };
-    if edges.as_ref().is_some_and(edge_shape::Found::any) {
-        edges = edges_at(&system, &columns, &read, &keep, &numbers)?;
-        if let Some(found) = &edges {
-            edge_part = columns.part(found, read.len());
-            y = less(&read, &edge_part);
-        }
+    if on.has_shapes() {
+        on.edges = on.edges_at(&numbers)?;
+        on.take_off_edges();
     }
-    let locked = locked(&system, &misread);
-    let fixed = or(&locked, &held);
-    let swapped = misread::neighbours(&system, &y, &setting, &mut keep, &fixed)?;
+    let fixed = on.fixed();
+    let setting = setting_of(&numbers);
+    let swapped = misread::neighbours(&on.system, &on.y, &setting, &mut on.keep, &fixed)?;
+    let rows = on.system.rows.iter();
     Ok(Fitted {
-        system,
-        y,
-        tools,
-        keep,
-        misread,
+        tools: rows.map(|r| survey.placings[r.placing].tool).collect(),
+        system: on.system,
+        y: on.y,
+        keep: on.keep,
+        misread: on.misread,
         swapped,
-        seams,
-        edge_part,
-        edges,
+        seams: on.seams,
+        edge_part: on.edge_part,
+        edges: on.edges,
         numbers,
         even,
         typical,
@@ -753,6 +819,82 @@ impl Fitted {
             .collect()
     }
 
+    /// Draws of all unknowns with this spread of a reading, mm.
+    fn drawn(
+        &self,
+        solved: &system::Solved,
+        spread: f64,
+        rng: &mut rand_chacha::ChaCha8Rng,
+    ) -> Vec<Vec<f64>> {
+        let total = self.system.unknowns();
+        let white: Vec<f64> = (0..total * DRAWS)
+            .map(|_| StandardNormal.sample(rng))
+            .collect();
+        let noise_draws = solved.factor.correlate(white, DRAWS);
+        let mut full: Vec<Vec<f64>> = (0..DRAWS)
+            .map(|d| {
+                (0..total)
+                    .map(|k| solved.unknowns[k] + spread * noise_draws[k * DRAWS + d])
+                    .collect()
+            })
+            .collect();
+        // What is not known of an edge's shape moves the surface with it.
+        if let Some(edges) = self.edges.as_ref().filter(|e| e.any()) {
+            for draw in &mut full {
+                let mut white = || StandardNormal.sample(rng);
+                let moved = edges.moved(spread, &mut white);
+                draw.iter_mut().zip(moved).for_each(|(d, m)| *d += m);
+            }
+        }
+        full
+    }
+
+    /// Readings left out by themselves and with their placings, with what was expected there.
+    fn left_out(&self, solved: &system::Solved, misread: &[misread::Misread]) -> Vec<LeftOut> {
+        let locked = locked(&self.system, misread);
+        let out: Vec<usize> = (0..self.y.len())
+            .filter(|&r| !self.keep[r] && !locked[r])
+            .collect();
+        let hint = |d: &robust::Deleted| {
+            let swapped = self.swapped.iter().find(|s| s.rows.contains(&d.row));
+            swapped.map_or_else(
+                || misread::Hint::of(self.y[d.row], d),
+                |s| s.hint(&self.system, d.row),
+            )
+        };
+        let sigma = self.numbers.sigma_mm;
+        let deleted = robust::deleted(&self.system, solved, &self.y, &self.extra(), sigma, &out);
+        let mut left_out: Vec<LeftOut> = deleted
+            .iter()
+            .map(|d| LeftOut {
+                placing: self.system.rows[d.row].placing,
+                reading: self.system.rows[d.row].reading,
+                expected_mm: d.expected + self.edge_part[d.row],
+                hint: hint(d),
+            })
+            .collect();
+        let rows = self.system.rows.iter().zip(&self.edge_part);
+        let part: BTreeMap<(usize, usize), f64> =
+            rows.map(|(r, e)| ((r.placing, r.reading), *e)).collect();
+        let of_placings = misread.iter().flat_map(misread::Misread::readings);
+        left_out.extend(of_placings.map(|mut out| {
+            out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
+            out
+        }));
+        left_out.sort_by_key(|l| (l.placing, l.reading));
+        left_out
+    }
+
+    fn status(&self, freedom: f64) -> Status {
+        if !self.numbers.settled {
+            Status::NotSettled
+        } else if freedom < 60.0 {
+            Status::FewReadings
+        } else {
+            Status::Solved
+        }
+    }
+
     fn into_surface(
         mut self,
         survey: &Survey,
@@ -768,33 +910,13 @@ impl Fitted {
             None => None,
         };
         let coefficients = self.system.surface(&solved.unknowns);
-        let total = self.system.unknowns();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(SEED);
-        let white: Vec<f64> = (0..total * DRAWS)
-            .map(|_| StandardNormal.sample(&mut rng))
-            .collect();
         let widened = if seen.is_some() {
             SPREAD_WITH_COAT
         } else {
             1.0
         };
-        let spread = sigma * widened;
-        let noise_draws = solved.factor.correlate(white, DRAWS);
-        let mut full: Vec<Vec<f64>> = (0..DRAWS)
-            .map(|d| {
-                (0..total)
-                    .map(|k| solved.unknowns[k] + spread * noise_draws[k * DRAWS + d])
-                    .collect()
-            })
-            .collect();
-        // What is not known of an edge's shape moves the surface with it.
-        if let Some(edges) = self.edges.as_ref().filter(|e| e.any()) {
-            for draw in &mut full {
-                let mut white = || StandardNormal.sample(&mut rng);
-                let moved = edges.moved(spread, &mut white);
-                draw.iter_mut().zip(moved).for_each(|(d, m)| *d += m);
-            }
-        }
+        let full = self.drawn(&solved, sigma * widened, &mut rng);
         let refits = self.resurveyed(&solved, seen.as_ref(), &full[..RESURVEYS], &mut rng);
         let draws = full.iter().map(|u| self.system.surface(u)).collect();
         let rehearsals = if seen.is_none() {
@@ -805,52 +927,12 @@ impl Fitted {
         // Last, so that the chance that came before stays the same.
         let again = self.read_again(&solved, &mut rng);
         misread::expect(&mut misread, &self.system, survey, &solved, &self.y);
-        let locked = locked(&self.system, &misread);
-        let out: Vec<usize> = (0..self.y.len())
-            .filter(|&r| !self.keep[r] && !locked[r])
-            .collect();
-        let mut left_out: Vec<LeftOut> =
-            robust::deleted(&self.system, &solved, &self.y, &self.extra(), sigma, &out)
-                .iter()
-                .map(|d| LeftOut {
-                    placing: self.system.rows[d.row].placing,
-                    reading: self.system.rows[d.row].reading,
-                    expected_mm: d.expected + self.edge_part[d.row],
-                    hint: self
-                        .swapped
-                        .iter()
-                        .find(|s| s.rows.contains(&d.row))
-                        .map_or_else(
-                            || misread::Hint::of(self.y[d.row], d),
-                            |s| s.hint(&self.system, d.row),
-                        ),
-                })
-                .collect();
-        let rows = self.system.rows.iter().zip(&self.edge_part);
-        let part: BTreeMap<(usize, usize), f64> =
-            rows.map(|(r, e)| ((r.placing, r.reading), *e)).collect();
-        left_out.extend(
-            misread
-                .iter()
-                .flat_map(misread::Misread::readings)
-                .map(|mut out| {
-                    out.expected_mm += part.get(&(out.placing, out.reading)).unwrap_or(&0.0);
-                    out
-                }),
-        );
-        left_out.sort_by_key(|l| (l.placing, l.reading));
+        let left_out = self.left_out(&solved, &misread);
         let noise_mm = noise
             .iter()
             .map(|(&tool, &n)| (tool, if tool == self.typical { sigma } else { n }))
             .collect();
-        let freedom = solved.freedom;
-        let status = if !self.numbers.settled {
-            Status::NotSettled
-        } else if freedom < 60.0 {
-            Status::FewReadings
-        } else {
-            Status::Solved
-        };
+        let status = self.status(solved.freedom);
         Ok(Surface {
             basis: self.system.basis,
             coefficients,

@@ -236,6 +236,70 @@ impl Layout {
     }
 }
 
+/// The rows of all readings, and where the rests of their placings stand among the unknowns.
+struct ReadRows {
+    rows: Vec<Row>,
+    /// First rest of each placing.
+    first_rest: Vec<usize>,
+    /// Rests in all.
+    rests: usize,
+    spans: Vec<Span>,
+}
+
+impl ReadRows {
+    /// Of a survey, the rests behind so many unknowns of the surface.
+    fn of(survey: &Survey, before: usize) -> Self {
+        let mut out = ReadRows {
+            rows: Vec::new(),
+            first_rest: Vec::new(),
+            rests: 0,
+            spans: Vec::new(),
+        };
+        for (k, placing) in survey.placings.iter().enumerate() {
+            let own = tools::rows(placing, k);
+            let first = before + out.rests;
+            out.first_rest.push(first);
+            if !own.is_empty() {
+                out.rests += tools::rests(placing);
+                out.spans.push(Span {
+                    rows: out.rows.len()..out.rows.len() + own.len(),
+                    rests: first..before + out.rests,
+                });
+            }
+            out.rows.extend(own);
+        }
+        out
+    }
+}
+
+/// Rows by their entries that are not 0: where each row starts, the columns and the values.
+fn sparse(basis: &Basis, rows: &[Row], first_rest: &[usize]) -> (Vec<usize>, Vec<u32>, Vec<f64>) {
+    let (mut starts, mut columns, mut coefficients) = (vec![0], Vec::new(), Vec::new());
+    let mut entries: Vec<(usize, f64)> = Vec::new();
+    for row in rows {
+        entries.clear();
+        for [x, y, weight] in &row.points {
+            entries.extend(basis.at(*x, *y, 0, 0).map(|(k, b)| (k, b * weight)));
+        }
+        entries.sort_by_key(|e| e.0);
+        entries.dedup_by(|later, kept| {
+            let same = later.0 == kept.0;
+            if same {
+                kept.1 += later.1;
+            }
+            same
+        });
+        let first = first_rest[row.placing];
+        entries.extend(row.rest.iter().enumerate().map(|(k, c)| (first + k, *c)));
+        for (column, value) in &entries {
+            columns.push(*column as u32);
+            coefficients.push(*value);
+        }
+        starts.push(columns.len());
+    }
+    (starts, columns, coefficients)
+}
+
 impl System {
     /// Lay out the system of a survey on a basis, all readings alike.
     ///
@@ -252,47 +316,14 @@ impl System {
     pub fn with(basis: Basis, form: Form, survey: &Survey, added: Added) -> Result<Self, Error> {
         let terms = shape_terms(form);
         let n = basis.count();
-        let mut rows = Vec::new();
-        let mut first_rest = Vec::new();
-        let mut rests = 0;
-        let mut spans = Vec::new();
-        for (k, placing) in survey.placings.iter().enumerate() {
-            let own = tools::rows(placing, k);
-            first_rest.push(n + rests);
-            if !own.is_empty() {
-                let first = n + rests;
-                rests += tools::rests(placing);
-                spans.push(Span {
-                    rows: rows.len()..rows.len() + own.len(),
-                    rests: first..n + rests,
-                });
-            }
-            rows.extend(own);
-        }
+        let ReadRows {
+            rows,
+            first_rest,
+            rests,
+            spans,
+        } = ReadRows::of(survey, n);
         let total = n + rests + terms.len() + added.domes.len() + added.slow.len();
-        let (mut starts, mut columns, mut coefficients) = (vec![0], Vec::new(), Vec::new());
-        let mut entries: Vec<(usize, f64)> = Vec::new();
-        for row in &rows {
-            entries.clear();
-            for [x, y, weight] in &row.points {
-                entries.extend(basis.at(*x, *y, 0, 0).map(|(k, b)| (k, b * weight)));
-            }
-            entries.sort_by_key(|e| e.0);
-            entries.dedup_by(|later, kept| {
-                let same = later.0 == kept.0;
-                if same {
-                    kept.1 += later.1;
-                }
-                same
-            });
-            let first = first_rest[row.placing];
-            entries.extend(row.rest.iter().enumerate().map(|(k, c)| (first + k, *c)));
-            for (column, value) in &entries {
-                columns.push(*column as u32);
-                coefficients.push(*value);
-            }
-            starts.push(columns.len());
-        }
+        let (starts, columns, coefficients) = sparse(&basis, &rows, &first_rest);
         let field = Field::untabulated(&basis);
         let (layout, table) = rayon::join(
             || {

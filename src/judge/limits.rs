@@ -285,162 +285,221 @@ fn low_ends(judged: &Judged) -> Array2<f64> {
     })
 }
 
+/// One limit in one zone (`None`: the panel outside all zones), with the values of its tool.
+struct OneLimit<'a> {
+    on: &'a Judging<'a>,
+    zone: Option<usize>,
+    limit: &'a Limit,
+    judged: &'a Judged,
+}
+
+/// What the fine values of one limit come to over its zone.
+struct Over {
+    /// Largest value and its node.
+    worst: f64,
+    at: (usize, usize),
+    /// Share of the measured area within the limit.
+    share_within: f64,
+    /// Share of the zone that is not measured.
+    blank: f64,
+}
+
 fn result(on: &Judging, zone: Option<usize>, limit: &Limit, judged: &Judged) -> LimitResult {
-    let grid = on.nodes.grid;
-    let here = |x: f64, y: f64| zone_at(on.panel, x, y) == zone;
-    let (mut worst, mut at) = (f64::NEG_INFINITY, None);
-    let (mut within, mut area, mut blank, mut all) = (0.0, 0.0, 0.0, 0.0);
-    for (n, value) in judged.fine.indexed_iter() {
-        if !here(grid.x(n.1), grid.y(n.0)) {
-            continue;
-        }
-        all += on.areas_mm2[n];
-        if on.nodes.state[n] == NodeState::Unmeasured {
-            blank += on.areas_mm2[n];
-        }
-        if value.is_nan() {
-            continue;
-        }
-        area += on.areas_mm2[n];
-        if *value <= limit.max {
-            within += on.areas_mm2[n];
-        }
-        if *value > worst {
-            (worst, at) = (*value, Some(n));
-        }
-    }
-    let Some(at) = at else {
-        return not_checked(
+    let one = OneLimit {
+        on,
+        zone,
+        limit,
+        judged,
+    };
+    match one.over() {
+        Some(over) => one.result(&over),
+        None => not_checked(
             on,
             zone,
             limit,
             "no measured place is large enough to lay this base on".to_string(),
-        );
-    };
-    let place = [grid.x(at.1), grid.y(at.0)];
-    let top = |map: &Array2<f64>| -> Top {
+        ),
+    }
+}
+
+impl OneLimit<'_> {
+    fn here(&self, x: f64, y: f64) -> bool {
+        zone_at(self.on.panel, x, y) == self.zone
+    }
+
+    fn over(&self) -> Option<Over> {
+        let (on, grid) = (self.on, self.on.nodes.grid);
+        let (mut worst, mut at) = (f64::NEG_INFINITY, None);
+        let (mut within, mut area, mut blank, mut all) = (0.0, 0.0, 0.0, 0.0);
+        for (n, value) in self.judged.fine.indexed_iter() {
+            if !self.here(grid.x(n.1), grid.y(n.0)) {
+                continue;
+            }
+            all += on.areas_mm2[n];
+            if on.nodes.state[n] == NodeState::Unmeasured {
+                blank += on.areas_mm2[n];
+            }
+            if value.is_nan() {
+                continue;
+            }
+            area += on.areas_mm2[n];
+            if *value <= self.limit.max {
+                within += on.areas_mm2[n];
+            }
+            if *value > worst {
+                (worst, at) = (*value, Some(n));
+            }
+        }
+        Some(Over {
+            worst,
+            at: at?,
+            share_within: if area > 0.0 { within / area } else { 0.0 },
+            blank: blank / all.max(1.0),
+        })
+    }
+
+    /// The largest value of a map on the coarse grid.
+    fn top(&self, map: &Array2<f64>) -> Top {
+        let coarse = self.on.coarse;
         map.indexed_iter()
-            .filter(|((iy, ix), v)| !v.is_nan() && here(on.coarse.x(*ix), on.coarse.y(*iy)))
+            .filter(|((iy, ix), v)| !v.is_nan() && self.here(coarse.x(*ix), coarse.y(*iy)))
             .fold(Top::default(), |best, ((iy, ix), v)| {
                 if *v > best.value {
                     Top {
                         value: *v,
-                        at: [on.coarse.x(ix), on.coarse.y(iy)],
+                        at: [coarse.x(ix), coarse.y(iy)],
                     }
                 } else {
                     best
                 }
             })
-    };
-    let tops: Vec<Top> = judged.draws.par_iter().map(top).collect();
-    let found_top = top(&judged.coarse).value;
-    let leads: Vec<f64> = tops.iter().map(|t| t.value - found_top).collect();
-    let errors = Errors::of(&leads, on.floor(limit));
-    let p_exceeds = errors.exceeds(worst, limit.max);
-    let local = local(on, judged, place, worst, on.floor(limit));
-    let repeats = spread(judged.again.iter().map(|map| top(map).value)).1;
-    let could_be = (worst + errors.high).max(local.high);
-    let doubt = Doubt::of(on.panel, &tops, limit.max, p_exceeds, on.units);
-    let (blind_mm, blind_at) = on
-        .blind
-        .widths(on.panel, on.reach, limit, BLIND_STEP_MM)
-        .worst(&|p| here(p[0], p[1]))
-        .unwrap_or((f64::NAN, [f64::NAN; 2]));
-    let mut remedy = String::new();
-    let mut state = if p_exceeds <= RISK {
-        LimitState::Met
-    } else if p_exceeds >= 1.0 - RISK {
-        LimitState::Exceeded
-    } else {
-        LimitState::Unsure
-    };
-    let blank = blank / all.max(1.0);
-    let direction = judged.direction[at];
-    let told = |state: LimitState, remedy: String| LimitResult {
-        limit: limit.clone(),
-        zone: zone.map(|k| on.panel.zones[k].name.clone()),
-        worst: local,
-        worst_at: place,
-        direction_deg: if direction == NO_DIRECTION {
-            f64::NAN
-        } else {
-            edge::direction_deg(direction).unwrap_or(f64::NAN)
-        },
-        p_exceeds,
-        could_be,
-        repeats,
-        blind_mm,
-        blind_at,
-        doubt: doubt.clone(),
-        state,
-        share_within: if area > 0.0 { within / area } else { 0.0 },
-        remedy,
-    };
-    let unseen = on.sight.blind_mm.iter().rev().find(|wave| {
-        let shortest = on.sight.shortest_mm().unwrap_or(f64::INFINITY);
-        **wave <= limit.base_mm && **wave >= shortest - 1e-6
-    });
-    if let (LimitState::Met, Some(wave)) = (state, unseen) {
-        return not_checked(
+    }
+
+    fn result(&self, over: &Over) -> LimitResult {
+        let OneLimit {
             on,
             zone,
             limit,
-            format!(
-                "the wave gauge is blind to waves of {}, and no other tool was used; take some placings with a straightedge or \
-                 with feet another distance apart",
-                on.units.place(*wave)
-            ),
-        );
+            judged,
+        } = *self;
+        let grid = on.nodes.grid;
+        let place = [grid.x(over.at.1), grid.y(over.at.0)];
+        let tops: Vec<Top> = judged.draws.par_iter().map(|map| self.top(map)).collect();
+        let found_top = self.top(&judged.coarse).value;
+        let leads: Vec<f64> = tops.iter().map(|t| t.value - found_top).collect();
+        let errors = Errors::of(&leads, on.floor(limit));
+        let p_exceeds = errors.exceeds(over.worst, limit.max);
+        let local = local(on, judged, place, over.worst, on.floor(limit));
+        let (blind_mm, blind_at) = on
+            .blind
+            .widths(on.panel, on.reach, limit, BLIND_STEP_MM)
+            .worst(&|p| self.here(p[0], p[1]))
+            .unwrap_or((f64::NAN, [f64::NAN; 2]));
+        let direction = judged.direction[over.at];
+        let mut told = LimitResult {
+            limit: limit.clone(),
+            zone: zone.map(|k| on.panel.zones[k].name.clone()),
+            worst: local,
+            worst_at: place,
+            direction_deg: if direction == NO_DIRECTION {
+                f64::NAN
+            } else {
+                edge::direction_deg(direction).unwrap_or(f64::NAN)
+            },
+            p_exceeds,
+            could_be: (over.worst + errors.high).max(local.high),
+            repeats: spread(judged.again.iter().map(|map| self.top(map).value)).1,
+            blind_mm,
+            blind_at,
+            doubt: Doubt::of(on.panel, &tops, limit.max, p_exceeds, on.units),
+            state: if p_exceeds <= RISK {
+                LimitState::Met
+            } else if p_exceeds >= 1.0 - RISK {
+                LimitState::Exceeded
+            } else {
+                LimitState::Unsure
+            },
+            share_within: over.share_within,
+            remedy: String::new(),
+        };
+        match told.state {
+            LimitState::Met => {
+                if let Some(wave) = self.unseen_wave() {
+                    return not_checked(on, zone, limit, blind_gauge(wave, on.units));
+                }
+                // Nothing was found, and a dip as wide as the base itself could be there: that is
+                // no check.
+                if blind_mm.is_nan() || blind_mm > limit.base_mm {
+                    told.state = LimitState::NotChecked;
+                    told.remedy = too_blind(on, limit, blind_mm, blind_at);
+                } else if let Some(remedy) = self.open_though_met(over.blank) {
+                    told.state = LimitState::Unsure;
+                    told.remedy = remedy;
+                }
+            }
+            LimitState::Unsure => told.remedy = self.undecided(told.doubt.as_ref(), place),
+            LimitState::Exceeded | LimitState::NotChecked => {}
+        }
+        told
     }
-    // Nothing was found, and a dip as wide as the base itself could be there: that is no check.
-    if state == LimitState::Met && (blind_mm.is_nan() || blind_mm > limit.base_mm) {
-        return told(
-            LimitState::NotChecked,
-            too_blind(on, limit, blind_mm, blind_at),
-        );
+
+    /// A wave no longer than the base that the only tool is blind to, mm.
+    fn unseen_wave(&self) -> Option<f64> {
+        let sight = self.on.sight;
+        let shortest = sight.shortest_mm().unwrap_or(f64::INFINITY);
+        let mut waves = sight.blind_mm.iter().rev().copied();
+        waves.find(|wave| *wave <= self.limit.base_mm && *wave >= shortest - 1e-6)
     }
-    if state == LimitState::Met && on.reach.one_way() {
-        state = LimitState::Unsure;
-        remedy = on.sight.untied.first().cloned().unwrap_or_default();
-    } else if state == LimitState::Met && blank > MOST_UNMEASURED {
-        state = LimitState::Unsure;
-        remedy = format!(
-            "within the limit where it is measured, but {:.0} % of the {} is not measured",
-            (100.0 * blank).max(1.0),
-            zone.map_or("panel".to_string(), |k| format!(
-                "zone {}",
-                on.panel.zones[k].name
-            )),
-        );
-    } else if let (LimitState::Met, Some((at, width))) = (state, on.unread_coat)
-        && here(at[0], at[1])
-    {
-        state = LimitState::Unsure;
-        remedy = format!(
-            "coat is left at x {}, y {}, {} wide, and no reading tells how low it is: lay the edge over it",
-            on.units.bare_place(at[0]),
-            on.units.bare_place(at[1]),
-            on.units.place(width)
-        );
-    } else if let (LimitState::Met, Some(broken)) = (
-        state,
-        on.readings.breaks(limit, &|p| here(p[0], p[1]), on.units),
-    ) {
-        state = LimitState::Unsure;
-        remedy = broken;
-    } else if state == LimitState::Unsure {
-        remedy = doubt.as_ref().map_or_else(
+
+    /// What keeps a limit open that is met wherever it was looked at.
+    fn open_though_met(&self, blank: f64) -> Option<String> {
+        let (on, units) = (self.on, self.on.units);
+        if on.reach.one_way() {
+            return Some(on.sight.untied.first().cloned().unwrap_or_default());
+        }
+        if blank > MOST_UNMEASURED {
+            let zone = |k: usize| format!("zone {}", on.panel.zones[k].name);
+            return Some(format!(
+                "within the limit where it is measured, but {:.0} % of the {} is not measured",
+                (100.0 * blank).max(1.0),
+                self.zone.map_or("panel".to_string(), zone),
+            ));
+        }
+        if let Some((at, width)) = on.unread_coat
+            && self.here(at[0], at[1])
+        {
+            return Some(format!(
+                "coat is left at x {}, y {}, {} wide, and no reading tells how low it is: lay the edge over it",
+                units.bare_place(at[0]),
+                units.bare_place(at[1]),
+                units.place(width)
+            ));
+        }
+        on.readings
+            .breaks(self.limit, &|p| self.here(p[0], p[1]), units)
+    }
+
+    fn undecided(&self, doubt: Option<&Doubt>, place: [f64; 2]) -> String {
+        let units = self.on.units;
+        doubt.map_or_else(
             || {
                 format!(
                     "the readings do not decide; lay the edge over x {}, y {} both ways",
-                    on.units.bare_place(place[0]),
-                    on.units.bare_place(place[1])
+                    units.bare_place(place[0]),
+                    units.bare_place(place[1])
                 )
             },
             |d| format!("{}; {}", d.words, d.remedy),
-        );
+        )
     }
-    told(state, remedy)
+}
+
+fn blind_gauge(wave_mm: f64, units: Units) -> String {
+    format!(
+        "the wave gauge is blind to waves of {}, and no other tool was used; take some placings with a straightedge or \
+         with feet another distance apart",
+        units.place(wave_mm)
+    )
 }
 
 /// The worst value at its own place: what was found there, and how far the draws lie from that just

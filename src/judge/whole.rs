@@ -3,9 +3,9 @@
 
 use super::blind::Blind;
 use super::cloud::Cloud;
-use super::filler::{self, Benches, Fill};
+use super::filler::{self, Benches, Drawn, Fill, Lows};
 use super::findings::{self, Ground, Stand};
-use super::limits::{self, Judging};
+use super::limits::{self, Favourable, Judging};
 use super::nodes::{self, Reach, Sources};
 use super::raw::Readings;
 use super::rehearsed::RegionErrors;
@@ -14,7 +14,10 @@ use super::section;
 use super::texture::{self, BAND_EDGES_MM, CountedFrom};
 use super::verdict::{self, Evidence};
 use super::volume::node_weights_mm2;
-use super::{Grid, Judgement, Nodes, PlacingEcho, ReferenceSummary, Texture, form, sight, status};
+use super::{
+    Grid, Interval, Judgement, LimitResult, Nodes, PlacingEcho, ReferenceSummary, Region, Texture,
+    form, sight, status,
+};
 use crate::fit::Surface;
 use crate::observe::Survey;
 use crate::panel::Panel;
@@ -100,280 +103,107 @@ fn bench(
     Ok((bench, cloud))
 }
 
-/// Judge a found surface.
-///
-/// # Errors
-/// [`Error::Calculation`] when a reference does not settle.
-pub fn judge(
-    panel: &Panel,
-    survey: &Survey,
-    surface: &Surface,
-    options: Options,
-    warnings: Vec<Warning>,
-) -> Result<Judgement, Error> {
-    let step = step_mm(panel);
-    let fine_grid = grid(panel, step);
-    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
-    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
-    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
-    let (rough, rough_cloud) = bench(panel, surface, &reach, 4.0 * step)?;
-    let references = References::new(&middle, &cloud.found)?;
-    let chosen = Kind::ALL
-        .iter()
-        .position(|k| *k == options.reference)
-        .unwrap_or(0);
-    let mut nodes = nodes::nodes(
-        &Sources {
+/// A found surface with its draws on a bench, and the references fitted to it.
+struct Fitted {
+    /// The panel, with the wavelength that its section asks for.
+    panel: Panel,
+    reach: Reach,
+    bench: Workbench,
+    cloud: Cloud,
+    references: References,
+    /// Which of them is worked to.
+    chosen: usize,
+}
+
+impl Fitted {
+    fn of(
+        panel: &Panel,
+        survey: &Survey,
+        surface: &Surface,
+        reference: Kind,
+    ) -> Result<Self, Error> {
+        let step = step_mm(panel);
+        let reach = Reach::new(survey).seeing(surface.cells.as_ref());
+        let panel = section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
+        let (bench, cloud) = bench(&panel, surface, &reach, 2.0 * step)?;
+        let references = References::new(&bench, &cloud.found)?;
+        let chosen = Kind::ALL.iter().position(|k| *k == reference).unwrap_or(0);
+        Ok(Fitted {
             panel,
+            reach,
+            bench,
+            cloud,
+            references,
+            chosen,
+        })
+    }
+
+    /// Everything at the nodes of a grid but the regions.
+    fn nodes(&self, surface: &Surface, grid: Grid) -> Nodes {
+        let from = Sources {
+            panel: &self.panel,
             surface,
-            cloud: &cloud,
-            reach: &reach,
-            reference_basis: middle.basis(),
-            chosen: &references.kinds[chosen],
-            skin: &references.skin.coefficients,
-        },
-        fine_grid,
-    );
-    let areas = node_weights_mm2(&fine_grid, panel);
-    if let Some(misfit) = form::misfit(panel, survey, surface, &nodes, options.units) {
-        let on = Unjudged {
-            panel,
-            survey,
-            surface,
-            areas: &areas,
-            reach: &reach,
-            units: options.units,
+            cloud: &self.cloud,
+            reach: &self.reach,
+            reference_basis: self.bench.basis(),
+            chosen: &self.references.kinds[self.chosen],
+            skin: &self.references.skin.coefficients,
         };
-        return Ok(on.judgement(nodes, misfit, warnings));
+        nodes::nodes(&from, grid)
     }
-    let fill_areas = fillable(panel, &nodes, &areas);
-    let seen = sight::sight(
-        survey,
-        &reach,
-        [surface.basis.x.spacing, surface.basis.y.spacing],
-    );
-    let fair_at = middle.at_nodes(&references.skin.coefficients);
-    let coarse_fairness: Vec<f64> = cloud
-        .found
-        .iter()
-        .zip(&fair_at)
-        .map(|(z, t)| z - t)
-        .collect();
-    let blind = Blind::new(survey, surface);
-    let readings = Readings::new(survey, surface, &nodes);
-    let judging = Judging {
-        panel,
-        nodes: &nodes,
-        areas_mm2: &areas,
-        coarse: Grid {
-            step_mm: middle.step_mm,
-            nx: middle.xs.len(),
-            ny: middle.ys.len(),
-        },
-        coarse_fairness: &coarse_fairness,
-        cloud: &cloud,
-        again: &surface.again,
-        reach: &reach,
-        sight: &seen,
-        blind: &blind,
-        unread_coat: blind.unread_coat(panel),
-        readings: &readings,
-        noise_mm: surface.noise_mm.values().copied().fold(0.0, f64::max),
-        widest_gauge_mm: sight::widest_gauge_mm(survey),
-        units: options.units,
-    };
-    let fill = Fill::new(panel, &middle);
-    let rough_fill = Fill::new(panel, &rough);
-    let benches = Benches {
-        fill: &fill,
-        cloud: &cloud,
-        coarse: &rough,
-        coarse_cloud: &rough_cloud,
-    };
-    let rehearsed = !surface.rehearsals.is_empty();
-    let drawn = if rehearsed {
-        filler::rehearsed(&benches, surface, options.reference)?
-    } else {
-        filler::resurveyed(&benches, surface, options.reference)?
-    };
-    let lows = findings::map_lows(&nodes, &fill_areas, panel.node_limit_mm);
-    let (limits, favourable) = limits::judge(&judging);
-    let errors = rehearsed.then(|| RegionErrors::of(&drawn, &middle, panel.node_limit_mm));
-    let (regions, map) = findings::regions(
-        &Ground {
-            panel,
-            nodes: &nodes,
-            fill_areas_mm2: &fill_areas,
-            areas_mm2: &areas,
-            fill: &fill,
-            drawn: &drawn,
-            widened: surface.widened,
-            errors: errors.as_ref(),
-            favourable: &favourable,
-            units: options.units,
-        },
-        &lows,
-        &|lands| {
-            let draw = |k: usize| -> Vec<f64> {
-                rough_cloud
-                    .found
-                    .iter()
-                    .zip(rough_cloud.step(k))
-                    .map(|(f, s)| f + s)
-                    .collect()
-            };
-            findings::prices(
-                &Stand {
-                    fill: &fill,
-                    heights: &cloud.found,
-                    draws: &draw,
-                },
-                &Stand {
-                    fill: &rough_fill,
-                    heights: &rough_cloud.found,
-                    draws: &draw,
-                },
-                options.reference,
-                &lands[..lands.len().min(options.priced)],
-            )
-        },
-    )?;
-    nodes.region = map;
-    let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
-    let (most_likely_cc, to_level_cc) = if rehearsed && lows.total_cc() > filler::SMALL_CC {
-        filler::most_likely(lows.total_cc(), &pairs)
-    } else if rehearsed {
-        let drawn = filler::resurveyed(&benches, surface, options.reference)?;
-        let pairs: Vec<(f64, f64)> = drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect();
-        filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
-    } else {
-        filler::most_likely_widened(lows.total_cc(), &pairs, surface.widened)
-    };
-    let summaries = summaries(&fill, &cloud, &references, chosen, lows.total_cc());
-    let flags = super::flagged::readings(survey, surface, options.units);
-    let evidence = Evidence {
-        limits: &limits,
-        regions: &regions,
-        nodes: &nodes,
-        areas_mm2: &areas,
-        sight: &seen,
-        reach: &reach,
-        flags: &flags,
-        repeated: surface.repeatability_mm.is_some(),
-        units: options.units,
-    };
-    let (mut verdict, mut reasons) = verdict::verdict(&evidence);
-    let mut seams = super::flagged::seams(survey, surface, options.units);
-    let more = super::flagged::highs_in_rows(survey, &regions, panel, &seams, options.units);
-    seams.extend(more);
-    // Readings that cannot be right make nothing fair.
-    let doubts = crate::observe::sound::doubts(survey, panel);
-    if verdict == super::Verdict::Fair && !doubts.is_empty() {
-        (verdict, reasons) = (super::Verdict::MeasureMore, doubts);
-    } else {
-        reasons.splice(0..0, doubts);
-    }
-    let not_checked = verdict::not_checked(&evidence);
-    let measure_next = verdict::measure_next(&evidence);
-    let unmeasured_share = verdict::unmeasured_share(&nodes, &areas);
-    let (texture, bands) = texture_of(&nodes, &areas);
-    let (fit, fit_status) = status::status(surface.status, &nodes, &areas, &reach, options.units);
-    let mut warnings = warnings;
-    warnings.extend(steep_warning(&nodes));
-    warnings.extend(section::warning(panel, options.units));
-    warnings.extend(rival::warning(&rough, &rough_cloud.found, options.units)?);
-    let mut regions = regions;
-    super::offered(&mut regions, verdict);
-    Ok(Judgement {
-        panel_name: panel.name.clone(),
-        date: survey.conditions.date.clone(),
-        form: panel.form,
-        form_wavelength_mm: panel.form_wavelength_mm,
-        node_limit_mm: panel.node_limit_mm,
-        nodes,
-        regions,
-        limits,
-        texture,
-        bands,
-        to_level_cc,
-        most_likely_cc,
-        if_substrate: None,
-        references: summaries,
-        verdict,
-        reasons,
-        not_checked,
-        measure_next,
-        flags,
-        edges: super::edges::edges(surface, options.units),
-        flagged_placings: super::flagged::placings(survey, surface, options.units),
-        seams,
-        placings: echoes(survey),
-        readings: survey.taken(),
-        repeatability_mm: surface.repeatability_mm,
-        noise_mm: noise(surface),
-        fit,
-        fit_status,
-        range_mm: surface.range_mm,
-        amplitude_mm: surface.amplitude_mm,
-        sight: seen,
-        unmeasured_share,
-        warnings,
-        skin_c: survey.conditions.skin_c,
-        supports: survey.conditions.supports.clone(),
-        sand_allowance_mm: panel.general_allowance_mm(),
-        sand_allowance_given: panel.sand_allowance_mm.is_some() || panel.skin.film.is_known(),
-        photos: None,
-        repeats: None,
-        misfit: None,
-    })
-}
 
-/// A panel whose told form does not fit, as it was read.
-struct Unjudged<'a> {
-    panel: &'a Panel,
-    survey: &'a Survey,
-    surface: &'a Surface,
-    areas: &'a Array2<f64>,
-    reach: &'a Reach,
-    units: Units,
-}
-
-impl Unjudged<'_> {
-    /// The map and what is known of the readings; no region, no limit, no amount.
-    fn judgement(
+    /// The limits, and where they are exceeded even at the favourable end.
+    fn limits(
         &self,
+        survey: &Survey,
+        surface: &Surface,
+        read: &Judgement,
+        areas_mm2: &Array2<f64>,
+        units: Units,
+    ) -> (Vec<LimitResult>, Favourable) {
+        let fair_at = self.bench.at_nodes(&self.references.skin.coefficients);
+        let heights = self.cloud.found.iter().zip(&fair_at);
+        let coarse_fairness: Vec<f64> = heights.map(|(z, t)| z - t).collect();
+        let blind = Blind::new(survey, surface);
+        let readings = Readings::new(survey, surface, &read.nodes);
+        limits::judge(&Judging {
+            panel: &self.panel,
+            nodes: &read.nodes,
+            areas_mm2,
+            coarse: Grid {
+                step_mm: self.bench.step_mm,
+                nx: self.bench.xs.len(),
+                ny: self.bench.ys.len(),
+            },
+            coarse_fairness: &coarse_fairness,
+            cloud: &self.cloud,
+            again: &surface.again,
+            reach: &self.reach,
+            sight: &read.sight,
+            blind: &blind,
+            unread_coat: blind.unread_coat(&self.panel),
+            readings: &readings,
+            noise_mm: surface.noise_mm.values().copied().fold(0.0, f64::max),
+            widest_gauge_mm: sight::widest_gauge_mm(survey),
+            units,
+        })
+    }
+
+    /// The map and what is known of the readings; no region, limit, amount or verdict yet.
+    fn as_read(
+        &self,
+        survey: &Survey,
+        surface: &Surface,
         nodes: Nodes,
-        misfit: form::Misfit,
+        areas_mm2: &Array2<f64>,
+        units: Units,
         mut warnings: Vec<Warning>,
     ) -> Judgement {
-        let Unjudged {
-            panel,
-            survey,
-            surface,
-            units,
-            ..
-        } = *self;
         let knots = [surface.basis.x.spacing, surface.basis.y.spacing];
         let (fit, fit_status) =
-            status::status(surface.status, &nodes, self.areas, self.reach, units);
+            status::status(surface.status, &nodes, areas_mm2, &self.reach, units);
         warnings.extend(steep_warning(&nodes));
-        let unmeasured_share = verdict::unmeasured_share(&nodes, self.areas);
-        let blank = super::photo::unread(panel, &survey.conditions, nodes, warnings);
-        let limits = blank.limits.into_iter().map(|l| super::LimitResult {
-            remedy: "the form told does not fit the panel: mend panel.toml first".into(),
-            ..l
-        });
         Judgement {
-            limits: limits.collect(),
-            verdict: super::Verdict::NotJudged,
-            reasons: vec![
-                format!(
-                    "it looks like {}, not like the form told: {}",
-                    misfit.looks_like, misfit.seen
-                ),
-                "no work is ordered and no amount told on a shape that does not fit".into(),
-            ],
-            not_checked: vec!["every limit, and the crown, twist and section of the panel".into()],
             flags: super::flagged::readings(survey, surface, units),
             edges: super::edges::edges(surface, units),
             flagged_placings: super::flagged::placings(survey, surface, units),
@@ -386,11 +216,183 @@ impl Unjudged<'_> {
             fit_status,
             range_mm: surface.range_mm,
             amplitude_mm: surface.amplitude_mm,
-            sight: sight::sight(survey, self.reach, knots),
-            unmeasured_share,
-            misfit: Some(misfit),
-            ..blank
+            sight: sight::sight(survey, &self.reach, knots),
+            unmeasured_share: verdict::unmeasured_share(&nodes, areas_mm2),
+            ..super::photo::unread(&self.panel, &survey.conditions, nodes, warnings)
         }
+    }
+}
+
+/// Judge a found surface.
+///
+/// # Errors
+/// [`Error::Calculation`] when a reference does not settle.
+pub fn judge(
+    panel: &Panel,
+    survey: &Survey,
+    surface: &Surface,
+    options: Options,
+    warnings: Vec<Warning>,
+) -> Result<Judgement, Error> {
+    let Options {
+        reference, units, ..
+    } = options;
+    let fitted = Fitted::of(panel, survey, surface, reference)?;
+    let panel = &fitted.panel;
+    let step = step_mm(panel);
+    let grid = grid(panel, step);
+    let nodes = fitted.nodes(surface, grid);
+    let areas = node_weights_mm2(&grid, panel);
+    let misfit = form::misfit(panel, survey, surface, &nodes, units);
+    let mut j = fitted.as_read(survey, surface, nodes, &areas, units, warnings);
+    if let Some(misfit) = misfit {
+        return Ok(not_judged(j, misfit));
+    }
+    let (rough, rough_cloud) = bench(panel, surface, &fitted.reach, 4.0 * step)?;
+    let fill = Fill::new(panel, &fitted.bench);
+    let rough_fill = Fill::new(panel, &rough);
+    let benches = Benches {
+        fill: &fill,
+        cloud: &fitted.cloud,
+        coarse: &rough,
+        coarse_cloud: &rough_cloud,
+    };
+    let rehearsed = !surface.rehearsals.is_empty();
+    let drawn = if rehearsed {
+        filler::rehearsed(&benches, surface, reference)?
+    } else {
+        filler::resurveyed(&benches, surface, reference)?
+    };
+    let fill_areas = fillable(panel, &j.nodes, &areas);
+    let lows = findings::map_lows(&j.nodes, &fill_areas, panel.node_limit_mm);
+    let (limits, favourable) = fitted.limits(survey, surface, &j, &areas, units);
+    let errors = rehearsed.then(|| RegionErrors::of(&drawn, &fitted.bench, panel.node_limit_mm));
+    let ground = Ground {
+        panel,
+        nodes: &j.nodes,
+        fill_areas_mm2: &fill_areas,
+        areas_mm2: &areas,
+        fill: &fill,
+        drawn: &drawn,
+        widened: surface.widened,
+        errors: errors.as_ref(),
+        favourable: &favourable,
+        units,
+    };
+    let (mut regions, map) = regions(&ground, &lows, &benches, &rough_fill, options)?;
+    j.nodes.region = map;
+    (j.most_likely_cc, j.to_level_cc) = amounts(
+        &benches,
+        surface,
+        reference,
+        (&drawn, rehearsed),
+        lows.total_cc(),
+    )?;
+    let (references, chosen) = (&fitted.references, fitted.chosen);
+    j.references = summaries(&fill, &fitted.cloud, references, chosen, lows.total_cc());
+    let evidence = Evidence {
+        limits: &limits,
+        regions: &regions,
+        nodes: &j.nodes,
+        areas_mm2: &areas,
+        sight: &j.sight,
+        reach: &fitted.reach,
+        flags: &j.flags,
+        repeated: surface.repeatability_mm.is_some(),
+        units,
+    };
+    (j.verdict, j.reasons) = verdict::verdict(&evidence);
+    j.not_checked = verdict::not_checked(&evidence);
+    j.measure_next = verdict::measure_next(&evidence);
+    // Readings that cannot be right make nothing fair.
+    let doubts = crate::observe::sound::doubts(survey, panel);
+    if j.verdict == super::Verdict::Fair && !doubts.is_empty() {
+        (j.verdict, j.reasons) = (super::Verdict::MeasureMore, doubts);
+    } else {
+        j.reasons.splice(0..0, doubts);
+    }
+    let more = super::flagged::highs_in_rows(survey, &regions, panel, &j.seams, units);
+    j.seams.extend(more);
+    (j.texture, j.bands) = texture_of(&j.nodes, &areas);
+    j.warnings.extend(section::warning(panel, units));
+    j.warnings
+        .extend(rival::warning(&rough, &rough_cloud.found, units)?);
+    super::offered(&mut regions, j.verdict);
+    (j.regions, j.limits) = (regions, limits);
+    Ok(j)
+}
+
+/// Lows and highs with the prices of the highs, and which node belongs to which.
+fn regions(
+    ground: &Ground,
+    lows: &Lows,
+    benches: &Benches,
+    coarse: &Fill,
+    options: Options,
+) -> Result<(Vec<Region>, Array2<u16>), Error> {
+    let cloud = benches.coarse_cloud;
+    let draw = |k: usize| -> Vec<f64> {
+        let heights = cloud.found.iter().zip(cloud.step(k));
+        heights.map(|(f, s)| f + s).collect()
+    };
+    findings::regions(ground, lows, &|lands| {
+        findings::prices(
+            &Stand {
+                fill: benches.fill,
+                heights: &benches.cloud.found,
+                draws: &draw,
+            },
+            &Stand {
+                fill: coarse,
+                heights: &cloud.found,
+                draws: &draw,
+            },
+            options.reference,
+            &lands[..lands.len().min(options.priced)],
+        )
+    })
+}
+
+/// The most likely amount to level and its interval, from what surveys like this one find.
+fn amounts(
+    benches: &Benches,
+    surface: &Surface,
+    reference: Kind,
+    (drawn, rehearsed): (&[Drawn], bool),
+    found_cc: f64,
+) -> Result<(f64, Interval), Error> {
+    let pairs = |drawn: &[Drawn]| -> Vec<(f64, f64)> {
+        drawn.iter().map(|d| (d.found_cc, d.true_cc)).collect()
+    };
+    Ok(if rehearsed && found_cc > filler::SMALL_CC {
+        filler::most_likely(found_cc, &pairs(drawn))
+    } else if rehearsed {
+        let drawn = filler::resurveyed(benches, surface, reference)?;
+        filler::most_likely_widened(found_cc, &pairs(&drawn), surface.widened)
+    } else {
+        filler::most_likely_widened(found_cc, &pairs(drawn), surface.widened)
+    })
+}
+
+/// A panel whose told form does not fit, as it was read.
+fn not_judged(read: Judgement, misfit: form::Misfit) -> Judgement {
+    let limits = read.limits.into_iter().map(|l| LimitResult {
+        remedy: "the form told does not fit the panel: mend panel.toml first".into(),
+        ..l
+    });
+    Judgement {
+        limits: limits.collect(),
+        verdict: super::Verdict::NotJudged,
+        reasons: vec![
+            format!(
+                "it looks like {}, not like the form told: {}",
+                misfit.looks_like, misfit.seen
+            ),
+            "no work is ordered and no amount told on a shape that does not fit".into(),
+        ],
+        not_checked: vec!["every limit, and the crown, twist and section of the panel".into()],
+        misfit: Some(misfit),
+        ..read
     }
 }
 
@@ -412,27 +414,8 @@ pub fn resampled(
     options: Options,
     spacing_mm: f64,
 ) -> Result<Nodes, Error> {
-    let reach = Reach::new(survey).seeing(surface.cells.as_ref());
-    let step = step_mm(panel);
-    let panel = &section::shaped(panel, &|panel| bench(panel, surface, &reach, 4.0 * step))?;
-    let (middle, cloud) = bench(panel, surface, &reach, 2.0 * step)?;
-    let references = References::new(&middle, &cloud.found)?;
-    let chosen = Kind::ALL
-        .iter()
-        .position(|k| *k == options.reference)
-        .unwrap_or(0);
-    Ok(nodes::nodes(
-        &Sources {
-            panel,
-            surface,
-            cloud: &cloud,
-            reach: &reach,
-            reference_basis: middle.basis(),
-            chosen: &references.kinds[chosen],
-            skin: &references.skin.coefficients,
-        },
-        grid(panel, spacing_mm),
-    ))
+    let fitted = Fitted::of(panel, survey, surface, options.reference)?;
+    Ok(fitted.nodes(surface, grid(panel, spacing_mm)))
 }
 
 /// Areas of the nodes that may be filled: none in a no-fill area, none where it is too steep to be

@@ -228,6 +228,37 @@ pub struct Basis<'a> {
     pub units: Units,
 }
 
+/// What one placing buys.
+#[derive(Default)]
+struct Bought {
+    words: Vec<String>,
+    /// Whether it is worth taking for that.
+    worth: bool,
+}
+
+impl Bought {
+    /// Half the width of the filler's interval before and after, cc.
+    fn filler(&mut self, units: Units, before: f64, after: f64) {
+        if before < LEAST_CC {
+            return;
+        }
+        let [was, is] = [before, after].map(|cc| units.volume(cc));
+        self.worth |= was != is && after < (1.0 - BUYS_FILLER) * before;
+        self.words.push(if was == is {
+            format!("filler stays ±{is}")
+        } else {
+            format!("filler ±{was} → ±{is}")
+        });
+    }
+
+    fn told(self) -> (String, bool) {
+        if self.words.is_empty() {
+            return ("a closer look where least is known".into(), self.worth);
+        }
+        (self.words.join("; "), self.worth)
+    }
+}
+
 /// The next `count` placings, best first, each chosen as if those before it were taken. `places`:
 /// how finely the panel is looked at ([`MOST_PLACES`], [`FEW_PLACES`]).
 ///
@@ -304,38 +335,31 @@ pub fn further(on: &Basis, set: Settings, count: usize, places: usize) -> Result
         let before = known.clone();
         known.take(&told);
         let spot = &ground.candidates[best].spot;
-        let mut buys = Vec::new();
+        let mut bought = Bought::default();
         let mut p_exceeds = None;
-        let mut worth = false;
         if let (Some(a), Some(open)) = (aim, &open) {
             spent[a].push(spot.axis);
             p_exceeds = Some([&before, &known].map(|k| aims[a].expected(k, &first)));
-            buys.push(settles(on, &aims[a], open, &known, &before, &first));
-            worth |= narrows(&aims[a], &known, &before, &first);
+            bought
+                .words
+                .push(settles(on, &aims[a], open, &known, &before, &first));
+            bought.worth |= narrows(&aims[a], &known, &before, &first);
         }
         let after = half_cc(&known, half);
-        if told_cc.is_finite() && half >= LEAST_CC {
-            let [was, is] = [half, after].map(|cc| on.units.volume(cc));
-            worth |= was != is && after < (1.0 - BUYS_FILLER) * half;
-            buys.push(if was == is {
-                format!("filler stays ±{is}")
-            } else {
-                format!("filler ±{was} → ±{is}")
-            });
+        if told_cc.is_finite() {
+            bought.filler(on.units, half, after);
         }
         let clearer = regions(on, &ground, &before, &known, &first);
-        worth |= !clearer.is_empty();
-        buys.extend(clearer);
-        if buys.is_empty() {
-            buys.push("a closer look where least is known".into());
-        }
+        bought.worth |= !clearer.is_empty();
+        bought.words.extend(clearer);
+        let (buys, worth) = bought.told();
         suggestions.push(Suggestion {
             name: format!("N{}", number + k),
             placing: spot.clone(),
             round: 0,
             filler_half_cc: told_cc.is_finite().then_some([half, after]),
             p_exceeds,
-            buys: buys.join("; "),
+            buys,
             worth,
         });
         half = after;

@@ -511,48 +511,8 @@ impl List<'_> {
     }
 
     fn fill(&self, way: &Way) -> Vec<Item> {
-        let coats = |deep: f64| {
-            let n = super::ways::coats(deep, way.greatest_coat_mm);
-            if n > 1 {
-                format!(" in {n} coats")
-            } else {
-                String::new()
-            }
-        };
         if way.kind != Kind::SpotFill {
-            let what = if way.kind == Kind::StripsAndBays {
-                "fill the bays"
-            } else {
-                "skim"
-            };
-            return vec![Item {
-                what,
-                place: if self.panel.no_fill.is_empty() {
-                    "all over".into()
-                } else {
-                    "all over, but what is taped off".into()
-                },
-                tool: if way.kind == Kind::StripsAndBays {
-                    "screed resting on the strips".into()
-                } else {
-                    "wide spreader, one direction, then across".into()
-                },
-                depth: format!(
-                    "up to {}{}",
-                    self.units.depth(way.deepest_mm),
-                    coats(way.deepest_mm)
-                ),
-                amount: format!(
-                    "{} spread",
-                    self.units.volume(
-                        way.table.total.to_spread_cc.value * (1.0 - self.strips_share(way))
-                    )
-                ),
-                time: hours(way.area_m2 * self.choice.shop.spread_hours_per_m2.value),
-                stop: "slightly proud everywhere and no voids; tape dams at edges and openings"
-                    .into(),
-                ..Item::default()
-            }];
+            return vec![self.fill_all_over(way)];
         }
         let lows: Vec<&Region> = self
             .j
@@ -560,44 +520,8 @@ impl List<'_> {
             .iter()
             .filter(|r| way.table.rows.iter().any(|row| row.name == r.name))
             .collect();
-        let spread = |r: &Region| {
-            way.table
-                .rows
-                .iter()
-                .find(|row| row.name == r.name)
-                .map_or(0.0, |row| row.amounts.to_spread_cc.value)
-        };
-        let shop = self.choice.shop;
-        let mut all: Vec<Item> = lows
-            .iter()
-            .take(TOLD)
-            .map(|r| {
-                let deep = r.worst_mm.value.abs() + shop.overfill_mm.value;
-                let feather = (shop.feather_ratio.value * r.worst_mm.value.abs())
-                    .max(shop.feather_least_mm.value);
-                let measure = r.action == Action::Measure;
-                Item {
-                    what: if measure { "measure, then fill" } else { "fill" },
-                    place: self.place(r) + &self.clear_of(r, feather),
-                    tool: if measure {
-                        "two placings crossing over it first: what is known does not decide; then a spreader wider than the low".into()
-                    } else {
-                        "spreader wider than the low".into()
-                    },
-                    depth: format!(
-                        "{} deep, and {} proud{}, feathered {} past it",
-                        self.units.depth(r.worst_mm.value.abs()),
-                        self.units.depth(shop.overfill_mm.value),
-                        coats(deep),
-                        self.units.place(feather)
-                    ),
-                    amount: format!("{} spread", self.units.volume(spread(r))),
-                    time: minutes((r.area_cm2 / 1e4 * shop.spread_hours_per_m2.value).max(0.03)),
-                    stop: "proud all over, no voids".into(),
-                    ..Item::default()
-                }
-            })
-            .collect();
+        let told = lows.iter().take(TOLD);
+        let mut all: Vec<Item> = told.map(|r| self.fill_low(way, r)).collect();
         if let Some(more) = lows.get(TOLD..).filter(|m| !m.is_empty()) {
             let names: Vec<&str> = more.iter().map(|r| r.name.as_str()).collect();
             all.push(Item {
@@ -605,13 +529,73 @@ impl List<'_> {
                 place: format!("lows {}, as the map shows", names.join(", ")),
                 amount: format!(
                     "{} spread, together",
-                    self.units.volume(more.iter().map(|r| spread(r)).sum())
+                    self.units
+                        .volume(more.iter().map(|r| spread_cc(way, r)).sum())
                 ),
                 stop: "proud all over, no voids".into(),
                 ..Item::default()
             });
         }
         all
+    }
+
+    /// Bays between strips, or a skim.
+    fn fill_all_over(&self, way: &Way) -> Item {
+        let bays = way.kind == Kind::StripsAndBays;
+        let spread_cc = way.table.total.to_spread_cc.value * (1.0 - self.strips_share(way));
+        Item {
+            what: if bays { "fill the bays" } else { "skim" },
+            place: if self.panel.no_fill.is_empty() {
+                "all over".into()
+            } else {
+                "all over, but what is taped off".into()
+            },
+            tool: if bays {
+                "screed resting on the strips".into()
+            } else {
+                "wide spreader, one direction, then across".into()
+            },
+            depth: format!(
+                "up to {}{}",
+                self.units.depth(way.deepest_mm),
+                in_coats(way, way.deepest_mm)
+            ),
+            amount: format!("{} spread", self.units.volume(spread_cc)),
+            time: hours(way.area_m2 * self.choice.shop.spread_hours_per_m2.value),
+            stop: "slightly proud everywhere and no voids; tape dams at edges and openings".into(),
+            ..Item::default()
+        }
+    }
+
+    fn fill_low(&self, way: &Way, low: &Region) -> Item {
+        let shop = self.choice.shop;
+        let depth = low.worst_mm.value.abs();
+        let feather = (shop.feather_ratio.value * depth).max(shop.feather_least_mm.value);
+        let measure = low.action == Action::Measure;
+        Item {
+            what: if measure {
+                "measure, then fill"
+            } else {
+                "fill"
+            },
+            place: self.place(low) + &self.clear_of(low, feather),
+            tool: if measure {
+                "two placings crossing over it first: what is known does not decide; then a spreader wider than the low".into()
+            } else {
+                "spreader wider than the low".into()
+            },
+            depth: format!(
+                "{} deep, and {} proud{}, feathered {} past it",
+                self.units.depth(depth),
+                self.units.depth(shop.overfill_mm.value),
+                in_coats(way, depth + shop.overfill_mm.value),
+                self.units.place(feather)
+            ),
+            amount: format!("{} spread", self.units.volume(spread_cc(way, low))),
+            time: minutes((low.area_cm2 / 1e4 * shop.spread_hours_per_m2.value).max(0.03)),
+            stop: "proud all over, no voids".into(),
+            ..Item::default()
+        }
     }
 
     fn wait(&self, way: &Way) -> Item {
@@ -794,6 +778,20 @@ pub fn hours(h: f64) -> String {
         h if h < 9.95 => format!("about {h:.1} h"),
         h => format!("about {h:.0} h"),
     }
+}
+
+/// " in 3 coats" for a depth that takes more than one.
+fn in_coats(way: &Way, deep_mm: f64) -> String {
+    match super::ways::coats(deep_mm, way.greatest_coat_mm) {
+        n if n > 1 => format!(" in {n} coats"),
+        _ => String::new(),
+    }
+}
+
+/// What is spread into one low, cc.
+fn spread_cc(way: &Way, low: &Region) -> f64 {
+    let row = way.table.rows.iter().find(|row| row.name == low.name);
+    row.map_or(0.0, |row| row.amounts.to_spread_cc.value)
 }
 
 fn minutes(h: f64) -> String {

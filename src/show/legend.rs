@@ -273,137 +273,69 @@ fn swatch_marks(
     }
 }
 
-/// The other marks, those that occur on this map.
-fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
-    let (t, hair) = (sheet.look.text, sheet.look.hair());
-    let mut items: Vec<(&str, &str)> = if sheet.photo_alone() {
+/// A mark of the key.
+#[derive(Clone, Copy)]
+enum Mark {
+    Spot,
+    Placing,
+    Blank,
+    Unsure,
+    Coat,
+    Substrate,
+    Pinholes,
+    LeftOut,
+    NoSand,
+    NoFill,
+    Zone,
+}
+
+/// The marks that occur on this map, with what they mean.
+fn marks(sheet: &Sheet<'_>) -> Vec<(Mark, &'static str)> {
+    let mut items = if sheet.photo_alone() {
         vec![
-            ("coat", "coat left: low, depth not known"),
-            ("blank", "not seen in the photo"),
+            (Mark::Coat, "coat left: low, depth not known"),
+            (Mark::Blank, "not seen in the photo"),
         ]
     } else {
         vec![
-            ("spot", "worst spot"),
-            ("placing", "placing"),
-            ("blank", "not measured"),
-            ("?", "unsure"),
+            (Mark::Spot, "worst spot"),
+            (Mark::Placing, "placing"),
+            (Mark::Blank, "not measured"),
+            (Mark::Unsure, "unsure"),
         ]
     };
-    if let Some(found) = &sheet.j.photos {
-        if found.coat.substrate().next().is_some() {
-            items.push(("substrate", "substrate showing"));
-        }
-        if !found.coat.pinholes.is_empty() {
-            items.push(("pinholes", "pinholes"));
-        }
-    }
-    if !sheet.j.flags.is_empty() {
-        items.push(("left out", "reading left out"));
-    }
-    if !sheet.panel.no_sand.is_empty() {
-        items.push(("no sand", "no sanding"));
-    }
-    if !sheet.panel.no_fill.is_empty() {
-        items.push(("no fill", "no filler"));
-    }
-    if !sheet.panel.zones.is_empty() {
-        items.push(("zone", "zone"));
-    }
+    let (j, panel) = (sheet.j, sheet.panel);
+    let coat = j.photos.as_ref().map(|found| &found.coat);
+    let more = [
+        (
+            coat.is_some_and(|c| c.substrate().next().is_some()),
+            (Mark::Substrate, "substrate showing"),
+        ),
+        (
+            coat.is_some_and(|c| !c.pinholes.is_empty()),
+            (Mark::Pinholes, "pinholes"),
+        ),
+        (!j.flags.is_empty(), (Mark::LeftOut, "reading left out")),
+        (!panel.no_sand.is_empty(), (Mark::NoSand, "no sanding")),
+        (!panel.no_fill.is_empty(), (Mark::NoFill, "no filler")),
+        (!panel.zones.is_empty(), (Mark::Zone, "zone")),
+    ];
+    items.extend(more.into_iter().filter(|m| m.0).map(|m| m.1));
+    items
+}
+
+/// The other marks, those that occur on this map.
+fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
+    let t = sheet.look.text;
     let right = sheet.look.width - 1.4 * t;
     let (mut x, mut line) = (t, *y + 0.8 * t);
-    for (mark, words) in items {
+    for (mark, words) in marks(sheet) {
         let wide = text::width(words, t)?;
         if x + 2.4 * t + wide > right {
             x = t;
             line += 1.5 * t;
         }
-        let (from, to, middle) = (
-            [x, line - 0.45 * t],
-            [x + 1.6 * t, line + 0.45 * t],
-            [x + 0.8 * t, line],
-        );
-        let frame = vec![from, [to[0], from[1]], to, [from[0], to[1]], from];
-        let across = [[x, line], [x + 1.6 * t, line]];
-        match mark {
-            "spot" => scene.shapes.push(Shape::Dot {
-                at: middle,
-                radius: 0.18 * t,
-                colour: palette::INK,
-            }),
-            "placing" => {
-                scene
-                    .shapes
-                    .push(Shape::stroke(across[0], across[1], [128, 128, 128], hair))
-            }
-            "blank" => {
-                scene
-                    .shapes
-                    .extend(dashes(&frame, 0.45 * t, 0.3 * t).into_iter().map(|points| {
-                        Shape::Line {
-                            points,
-                            colour: palette::GREY,
-                            width: 1.6 * hair,
-                        }
-                    }))
-            }
-            "coat" => {
-                scene
-                    .shapes
-                    .push(Shape::rectangle(from, to, palette::LOW[0]));
-                for k in 0..3 {
-                    scene.shapes.push(Shape::Dot {
-                        at: [x + (0.3 + 0.5 * k as f64) * t, line],
-                        radius: 0.1 * t,
-                        colour: palette::LOW[4],
-                    });
-                }
-                scene.shapes.push(Shape::Line {
-                    points: frame,
-                    colour: palette::INK,
-                    width: 2.2 * hair,
-                });
-            }
-            "substrate" => {
-                scene
-                    .shapes
-                    .extend(dashes(&frame, 0.5 * t, 0.25 * t).into_iter().map(|points| {
-                        Shape::Line {
-                            points,
-                            colour: palette::INK,
-                            width: 2.0 * hair,
-                        }
-                    }))
-            }
-            "pinholes" => scene.shapes.push(Shape::Line {
-                points: frame,
-                colour: palette::GREY,
-                width: 1.4 * hair,
-            }),
-            "left out" => map::left_out_mark(&mut scene.shapes, middle, sheet.look),
-            "no sand" => {
-                map::cross(&mut scene.shapes, middle, 0.2 * t, 1.6 * hair);
-                scene.shapes.push(Shape::Line {
-                    points: frame,
-                    colour: palette::INK,
-                    width: hair,
-                });
-            }
-            "no fill" | "zone" => {
-                let on = if mark == "zone" { 0.9 } else { 0.15 };
-                scene
-                    .shapes
-                    .extend(dashes(&across, on * t, 0.35 * t).into_iter().map(|points| {
-                        Shape::Line {
-                            points,
-                            colour: palette::GREY,
-                            width: 1.6 * hair,
-                        }
-                    }));
-            }
-            other => scene
-                .labels
-                .push(sheet.plain(middle, Anchor::Middle, other.into())),
-        }
+        draw_mark(mark, sheet, scene, [x, line]);
         scene
             .labels
             .push(sheet.plain([x + 2.0 * t, line], Anchor::Left, words.into()));
@@ -411,6 +343,62 @@ fn key(sheet: &Sheet<'_>, scene: &mut Scene, y: &mut f64) -> Result<(), Error> {
     }
     *y = line + 0.9 * t;
     Ok(())
+}
+
+/// One mark, its left edge and middle height at this place.
+fn draw_mark(mark: Mark, sheet: &Sheet<'_>, scene: &mut Scene, [x, line]: [f64; 2]) {
+    let (t, hair) = (sheet.look.text, sheet.look.hair());
+    let (from, to, middle) = (
+        [x, line - 0.45 * t],
+        [x + 1.6 * t, line + 0.45 * t],
+        [x + 0.8 * t, line],
+    );
+    let frame = vec![from, [to[0], from[1]], to, [from[0], to[1]], from];
+    let across = [[x, line], [x + 1.6 * t, line]];
+    let dashed = |path: &[[f64; 2]], [on, off]: [f64; 2], colour: [u8; 3], width: f64| {
+        dashes(path, on * t, off * t)
+            .into_iter()
+            .map(move |points| Shape::Line {
+                points,
+                colour,
+                width,
+            })
+    };
+    let framed = |colour: [u8; 3], width: f64| Shape::Line {
+        points: frame.clone(),
+        colour,
+        width,
+    };
+    let dot = |at: [f64; 2], radius: f64, colour: [u8; 3]| Shape::Dot { at, radius, colour };
+    let shapes = &mut scene.shapes;
+    match mark {
+        Mark::Spot => shapes.push(dot(middle, 0.18 * t, palette::INK)),
+        Mark::Placing => {
+            shapes.push(Shape::stroke(across[0], across[1], [128, 128, 128], hair));
+        }
+        Mark::Blank => shapes.extend(dashed(&frame, [0.45, 0.3], palette::GREY, 1.6 * hair)),
+        Mark::Coat => {
+            shapes.push(Shape::rectangle(from, to, palette::LOW[0]));
+            shapes.extend((0..3).map(|k| {
+                let at = [x + (0.3 + 0.5 * f64::from(k)) * t, line];
+                dot(at, 0.1 * t, palette::LOW[4])
+            }));
+            shapes.push(framed(palette::INK, 2.2 * hair));
+        }
+        Mark::Substrate => shapes.extend(dashed(&frame, [0.5, 0.25], palette::INK, 2.0 * hair)),
+        Mark::Pinholes => shapes.push(framed(palette::GREY, 1.4 * hair)),
+        Mark::LeftOut => map::left_out_mark(shapes, middle, sheet.look),
+        Mark::NoSand => {
+            map::cross(shapes, middle, 0.2 * t, 1.6 * hair);
+            shapes.push(framed(palette::INK, hair));
+        }
+        Mark::NoFill => shapes.extend(dashed(&across, [0.15, 0.35], palette::GREY, 1.6 * hair)),
+        Mark::Zone => shapes.extend(dashed(&across, [0.9, 0.35], palette::GREY, 1.6 * hair)),
+        Mark::Unsure => {
+            let label = sheet.plain(middle, Anchor::Middle, "?".into());
+            scene.labels.push(label);
+        }
+    }
 }
 
 /// Limits and form wavelengths in words, wrapped to the picture.
