@@ -1,9 +1,8 @@
 //! Surface and reference into a [`Judgement`]: states, limits, regions, texture, verdict.
 //!
 //! In: the found [`Surface`](crate::fit::Surface), the [`References`](crate::reference::References)
-//! and the
-//! [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is shown
-//! anywhere. `show` computes nothing new.
+//! and the [`Panel`](crate::panel::Panel). Out: one [`Judgement`], which holds every number that is
+//! shown anywhere. `show` computes nothing new.
 
 pub mod blind;
 pub mod cloud;

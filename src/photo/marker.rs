@@ -43,8 +43,7 @@ pub struct Recognised {
 }
 
 /// The number of a pattern of 36 bits, row by row from the top left, most significant first, white
-/// 1; turned any way, at most
-/// [`MOST_WRONG_BITS`] wrong. `None` for any other pattern.
+/// 1; turned any way, at most [`MOST_WRONG_BITS`] wrong. `None` for any other pattern.
 pub fn recognise(pattern: u64) -> Option<Recognised> {
     let mut turned = pattern;
     for quarter_turns in 0..4 {

@@ -1,9 +1,8 @@
 //! Guide-coat photos into coat cells: what a photo after blocking tells of the panel.
 //!
 //! Coat stays where the block did not reach. In: a photo and its targets. Out: [`CoatCells`] in the
-//! panel frame, by way of a
-//! [`placement::Placement`] (where the panel lies in the photo). A photo gives the place of a low
-//! and its outline, never a depth.
+//! panel frame, by way of a [`placement::Placement`] (where the panel lies in the photo). A photo
+//! gives the place of a low and its outline, never a depth.
 
 pub mod areas;
 pub mod blocks;

@@ -2,8 +2,8 @@
 //! which it is decided.
 //!
 //! In: a [`Judgement`](crate::judge::Judgement), its [`Panel`](crate::panel::Panel), the [`shop`]'s
-//! figures. Out: one [`Plan`], which
-//! [`show`](crate::show) prints. Nothing here reads a file but [`shop::load`].
+//! figures. Out: one [`Plan`], which [`show`](crate::show) prints. Nothing here reads a file but
+//! [`shop::load`].
 
 pub mod amounts;
 pub mod balance;

@@ -1,10 +1,9 @@
 //! Results as text, picture, page and files.
 //!
 //! In: one [`Judgement`](crate::judge::Judgement) and its [`Panel`](crate::panel::Panel). Out: the
-//! terminal
-//! [`summary`], map.png and map.svg ([`map`]), report.html ([`html`]), report.json ([`json`]) and
-//! surface.csv ([`csv`]), written together by [`write_all`]. Nothing is computed here: a number on
-//! the map is the same number in the report and in the files.
+//! terminal [`summary`], map.png and map.svg ([`map`]), report.html ([`html`]), report.json
+//! ([`json`]) and surface.csv ([`csv`]), written together by [`write_all`]. Nothing is computed
+//! here: a number on the map is the same number in the report and in the files.
 
 pub mod care;
 mod changed;

@@ -327,9 +327,9 @@ impl Thin {
     /// after less before is s times the slope.
     ///
     /// The covariance has no draws to come from: it is that of the weighted fit with errors that
-    /// are one over a square of
-    /// [`SLOPE_SAME_MM`] and independent from square to square. What the residuals themselves show
-    /// over such squares tells too little: eight terms are fitted to few squares.
+    /// are one over a square of [`SLOPE_SAME_MM`] and independent from square to square. What the
+    /// residuals themselves show over such squares tells too little: eight terms are fitted to few
+    /// squares.
     fn taped_aside(&self, common: &Common, slopes: &Slopes) -> Option<Shift> {
         let along = [0, 1].map(|axis| self.pick(&slopes.mean(axis)));
         let mut columns = self.frame.clone();

@@ -2,9 +2,9 @@
 //! can we prime.
 //!
 //! In: a panel's entries and what its surveys found ([`keep`](crate::keep)). Out: a
-//! [`Trend`](trend::Trend) of one panel, a row of the
-//! [`floor`] sheet for each panel, a [`ready`] list, a ledger of the [`film`] over the structure.
-//! No file, clock or screen: the moment is given.
+//! [`Trend`](trend::Trend) of one panel, a row of the [`floor`] sheet for each panel, a [`ready`]
+//! list, a ledger of the [`film`] over the structure. No file, clock or screen: the moment is
+//! given.
 
 pub mod advice;
 pub mod change;
