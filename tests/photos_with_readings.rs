@@ -152,8 +152,8 @@ fn readings_of_panels_by_another_hand_find_their_lows() {
     }
 }
 
-/// With the photo lows are found better, and about as much filler or closer. The third panel has coat at
-/// the foot of a high that no reading meets: taken for a low it cost 21 % in rms.
+/// With the photo lows are found better, and about as much filler or closer. The third panel has
+/// coat at the foot of a high that no reading meets: taken for a low it cost 21 % in rms.
 #[test]
 fn a_photo_of_sanding_by_another_hand_helps_the_map() {
     for (name, worse, overlap) in [

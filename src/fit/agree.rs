@@ -3,13 +3,13 @@
 //!
 //! The readings alone give each cell's height over the shape, mean m and standard deviation s, of a
 //! field as strong everywhere (what was found is not what is there between the lines). With
-//! z = −(m + t)/√(s² + s₀²) a cell is coated with the chance P = ε + (q − ε)·σ(a + b·z): t is the depth
-//! from which on coat stays, below a field that is nothing on the mean, not on fair skin; where the
-//! readings know nothing, z is near 0, and there the coat is as common as it is. q is the share of
-//! coat that stays on what is surely low, ε what stays on what is surely not. b = 0 is a photo that
-//! has nothing to do with the readings; b < 0, or coat and bare changed over, one whose colours
-//! were taken the wrong way round. All is weighed on a grid of the numbers, by the likelihood of
-//! the cells under the prior of the block that was used.
+//! z = −(m + t)/√(s² + s₀²) a cell is coated with the chance P = ε + (q − ε)·σ(a + b·z): t is the
+//! depth from which on coat stays, below a field that is nothing on the mean, not on fair skin;
+//! where the readings know nothing, z is near 0, and there the coat is as common as it is. q is the
+//! share of coat that stays on what is surely low, ε what stays on what is surely not. b = 0 is a
+//! photo that has nothing to do with the readings; b < 0, or coat and bare changed over, one whose
+//! colours were taken the wrong way round. All is weighed on a grid of the numbers, by the
+//! likelihood of the cells under the prior of the block that was used.
 //!
 //! Lows are few and large, so a photo of another panel may agree by chance. How well it would by
 //! chance is seen from the photo itself, laid onto the panel mirrored, turned and shifted: the

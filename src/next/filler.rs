@@ -3,9 +3,9 @@
 //!
 //! Filler is F = Σ aᵢ·φ(dᵢ), φ(d) = −d where d < −t and 0 elsewhere, a the area of a place. With dᵢ
 //! normal of mean mᵢ and variance Kᵢᵢ, the Hermite expansion of F gives Var F =
-//! gᵀKg + ½ Σ hᵢhⱼKᵢⱼ² + …, gᵢ = aᵢ·E[φ′(dᵢ)], hᵢ = aᵢ·E[φ″(dᵢ)] (Mehler 1866; from memory). The first term counts lows
-//! that are known to be there, the second those that may be. The reference is taken to follow
-//! quadratics and nothing else.
+//! gᵀKg + ½ Σ hᵢhⱼKᵢⱼ² + …, gᵢ = aᵢ·E[φ′(dᵢ)], hᵢ = aᵢ·E[φ″(dᵢ)] (Mehler 1866; from memory). The
+//! first term counts lows that are known to be there, the second those that may be. The reference
+//! is taken to follow quadratics and nothing else.
 
 use super::gain::Knowledge;
 use super::ground::Ground;
