@@ -40,6 +40,7 @@ impl Judgement {
         for (region, shows) in self.regions.iter_mut().zip(shows) {
             if shows && region.kind == RegionKind::High && region.allowed_mm > 0.0 {
                 region.substrate_shows = true;
+                region.saves_cc = None;
                 any = true;
                 if matches!(region.action, Action::Sand | Action::MaySand) {
                     region.action = Action::Leave;

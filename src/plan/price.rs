@@ -38,6 +38,8 @@ pub struct Price {
     pub plan_saves_cc: Option<Interval>,
     /// "looks like a seam", or empty.
     pub looks_like: String,
+    /// The amounts count on what comes off it, but substrate seems to show on it in a photo.
+    pub substrate_shows: bool,
 }
 
 /// How far off the reference a high must still stand for a further tenth to be told, mm.
@@ -86,6 +88,7 @@ fn price(r: &Region, way: Option<&Way>, shop: &Shop) -> Option<Price> {
         saves_h_per_tenth: saves.value * h_per_cc - tenth_h,
         plan_saves_cc: r.saves_cc,
         looks_like: r.looks_like.clone(),
+        substrate_shows: r.substrate_shows,
     })
 }
 

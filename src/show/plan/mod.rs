@@ -51,10 +51,17 @@ pub(super) fn price(p: &Price, units: Units) -> String {
             words::volume(saves, units)
         ));
     }
+    if p.substrate_shows {
+        out.push_str(&format!(
+            ": the amounts count on {} off it, though substrate seems to show: look first, as the map says",
+            words::depth(p.comes_off_mm, units)
+        ));
+    }
+    let told = p.plan_saves_cc.is_some() || p.substrate_shows;
     if p.has_more() && p.saves_cc_per_tenth >= 0.5 {
         out.push_str(&format!(
             "{} each further {} off would save {} ({}), {} and {}, only where the film or the designer allows it",
-            if p.plan_saves_cc.is_some() { ";" } else { ":" },
+            if told { ";" } else { ":" },
             words::tenth(units),
             words::one_volume(p.saves_cc_per_tenth, units),
             words::volume_range(
@@ -72,7 +79,7 @@ pub(super) fn price(p: &Price, units: Units) -> String {
                 format!("costs {} more than it saves", crate::plan::work::hours(-p.saves_h_per_tenth).replacen("about ", "", 1))
             },
         ));
-    } else if p.plan_saves_cc.is_none() {
+    } else if !told {
         out.push_str(": taking more off saves next to nothing");
     }
     out
@@ -85,7 +92,7 @@ pub(super) fn dear<'a>(plan: &'a Plan, j: &Judgement) -> Vec<&'a Price> {
         .iter()
         .filter(|p| {
             let planned = p.plan_saves_cc.map_or(0.0, |s| s.value);
-            planned >= least || (p.has_more() && p.saves_cc_per_tenth >= least)
+            planned >= least || p.substrate_shows || (p.has_more() && p.saves_cc_per_tenth >= least)
         })
         .collect()
 }
