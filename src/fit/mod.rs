@@ -207,14 +207,14 @@ pub fn fit_with_photos(
         .iter()
         .zip(&weighed)
         .filter_map(|(cells, weighed)| weighed.taken(cells))
-        .map(|cells| foot::unsure_at_feet(&cells))
         .collect();
     if used.is_empty() {
         let mut surface = alone.surface(survey, None)?;
         surface.weighed = weighed;
         return Ok(surface);
     }
-    let cells = cells::merge(&used)?;
+    // Together, since one photo may show the top of a high and another its foot.
+    let cells = foot::unsure_at_feet(&cells::merge(&used)?);
     let shares = agree::shares(&weighed);
     let believed = Believed { shares, belief };
     let (joint, alone) = rayon::join(

@@ -46,6 +46,9 @@ pub struct Ground<'a> {
     pub units: Units,
 }
 
+/// A high of which less than this comes off is not offered for sanding, mm.
+pub(super) const LEAST_OFF_MM: f64 = 0.02;
+
 /// Nodes that are known well enough to be part of a region.
 fn known(nodes: &Nodes, n: (usize, usize)) -> bool {
     nodes.reading_distance[n] <= super::nodes::FAR_MM
@@ -307,8 +310,9 @@ fn high(
         .fold(0.0, f64::max);
     // Without a stated allowance nothing is offered for sanding: it could be a whole ply of thin
     // laminate.
-    let offered =
-        on.panel.allowance_given_at(place[0], place[1]) && allowed > 0.0 && comes_off > 0.02;
+    let offered = on.panel.allowance_given_at(place[0], place[1])
+        && allowed > 0.0
+        && comes_off > LEAST_OFF_MM;
     Region {
         name: format!("H{number}"),
         kind: RegionKind::High,

@@ -32,13 +32,16 @@ impl Judgement {
         let mut shows = vec![false; self.regions.len()];
         for ((iy, ix), region) in self.nodes.region.indexed_iter() {
             let [x, y] = [self.nodes.grid.x(ix), self.nodes.grid.y(iy)];
-            if let Some(shows) = usize::from(*region).checked_sub(1).map(|k| &mut shows[k]) {
+            let own = usize::from(*region).checked_sub(1);
+            if let Some(shows) = own.and_then(|k| shows.get_mut(k)) {
                 *shows = *shows || areas.iter().any(|a| a.contains(x, y));
             }
         }
         let mut any = false;
         for (region, shows) in self.regions.iter_mut().zip(shows) {
-            if shows && region.kind == RegionKind::High && region.allowed_mm > 0.0 {
+            // Where nothing comes off anyway there is nothing to ask.
+            let comes_off = region.comes_off_mm > super::findings::LEAST_OFF_MM;
+            if shows && region.kind == RegionKind::High && comes_off {
                 region.substrate_shows = true;
                 region.saves_cc = None;
                 any = true;

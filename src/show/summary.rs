@@ -284,13 +284,23 @@ fn stop_sanding(j: &Judgement, units: Units) -> Option<Line> {
     } else {
         String::new()
     };
+    let older = older_filler(j, units);
     (!places.is_empty()).then(|| {
         Line::new(
             "STOP SANDING",
             format!(
-                "substrate shows at {}{tail}. No further there.{}",
+                "substrate {} at {}{tail}. No further there{}.{older}",
+                if older.is_empty() {
+                    "shows"
+                } else {
+                    "seems to show"
+                },
                 places.join("; "),
-                older_filler(j, units)
+                if older.is_empty() {
+                    ""
+                } else {
+                    " until looked at"
+                },
             ),
             Tone::Work,
         )
@@ -300,14 +310,16 @@ fn stop_sanding(j: &Judgement, units: Units) -> Option<Line> {
 /// What to do where panel.toml allows sanding and substrate seems to show: look which it is.
 fn older_filler(j: &Judgement, units: Units) -> String {
     let highs: Vec<&Region> = j.regions.iter().filter(|r| r.substrate_shows).collect();
-    let (Some(first), Some(amounts)) = (highs.first(), j.if_substrate) else {
+    let Some(amounts) = j.if_substrate.filter(|_| !highs.is_empty()) else {
         return String::new();
     };
+    let comes_off = highs.iter().fold(0.0, |m, h| f64::max(m, h.comes_off_mm));
+    let up_to = if highs.len() > 1 { "up to " } else { "" };
     format!(
-        " The map counts on {} off {}, as panel.toml allows: look first what shows. Older filler or \
-         primer may be sanded on. Substrate may not: make it a no_sand area, then to level takes most \
+        " The map counts on {up_to}{} off {}, as panel.toml allows: look first what shows. Older \
+         filler or primer may be sanded on. Substrate may not: make it a no_sand area, then to level takes most \
          likely {} ({}).",
-        words::depth(first.allowed_mm, units),
+        words::depth(comes_off, units),
         words::names(&highs),
         words::one_volume(amounts.most_likely_cc, units),
         words::volume_range(amounts.to_level_cc, units),
