@@ -169,7 +169,12 @@ fn a_photo_of_sanding_by_another_hand_helps_the_map() {
         assert!(joint.overlap >= overlap, "{name}: {alone:?} {joint:?}");
         let off = |s: Score| s.amount.ln().abs();
         // The third is told 0.80 of the amount, by the readings alone 0.88.
-        assert!(off(joint) <= off(alone) + 0.10, "{name}: {joint:?}");
+        let more = if name.starts_with("patchwork") {
+            0.10
+        } else {
+            0.05
+        };
+        assert!(off(joint) <= off(alone) + more, "{name}: {joint:?}");
     }
 }
 
