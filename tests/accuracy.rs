@@ -69,12 +69,17 @@ fn measure(panel: &Panel, truth: &Truth, plan: &SurveyPlan, seed: u64) -> Outcom
         held += f64::from(u8::from(error[k].abs() <= 1.96 * j.nodes.sd[node(k)]));
     }
     let true_cc = to_level(&bench, &truly);
+    let put_in_cc: f64 = put_in
+        .iter()
+        .zip(&bench.areas_mm2)
+        .map(|(d, area)| -d.min(0.0) * area / 1000.0)
+        .sum();
     let filler = j.to_level_cc;
     Outcome {
         rms: (error.iter().map(|e| e * e).sum::<f64>() / error.len() as f64).sqrt(),
         same: filler.value / to_level(&bench, &under_found),
         own: filler.value / true_cc,
-        likely: j.most_likely_cc / true_cc,
+        likely: j.most_likely_cc / put_in_cc,
         overlap: both / any,
         held: held / z.len() as f64,
         filler_held: filler.low <= true_cc && true_cc <= filler.high,
@@ -99,7 +104,7 @@ impl Figures {
             figures.range(|o| o.likely),
         ];
         println!(
-            "{name}: rms {:.3} ({:.3}); same reference {:.2}-{:.2}; own mean {:.3} ({:.2}-{:.2}), most likely {:.3}; overlap {:.2}-; \
+            "{name}: rms {:.3} ({:.3}); same reference {:.2}-{:.2}; own mean {:.3} ({:.2}-{:.2}), most likely over put in {:.3}; overlap {:.2}-; \
              nodes held {:.3}; filler held {}/{SEEDS}, width {:.0} %",
             figures.median(|o| o.rms),
             figures.range(|o| o.rms)[1],
@@ -176,7 +181,7 @@ fn check(name: &str, kind: Kind, plan: SurveyPlan, bars: Bars) {
     let likely = figures.median(|o| o.likely);
     assert!(
         (likely - 1.0).abs() <= 0.10,
-        "{name}: most likely amount off by {:.1} % in the median",
+        "{name}: most likely amount off what was put in by {:.1} % in the median",
         100.0 * (likely - 1.0)
     );
     let held = figures.mean(|o| o.held);
