@@ -134,7 +134,10 @@ impl<'a> Blind<'a> {
             .flat_map(|g| &g.rows)
             .filter_map(|r| r.points.first().map(|p| [p[0], p[1]]))
             .collect();
-        let coated = |n: [usize; 2]| cells.coat[n] >= COATED && cells.seen[n] >= COATED;
+        // Coat that says nothing of depth, as at the foot of a high, is no low either.
+        let coated = |n: [usize; 2]| {
+            cells.coat[n] >= COATED && cells.seen[n] >= COATED && cells.sure[n] > 0.0
+        };
         let mut seen = vec![false; nx * ny];
         let mut largest: Option<([f64; 2], f64)> = None;
         for start in 0..nx * ny {

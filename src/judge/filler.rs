@@ -267,9 +267,10 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
 }
 
 /// With a photo, what surveys like this one miss beyond what draws can tell, as a share of the
-/// amount: highs narrower than the lines are apart, and the three numbers being taken as known.
-/// Worked out on simulated panels, as [`Surface::widened`] was.
-const BEYOND_DRAWS: f64 = 0.05;
+/// amount: highs narrower than the lines are apart, the three numbers being taken as known, and the
+/// reference giving way under broad lows (by 7 % on simulated panels of ours, a fifth on those by
+/// another hand). Chosen on simulated panels, as [`Surface::widened`] was.
+const BEYOND_DRAWS: f64 = 0.08;
 /// How much of the bias that panels like this one tell is mended in the most likely amount, which is
 /// about what fills the lows that were put in: the reference itself gives way under broad ones by
 /// some 7 %. Chosen on twelve kinds of surveys (lines each 100 to 200 mm and 24 placings, wide lows

@@ -4,6 +4,7 @@ use super::CoatCells;
 use super::areas::{self, Area, Kind};
 use super::cells::{self, Pixel};
 use super::coat::{self, Options, PhotoReading};
+use super::foot;
 use super::mask::Mask;
 use super::picture::{self, Picture};
 use super::pinholes::Cluster;
@@ -225,6 +226,7 @@ pub fn together(panel: &Panel, photos: &[Taken]) -> Result<Coat, Error> {
             areas::find(&pixels(&cells), cells.coat.dim().1, CELL_MM, CELL_MM, worst)
         }
     };
+    let areas = foot::areas_but_feet(&cells, areas);
     let mut pinholes: Vec<Cluster> = Vec::new();
     for cluster in photos.iter().flat_map(|p| &p.reading.pinholes) {
         if !pinholes
@@ -261,6 +263,7 @@ pub fn of_cells(panel: &Panel, read: &Coat, cells: Option<&CoatCells>) -> Coat {
     let across = cells.coat.dim().1;
     let mut areas = areas::find(&pixels(&cells), across, CELL_MM, CELL_MM, 1.0);
     areas.retain(|a| a.kind == Kind::Coat);
+    let mut areas = foot::areas_but_feet(&cells, areas);
     areas.extend(read.substrate().cloned());
     let seen_share = seen_share(panel, &cells);
     Coat {

@@ -24,7 +24,7 @@ const DEAR: f64 = 0.05;
 
 /// "high H1, looks like a seam, x 670 y 600: 0.30 mm off saves 45 cc and 22 g; each further 0.1 mm
 /// would save …".
-pub(super) fn price(p: &Price, units: Units) -> String {
+pub(super) fn price(p: &Price, j: &Judgement, units: Units) -> String {
     let looks = if p.looks_like.is_empty() {
         String::new()
     } else {
@@ -56,6 +56,13 @@ pub(super) fn price(p: &Price, units: Units) -> String {
             ": the amounts count on {} off it, though substrate seems to show: look first, as the map says",
             words::depth(p.comes_off_mm, units)
         ));
+        if let Some(amounts) = j.if_substrate {
+            out.push_str(&format!(
+                " (if it is substrate, make it a no_sand area and plan again: then to level takes most likely {}, {})",
+                words::one_volume(amounts.most_likely_cc, units),
+                words::volume_range(amounts.to_level_cc, units)
+            ));
+        }
     }
     let told = p.plan_saves_cc.is_some() || p.substrate_shows;
     if p.has_more() && p.saves_cc_per_tenth >= 0.5 {

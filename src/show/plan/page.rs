@@ -102,7 +102,7 @@ pub fn page(plan: &Plan, j: &Judgement, panel: &Panel, units: Units) -> Result<S
             "What was measured does not decide yet: measure as the first lines say, and take the amounts as a guess till then.",
         ),
         before: care::before_amounts(panel),
-        prices: dear(plan, j).iter().map(|p| capital(&price(p, units))).collect(),
+        prices: dear(plan, j).iter().map(|p| capital(&price(p, j, units))).collect(),
         ways: ways(plan, units),
         not_offered: plan
             .not_offered

@@ -150,7 +150,7 @@ fn left_out(page: &mut Page, j: &Judgement) {
 fn prices(page: &mut Page, plan: &Plan, j: &Judgement, units: Units) {
     let told = dear(plan, j);
     for p in told.iter().take(PRICES) {
-        page.say("HIGH", &format!("{}.", price(p, units)));
+        page.say("HIGH", &format!("{}.", price(p, j, units)));
     }
     if told.is_empty() && !plan.highs.is_empty() {
         page.say("HIGHS", "none of them sets the height of the job.");
