@@ -29,6 +29,8 @@ struct Outcome {
     depth: f64,
     /// Filler told over the defects' volume.
     amount: f64,
+    /// The most likely filler over the defects' volume.
+    likely: f64,
     /// Filler told over that of the true surface under the same rule.
     same_rule: f64,
     held: bool,
@@ -70,6 +72,7 @@ fn outcome(panel: &Panel, truth: &Truth, survey: &Survey) -> Outcome {
         overlap: both / f64::max(any, 1.0),
         depth: found[deepest] / defects[deepest],
         amount: told.value / volume,
+        likely: j.most_likely_cc / volume,
         same_rule: told.value / true_cc,
         held: (told.low..=told.high).contains(&true_cc),
         width: (told.high - told.low) / told.value,
@@ -98,9 +101,10 @@ fn of_seeds(
         format!("{:.2} ({:.2}-{:.2})", median(&v), v[0], v[v.len() - 1])
     };
     println!(
-        "{name}: overlap {}; amount/defects {}; found/true {}; depth {}; held {}/{}; width {:.0} %",
+        "{name}: overlap {}; amount/defects {}, most likely {}; found/true {}; depth {}; held {}/{}; width {:.0} %",
         told(|o| o.overlap),
         told(|o| o.amount),
+        told(|o| o.likely),
         told(|o| o.same_rule),
         told(|o| o.depth),
         all.iter().filter(|o| o.held).count(),

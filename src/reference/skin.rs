@@ -12,7 +12,7 @@
 //! reweighted solution at each length.
 
 use super::fairness::{H0_MM, is_ruled};
-use super::solve::{Problem, factor};
+use super::solve::{Problem, factor_of, products};
 use crate::fit::system::dot;
 use crate::problem::Error;
 
@@ -255,45 +255,46 @@ struct Shape {
 /// surface's shape, a fair panel may have them. Without that a small panel's corners are left out
 /// as if they were lows. The cubics' sizes β pay ½·Σg·(β·[`CUBIC_COST`])²; they are eliminated from
 /// the splines' normal equations (block elimination).
+///
+/// A cubic is a sum of splines, so what it has in common with nodes and splines comes from the
+/// splines' own products BᵀGB: no node is gone through again for it.
 fn with_cubics(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Result<Shape, Error> {
     let (fairness, nodes) = (problem.fairness, problem.nodes);
-    let factor = factor(problem, penalty)?;
-    let weighted = |values: &[f64]| -> Vec<f64> {
-        let pulls = problem.weights.iter().zip(values);
-        pulls
-            .map(|(w, v)| if *w > 0.0 { w / H0_MM * v } else { 0.0 })
-            .collect()
-    };
+    let products = products(problem);
+    let factor = factor_of(problem, &products, penalty)?;
+    let pull: Vec<f64> = problem
+        .weights
+        .iter()
+        .zip(heights)
+        .map(|(w, v)| if *w > 0.0 { w / H0_MM * v } else { 0.0 })
+        .collect();
+    let gathered = fairness.gather(nodes, &pull);
+    let cubics = &fairness.cubics;
+    let pulls: Vec<Vec<f64>> = cubics
+        .iter()
+        .map(|c| fairness.pattern.times(&products, c))
+        .collect();
     let solved = |pull: &[f64]| {
-        let mut c = fairness.gather(nodes, pull);
+        let mut c = pull.to_vec();
         factor.solve_in_place(&mut c);
         c
     };
-    let pull = weighted(heights);
-    let mut bent = solved(&pull);
-    let fields: Vec<Vec<f64>> = fairness
-        .cubics
-        .iter()
-        .map(|c| fairness.spread(nodes, c))
-        .collect();
-    if fields.is_empty() {
+    let mut bent = solved(&gathered);
+    if cubics.is_empty() {
         return Ok(Shape {
             whole: bent.clone(),
             bent,
         });
     }
-    let pulls: Vec<Vec<f64>> = fields.iter().map(|f| weighted(f)).collect();
     let answers: Vec<Vec<f64>> = pulls.iter().map(|p| solved(p)).collect();
-    let gathered: Vec<Vec<f64>> = pulls.iter().map(|p| fairness.gather(nodes, p)).collect();
     let own = problem.weights.iter().sum::<f64>() * CUBIC_COST * CUBIC_COST / H0_MM;
-    let n = fields.len();
+    let n = cubics.len();
     let normal = nalgebra::DMatrix::from_fn(n, n, |i, j| {
         let ridge = if i == j { own } else { 0.0 };
-        dot(&pulls[i], &fields[j]) - dot(&gathered[i], &answers[j]) + ridge
+        dot(&pulls[i], &cubics[j]) - dot(&pulls[i], &answers[j]) + ridge
     });
-    let right = nalgebra::DVector::from_fn(n, |i, _| {
-        dot(&pulls[i], heights_on(heights, problem.weights).as_slice()) - dot(&gathered[i], &bent)
-    });
+    let right =
+        nalgebra::DVector::from_fn(n, |i, _| dot(&cubics[i], &gathered) - dot(&pulls[i], &bent));
     let size = normal.cholesky().map(|c| c.solve(&right)).ok_or_else(|| {
         Error::Calculation("the panel's own cubics could not be told from its splines".into())
     })?;
@@ -303,20 +304,12 @@ fn with_cubics(problem: &Problem, heights: &[f64], penalty: &[f64]) -> Result<Sh
         }
     }
     let mut whole = bent.clone();
-    for (cubic, b) in fairness.cubics.iter().zip(size.iter()) {
+    for (cubic, b) in cubics.iter().zip(size.iter()) {
         for (c, a) in whole.iter_mut().zip(cubic) {
             *c += b * a;
         }
     }
     Ok(Shape { whole, bent })
-}
-
-/// Heights, 0 where a node has no say (it may not be a number there).
-fn heights_on(heights: &[f64], weights: &[f64]) -> Vec<f64> {
-    let nodes = heights.iter().zip(weights);
-    nodes
-        .map(|(z, w)| if *w > 0.0 { *z } else { 0.0 })
-        .collect()
 }
 
 /// Weighted median of the residuals' sizes.

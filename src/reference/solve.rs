@@ -180,25 +180,35 @@ pub fn least_squares(
         .map(|(w, z)| if *w > 0.0 { w * z } else { 0.0 })
         .collect();
     let mut c = fairness.gather(nodes, &weighted);
-    factor(problem, penalty)?.solve_in_place(&mut c);
+    factor_of(problem, &products(problem), penalty)?.solve_in_place(&mut c);
     Ok(c)
 }
 
-/// The normal equations of the squared loss, factored.
-///
-/// # Errors
-/// [`Error::Calculation`] when the factorisation fails.
-pub(super) fn factor<'a>(problem: &Problem<'a>, penalty: &[f64]) -> Result<Factor<'a>, Error> {
+/// BᵀGB/h₀ of the squared loss, on [`Fairness::pattern`].
+pub(super) fn products(problem: &Problem) -> Vec<f64> {
     let scaled: Vec<f64> = problem
         .weights
         .iter()
         .map(|w| w / super::fairness::H0_MM)
         .collect();
-    let mut values = penalty.to_vec();
     let fairness = problem.fairness;
+    let mut values = vec![0.0; fairness.pattern.entries()];
     fairness.add_products(problem.nodes, &scaled, &mut values);
-    fairness.steady(&mut values);
-    fairness.pattern.factor(&values)
+    values
+}
+
+/// The normal equations of the squared loss, factored, given its [`products`].
+///
+/// # Errors
+/// [`Error::Calculation`] when the factorisation fails.
+pub(super) fn factor_of<'a>(
+    problem: &Problem<'a>,
+    products: &[f64],
+    penalty: &[f64],
+) -> Result<Factor<'a>, Error> {
+    let mut values: Vec<f64> = products.iter().zip(penalty).map(|(d, r)| d + r).collect();
+    problem.fairness.steady(&mut values);
+    problem.fairness.pattern.factor(&values)
 }
 
 /// A strictly inner start: slacks about the size of the deviations, multipliers in the middle of
