@@ -14,6 +14,7 @@ mod first_hour;
 mod fit_checks;
 mod forms;
 mod fuzz;
+mod golden;
 mod invariance;
 mod jobs;
 mod joint;
