@@ -12,11 +12,13 @@ use lowspot::keep::{
 use lowspot::panel::Panel;
 use lowspot::plan::shop::Shop;
 use lowspot::show::track as shown;
+use lowspot::show::track::sentences;
 use lowspot::track::advice::{Advice, Do};
 use lowspot::track::cycle::{Change, Told, cycles};
 use lowspot::track::ready::{self, Answer};
 use lowspot::track::stage::{self, Stage};
 use lowspot::track::{floor, trend};
+use lowspot::units::Units;
 use serde_json::Value;
 use std::collections::HashMap;
 
@@ -193,6 +195,16 @@ fn at(on: Date, hour: i8) -> Timestamp {
 
 // ------------------------------------------------------------------------------------ did it help?
 
+/// What changed, as it is said.
+pub fn in_words(change: &Change) -> String {
+    sentences::change(change, Units::Metric)
+}
+
+/// Why an advice is given, as it is said.
+fn why(advice: &Advice) -> String {
+    sentences::advice(advice, Units::Metric)
+}
+
 fn told(first: (f64, f64), second: (f64, f64)) -> (Told, String) {
     let job = Job::default()
         .survey(day(1), found(first.0, first.1))
@@ -201,7 +213,7 @@ fn told(first: (f64, f64), second: (f64, f64)) -> (Told, String) {
         .survey(day(3), found(second.0, second.1));
     let all = cycles(&job.entries, &job.surveys);
     let change = all[1].change.clone().unwrap();
-    (change.worst.unwrap().told, change.words)
+    (change.worst.unwrap().told, in_words(&change))
 }
 
 /// Two surveys give or take 0.10, whose draws are too sure by 1.3, tell a difference from 1.3 · √2
@@ -242,25 +254,22 @@ fn other_supports_or_another_temperature_is_said_and_never_progress() {
     let warm = change((27.0, "bench"), false);
     assert_eq!(told(&warm), Told::NotComparable);
     assert!(
-        warm.words
-            .contains("cannot be told, skin at 18 °C then, 27 °C now"),
+        in_words(&warm).contains("cannot be told, skin at 18 °C then, 27 °C now"),
         "{}",
-        warm.words
+        in_words(&warm)
     );
     let moved = change((18.0, "trestles"), false);
     assert_eq!(told(&moved), Told::NotComparable);
     assert!(
-        moved
-            .words
-            .contains("supports \"bench\" then, \"trestles\" now"),
+        in_words(&moved).contains("supports \"bench\" then, \"trestles\" now"),
         "{}",
-        moved.words
+        in_words(&moved)
     );
     let back = change((18.0, "bench"), true);
     assert!(
-        back.words.contains("other supports between"),
+        in_words(&back).contains("other supports between"),
         "{}",
-        back.words
+        in_words(&back)
     );
 }
 
@@ -309,11 +318,9 @@ fn work_after_the_survey_asks_for_a_survey_first() {
     let advice = job.advice();
     assert_eq!(advice.what, Do::MeasureMore);
     assert!(
-        advice
-            .reason
-            .contains("no longer holds: entry 2 (block, 2026-03-02)"),
+        why(&advice).contains("no longer holds: entry 2 (block, 2026-03-02)"),
         "{}",
-        advice.reason
+        why(&advice)
     );
     assert_eq!(Job::default().advice().what, Do::MeasureMore);
     assert_eq!(
@@ -343,15 +350,14 @@ fn a_cycle_that_bought_nothing_stops_that_kind_of_cycle() {
         "bought 0.04 mm for 3.0 h",
         "change the tool, the base length or the method",
     ] {
-        assert!(stuck.reason.contains(words), "{words}: {}", stuck.reason);
+        assert!(why(&stuck).contains(words), "{words}: {}", why(&stuck));
     }
     let on = after(0.45);
     assert_eq!(on.what, Do::AnotherCycle);
     assert!(
-        on.reason
-            .contains("another cycle is worth it: expected 0.45 →"),
+        why(&on).contains("another cycle is worth it: expected 0.45 →"),
         "{}",
-        on.reason
+        why(&on)
     );
     let forecast = on.forecast.unwrap();
     assert!(forecast.low_mm < forecast.to_mm && forecast.to_mm < forecast.high_mm);
@@ -363,11 +369,7 @@ fn a_cycle_that_bought_nothing_stops_that_kind_of_cycle() {
 fn fair_is_a_reason_to_stop() {
     let advice = Job::default().survey(day(1), found(0.2, 0.05)).advice();
     assert_eq!(advice.what, Do::Stop);
-    assert!(
-        advice
-            .reason
-            .starts_with("inside your limit at every base that could be checked")
-    );
+    assert!(why(&advice).starts_with("inside your limit at every base that could be checked"));
 }
 
 // ------------------------------------------------------------------------------------ the floor
@@ -510,7 +512,10 @@ fn cycles_to_come_are_learned_from_the_panels_own() {
 /// One row of the sheet, of a panel that has neither budget nor hinge.
 fn row(job: &Job, now: Timestamp) -> (String, String) {
     let rows = sheet(&[job.standing(now)], now);
-    (rows[0].stage.to_string(), rows[0].next.clone())
+    (
+        rows[0].stage.to_string(),
+        sentences::next(&rows[0].next, Units::Metric),
+    )
 }
 
 /// The same, where the panel's file can be read.
@@ -547,9 +552,9 @@ fn the_sheet_says_what_readiness_still_asks() {
     let row = row_of(&job, now);
     assert_eq!(row.stage, "before primer");
     assert!(
-        row.next.starts_with("nothing narrow unseen: "),
+        sentences::next(&row.next, Units::Metric).starts_with("nothing narrow unseen: "),
         "{}",
-        row.next
+        sentences::next(&row.next, Units::Metric)
     );
     let signed = job.and(Kind::SignOff, day(6)).with(|e| {
         e.who = Some("K".into());

@@ -552,7 +552,7 @@ fn better(seeds: std::ops::Range<u64>, left: f64) -> f64 {
                 .clone();
             let change = change.expect("two surveys of one panel");
             assert!(change.same_lines, "{change:?}");
-            println!("@{seed} left {left}: {}", change.words);
+            println!("@{seed} left {left}: {}", crate::answers::in_words(&change));
             // A limit that cannot be checked tells nothing better.
             change
                 .worst

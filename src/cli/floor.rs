@@ -26,9 +26,9 @@ pub fn run(args: &FloorArgs) -> Result<ExitCode, Error> {
         super::say_json(&show::track::floor::json(&rows, &now)?);
         return Ok(ExitCode::SUCCESS);
     }
-    super::say(show::track::floor::text(&rows, &now).trim_end());
+    super::say(show::track::floor::text(&rows, &now, args.units.into()).trim_end());
     if let Some(out) = &args.out {
-        let page = show::track::floor::page(&rows, &now)?;
+        let page = show::track::floor::page(&rows, &now, args.units.into())?;
         show::write_all(out, &[show::File::new("floor.html", page)])?;
         super::say(&format!("\nTo hang up: {}", shown(&out.join("floor.html"))));
     }

@@ -198,6 +198,7 @@ fn sheet(
         said: show::track::trend::said(trend, units),
         rows: show::track::trend::rows(&trend.cycles, units),
         ready: list,
+        units,
         film,
         filler_on_g: entries
             .iter()

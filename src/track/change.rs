@@ -40,8 +40,8 @@ pub struct Change {
     pub sq: Option<SqChange>,
     /// Why it is not to be compared; empty where it is.
     pub caution: String,
-    /// In a sentence.
-    pub words: String,
+    /// How far aside the grid was taped, where that was found and taken back, mm.
+    pub taped_aside_mm: Option<f64>,
 }
 
 /// What changed at the limit that decided before.
@@ -78,7 +78,7 @@ pub struct SqChange {
 const OTHER_SKIN_C: f64 = 8.0;
 /// Two surveys of which both measured this share of what either did are told on all that each
 /// measured (common practice, no source).
-const ALL: f64 = 0.98;
+pub const ALL: f64 = 0.98;
 /// One-sided 5 % of the normal distribution.
 const ONE_SIDED: f64 = 1.645;
 /// By how much the draws are too sure of a worst, and the least change of a worst along the same
@@ -118,17 +118,14 @@ pub(super) fn change(
     if worst.is_none() && sq.is_none() {
         return None;
     }
-    let change = Change {
+    let shift = pair.moved.as_ref().and_then(|m| m.shift);
+    Some(Change {
         worst,
         same_lines,
         common_share: pair.common().map_or(1.0, |c| c.laid.overlap_share),
         sq,
         caution,
-        words: String::new(),
-    };
-    Some(Change {
-        words: words(&change, pair),
-        ..change
+        taped_aside_mm: shift.filter(|s| s.used).map(|s| s.mm[0].hypot(s.mm[1])),
     })
 }
 
@@ -155,49 +152,6 @@ fn worst_change(
         give_or_take_mm,
         told: told(from_mm - to_mm, give_or_take_mm, caution),
     })
-}
-
-fn words(c: &Change, pair: &Pair) -> String {
-    let mut parts = Vec::new();
-    if let Some(w) = &c.worst {
-        let lines = if c.same_lines {
-            " on the same lines"
-        } else {
-            ""
-        };
-        parts.push(format!(
-            "{}worst under {:.0} mm {:.2} → {:.2} mm, give or take {:.2}{lines}",
-            in_words(w.told, &c.caution),
-            w.base_mm,
-            w.from_mm,
-            w.to_mm,
-            w.give_or_take_mm
-        ));
-    }
-    if let Some(s) = &c.sq {
-        parts.push(format!(
-            "over all (Sq) {}{:.3} → {:.3} mm, give or take {:.3}",
-            in_words(s.told, &c.caution),
-            s.from_mm,
-            s.to_mm,
-            s.give_or_take_mm
-        ));
-    }
-    if c.worst.is_none() {
-        parts.push("no limit was checked by both surveys, so no worst is compared".into());
-    }
-    if c.common_share < ALL {
-        parts.push(format!(
-            "told on the {:.0} % that both surveys measured",
-            100.0 * c.common_share
-        ));
-    }
-    let shift = pair.moved.as_ref().and_then(|m| m.shift);
-    if let Some(s) = shift.filter(|s| s.used) {
-        let aside = s.mm[0].hypot(s.mm[1]);
-        parts.push(format!("the grid was taped {aside:.0} mm aside"));
-    }
-    parts.join("; ")
 }
 
 /// Worst before and now where both measured, found anew where that is not all: none is to be called
@@ -251,16 +205,6 @@ pub(super) fn told(less: f64, give_or_take: f64, caution: &str) -> Told {
         Told::Better
     } else {
         Told::Worse
-    }
-}
-
-/// How a change is told, before its figures.
-fn in_words(told: Told, caution: &str) -> String {
-    match told {
-        Told::Better => "better: ".into(),
-        Told::Worse => "worse: ".into(),
-        Told::NoChange => "not better: ".into(),
-        Told::NotComparable => format!("cannot be told, {caution}: "),
     }
 }
 

@@ -6,7 +6,7 @@
 
 use super::cycle::LimitRow;
 use super::forecast::{self, Chances, Model, Seen, Step, Sums, ToCome};
-use super::ready;
+use super::ready::{self, By};
 use super::stage::{self, Stage};
 use crate::judge::Interval;
 use crate::judge::repeats::Repeat;
@@ -16,11 +16,39 @@ use crate::panel::Panel;
 use crate::plan::shop::Shop;
 use jiff::Timestamp;
 use rayon::prelude::*;
-use serde::Serialize;
 use std::collections::HashMap;
 
+/// What comes next on a panel.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Next {
+    /// By its stage.
+    Stage(String),
+    /// What readiness asks before primer: the first point, and how many more.
+    BeforePrimer {
+        /// What is asked.
+        what: &'static str,
+        /// By what it is not yet so.
+        by: By,
+        /// How many points are open beside it.
+        more: usize,
+    },
+    /// No more sanding: the film.
+    NoSanding(By),
+}
+
+/// The worst at the limit that decides.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Worst {
+    /// The worst gap or swing found, mm.
+    pub worst_mm: f64,
+    /// The limit, mm.
+    pub allowed_mm: f64,
+    /// Its base, mm.
+    pub base_mm: f64,
+}
+
 /// One panel.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug)]
 pub struct Row {
     /// Its name.
     pub name: String,
@@ -31,15 +59,15 @@ pub struct Row {
     /// When it can be worked on again: the end of a cure, a rest or a hold; null: now.
     pub free_at: Option<String>,
     /// What comes next.
-    pub next: String,
+    pub next: Next,
     /// Fill-and-sand cycles still to come, a range; null where no limit was checked.
     pub cycles: Option<Interval>,
     /// Hands-on hours to primer, a range.
     pub hands_on_hours: Interval,
     /// Waiting hours to primer, a range.
     pub waiting_hours: Interval,
-    /// Worst gap over its limit at the last survey, with that base and date; null without one.
-    pub worst: Option<String>,
+    /// Worst gap over its limit at the last survey; `None` without one.
+    pub worst: Option<Worst>,
     /// Why the last survey no longer holds; null while it does.
     pub stale: Option<String>,
     /// Pitches that repeat in the last survey's readings.
@@ -228,14 +256,15 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
     let list = panel.as_ref().map(|p| ready::list(s, p, shop, now));
     let is_ready = list.as_ref().is_some_and(|l| ready::is_ready(l));
     let mut at = stage::stands(s, shop, now, is_ready);
-    if let Some(open) = list.as_deref().and_then(|l| before_primer(at.stage, s, l)) {
-        (at.stage, at.next) = (Stage::BeforePrimer, open);
+    let mut next = Next::Stage(at.next.clone());
+    if let Some(open) = list.and_then(|l| before_primer(at.stage, s, l)) {
+        (at.stage, next) = (Stage::BeforePrimer, open);
     }
     let thin = panel
         .and_then(|p| ready::film(s, &p))
         .filter(|p| p.answer == ready::Answer::No);
     if let Some(thin) = thin {
-        at.next = format!("no more sanding: film {}", thin.by);
+        next = Next::NoSanding(thin.by);
     }
     let cycles = cycles_left(s, at.stage, to_come);
     let (hands, waiting) = hours(s, at.stage, cycles, cycle_h, shop);
@@ -247,7 +276,7 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
         stage: at.stage.word(),
         held_by: s.held.as_ref().map(ToString::to_string),
         free_at: free.map(crate::keep::standing::by_the_clock),
-        next: at.next,
+        next,
         cycles: to_come.map(|_| cycles),
         hands_on_hours: hands,
         waiting_hours: Interval {
@@ -275,7 +304,7 @@ fn row(s: &Standing, to_come: Option<ToCome>, cycle_h: [f64; 2], asked: &Asked) 
 
 /// Where build primer would be next but readiness asks for something yet: what, so that sheet and
 /// readiness say the same.
-fn before_primer(stage: Stage, s: &Standing, list: &[ready::Point]) -> Option<String> {
+fn before_primer(stage: Stage, s: &Standing, list: Vec<ready::Point>) -> Option<Next> {
     let primed = stage::standing_entries(&s.entries)
         .iter()
         .rfind(|e| matches!(e.kind, Kind::Prime | Kind::Fill))
@@ -283,25 +312,23 @@ fn before_primer(stage: Stage, s: &Standing, list: &[ready::Point]) -> Option<St
     if stage != Stage::BuildPrimer || primed {
         return None;
     }
-    let open: Vec<String> = list
-        .iter()
-        .filter(|p| p.answer != ready::Answer::Yes)
-        .map(|p| format!("{}: {}", p.what, p.by))
-        .collect();
-    let (first, more) = open.split_first()?;
-    Some(match more.len() {
-        0 => first.clone(),
-        n => format!("{first}; and {n} more before primer"),
+    let mut open = list.into_iter().filter(|p| p.answer != ready::Answer::Yes);
+    let first = open.next()?;
+    Some(Next::BeforePrimer {
+        what: first.what,
+        by: first.by,
+        more: open.count(),
     })
 }
 
-/// "0.41 of 0.30 mm under 300 mm, 2026-03-14".
-fn worst(s: &Standing) -> Option<String> {
+/// The worst at the limit that decides.
+fn worst(s: &Standing) -> Option<Worst> {
     let l = worst_limit(s)?;
-    Some(format!(
-        "{:.2} of {:.2} mm under {:.0} mm",
-        l.worst?, l.allowed, l.base_mm
-    ))
+    Some(Worst {
+        worst_mm: l.worst?,
+        allowed_mm: l.allowed,
+        base_mm: l.base_mm,
+    })
 }
 
 /// The limit that decides.

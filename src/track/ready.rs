@@ -39,14 +39,84 @@ impl Answer {
 }
 
 /// One point of the list.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Point {
     /// What is asked.
     pub what: &'static str,
     /// The answer.
     pub answer: Answer,
     /// By what.
-    pub by: String,
+    pub by: By,
+}
+
+/// What an answer rests on.
+#[derive(Clone, Debug, PartialEq)]
+pub enum By {
+    /// What needs no unit, in words.
+    Words(String),
+    /// Limits that are exceeded: what was found of each.
+    Exceeded(Vec<Found>),
+    /// A survey, and bases that were signed off: mm, by which means and whom.
+    SignedOff(Vec<(f64, String)>),
+    /// Bases that nobody checked, mm.
+    NotChecked(Vec<f64>),
+    /// A photo of the coat, which would show anything wider than so many mm.
+    CoatShows(f64),
+    /// Lines between which something narrower than so many mm could lie.
+    Unseen(f64),
+    /// The film over the structure.
+    Film(Film),
+}
+
+/// The worst at a limit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Found {
+    /// Base of the limit, mm.
+    pub base_mm: f64,
+    /// Most allowed, mm (for a slope mm/m).
+    pub allowed: f64,
+    /// Whether it is a slope.
+    pub slope: bool,
+    /// Worst found with its 95 % interval, in the same unit.
+    pub worst: [f64; 3],
+    /// Where, mm.
+    pub at_mm: [f64; 2],
+}
+
+/// Least film over the structure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Film {
+    /// Its value, mm.
+    pub least_mm: f64,
+    /// Lower end of its interval, mm.
+    pub low_mm: f64,
+    /// Where, mm.
+    pub at_mm: [f64; 2],
+    /// What that is.
+    pub state: FilmState,
+}
+
+/// What is left of a film.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FilmState {
+    /// Sanded through on so many cm².
+    Through(f64),
+    /// May be sanded through on so many cm².
+    MayBeThrough(f64),
+    /// Film all over, as far as it was worked out.
+    Left,
+}
+
+impl From<&str> for By {
+    fn from(words: &str) -> Self {
+        By::Words(words.into())
+    }
+}
+
+impl From<String> for By {
+    fn from(words: String) -> Self {
+        By::Words(words)
+    }
 }
 
 /// The whole list.
@@ -70,7 +140,7 @@ pub fn is_ready(list: &[Point]) -> bool {
     list.iter().all(|p| p.answer == Answer::Yes)
 }
 
-fn point(what: &'static str, answer: Answer, by: impl Into<String>) -> Point {
+fn point(what: &'static str, answer: Answer, by: impl Into<By>) -> Point {
     Point {
         what,
         answer,
@@ -93,7 +163,7 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
     }
     match summary.verdict.as_str() {
         "fair" => {}
-        "another-cycle" => return point(WHAT, Answer::No, summary.reasons.join("; ")),
+        "another-cycle" => return point(WHAT, Answer::No, exceeded(summary)),
         _ => return point(WHAT, Answer::NotKnown, summary.reasons.join("; ")),
     }
     let signed: Vec<(f64, String)> = since_work(entries)
@@ -104,13 +174,10 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
                 Means::RakingLight => "raking light",
             };
             let who = e.who.as_deref().unwrap_or("nobody named");
-            Some((
-                e.facts.base_mm?,
-                format!("{:.0} mm by {means}, {who}", e.facts.base_mm?),
-            ))
+            Some((e.facts.base_mm?, format!("{means}, {who}")))
         })
         .collect();
-    let open: Vec<String> = summary
+    let open: Vec<f64> = summary
         .limits
         .iter()
         .filter(|l| l.state == "not-checked")
@@ -119,30 +186,40 @@ fn fair(s: &Standing, entries: &[&Entry]) -> Point {
                 .iter()
                 .any(|(base, _)| (base - l.base_mm).abs() < 0.5)
         })
-        .map(|l| format!("{:.0} mm", l.base_mm))
+        .map(|l| l.base_mm)
         .collect();
-    if open.is_empty() {
-        let off: Vec<String> = signed.into_iter().map(|(_, words)| words).collect();
-        let by = if off.is_empty() {
-            format!(
-                "survey of {}",
-                s.survey
-                    .as_ref()
-                    .map_or(String::new(), |e| e.date.to_string())
-            )
-        } else {
-            format!("survey, and signed off at {}", off.join("; "))
-        };
-        point(WHAT, Answer::Yes, by)
+    if !open.is_empty() {
+        return point(WHAT, Answer::NotKnown, By::NotChecked(open));
+    }
+    let by = if signed.is_empty() {
+        let date = s.survey.as_ref().map(|e| e.date.to_string());
+        By::Words(format!("survey of {}", date.unwrap_or_default()))
     } else {
-        point(
-            WHAT,
-            Answer::NotKnown,
-            format!(
-                "not checked at {}: sign off by guide coat or raking light",
-                open.join(", ")
-            ),
-        )
+        By::SignedOff(signed)
+    };
+    point(WHAT, Answer::Yes, by)
+}
+
+/// The limits that a survey found exceeded; its reasons in words where none is saved.
+fn exceeded(summary: &Summary) -> By {
+    let over: Vec<Found> = summary
+        .limits
+        .iter()
+        .filter(|l| l.state == "exceeded")
+        .filter_map(|l| {
+            Some(Found {
+                base_mm: l.base_mm,
+                allowed: l.allowed,
+                slope: l.quantity == "slope",
+                worst: [l.worst?, l.low?, l.high?],
+                at_mm: [l.at_mm[0]?, l.at_mm[1]?],
+            })
+        })
+        .collect();
+    if over.is_empty() {
+        By::Words(summary.reasons.join("; "))
+    } else {
+        By::Exceeded(over)
     }
 }
 
@@ -174,20 +251,10 @@ fn nothing_unseen(s: &Standing, entries: &[&Entry]) -> Point {
     let widest = blind.iter().copied().collect::<Option<Vec<f64>>>();
     let widest = widest.and_then(|all| all.into_iter().reduce(f64::max));
     match widest {
-        Some(mm) if summary.photos > 0 && mm <= SEEN_BY_COAT_MM => point(
-            WHAT,
-            Answer::Yes,
-            format!("the photo of its coat would show anything wider than {mm:.0} mm"),
-        ),
-        Some(mm) => point(
-            WHAT,
-            Answer::NotKnown,
-            format!(
-                "a low or high narrower than {mm:.0} mm could lie between the lines: cheapest is a guide coat, blocked once and looked \
-                 over whole, or raking light, then sign off (sign-off --base {:.0} --means guide-coat); or survey with a photo of the coat",
-                (mm / 2.0 / 10.0).ceil() * 10.0
-            ),
-        ),
+        Some(mm) if summary.photos > 0 && mm <= SEEN_BY_COAT_MM => {
+            point(WHAT, Answer::Yes, By::CoatShows(mm))
+        }
+        Some(mm) => point(WHAT, Answer::NotKnown, By::Unseen(mm)),
         None => point(
             WHAT,
             Answer::NotKnown,
@@ -275,24 +342,22 @@ pub fn film(s: &Standing, panel: &Panel) -> Option<Point> {
             "not reckoned since it was stated: survey, and `lowspot film` tells",
         ));
     };
-    let least = format!(
-        "least {:.2} mm (from {:.2}) at x {:.0} y {:.0}",
-        f.least_mm, f.low_mm, f.at_mm[0], f.at_mm[1]
-    );
-    Some(if f.below_nothing_cm2 > 0.0 {
-        let by = format!(
-            "{least}, below nothing on {:.0} cm²: stop sanding, look for weave or substrate, ask; measure it",
-            f.below_nothing_cm2.max(1.0)
-        );
-        point(WHAT, Answer::No, by)
+    let film = |state| {
+        By::Film(Film {
+            least_mm: f.least_mm,
+            low_mm: f.low_mm,
+            at_mm: f.at_mm,
+            state,
+        })
+    };
+    let through = f.below_nothing_cm2;
+    Some(if through > 0.0 {
+        point(WHAT, Answer::No, film(FilmState::Through(through.max(1.0))))
     } else if f.may_be_through_cm2 > FEW_CM2 {
-        let by = format!(
-            "{least}, may be at an end on {:.0} cm²: measure it there",
-            f.may_be_through_cm2
-        );
-        point(WHAT, Answer::NotKnown, by)
+        let state = FilmState::MayBeThrough(f.may_be_through_cm2);
+        point(WHAT, Answer::NotKnown, film(state))
     } else {
-        point(WHAT, Answer::Yes, format!("{least}, reckoned"))
+        point(WHAT, Answer::Yes, film(FilmState::Left))
     })
 }
 

@@ -321,6 +321,9 @@ pub struct FloorArgs {
     /// Print floor.json on standard output, and nothing else
     #[arg(long)]
     pub json: bool,
+    /// Units to show
+    #[arg(long, value_enum, default_value = "metric")]
+    pub units: super::UnitsWord,
 }
 
 /// `lowspot packet`.

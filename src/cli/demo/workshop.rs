@@ -376,6 +376,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Error> {
         shop: None,
         out: None,
         json: false,
+        units: args.units,
     })?;
     super::super::say("");
     trend::run(&TrendArgs {

@@ -2,6 +2,7 @@
 //! do: now, wet until, ask first.
 
 use super::super::words;
+use super::sentences;
 use crate::judge::Interval;
 use crate::judge::repeats::Repeat;
 use crate::problem::Error;
@@ -28,7 +29,7 @@ struct JsonRow<'a> {
     stage: &'static str,
     held_by: Option<&'a str>,
     free_at: Option<&'a str>,
-    next: &'a str,
+    next: String,
     cycles: Option<f64>,
     cycles_low: Option<f64>,
     cycles_high: Option<f64>,
@@ -38,7 +39,7 @@ struct JsonRow<'a> {
     waiting_hours: f64,
     waiting_low_hours: f64,
     waiting_high_hours: f64,
-    worst: Option<&'a str>,
+    worst: Option<String>,
     stale: Option<&'a str>,
     repeats: &'a [Repeat],
     holds_back: bool,
@@ -66,7 +67,7 @@ fn json_row(r: &Row) -> JsonRow<'_> {
         stage: r.stage,
         held_by: r.held_by.as_deref(),
         free_at: r.free_at.as_deref(),
-        next: &r.next,
+        next: sentences::next(&r.next, Units::Metric),
         cycles: r.cycles.map(|c| c.value),
         cycles_low: r.cycles.map(|c| c.low),
         cycles_high: r.cycles.map(|c| c.high),
@@ -76,7 +77,7 @@ fn json_row(r: &Row) -> JsonRow<'_> {
         waiting_hours: r.waiting_hours.value,
         waiting_low_hours: r.waiting_hours.low,
         waiting_high_hours: r.waiting_hours.high,
-        worst: r.worst.as_deref(),
+        worst: r.worst.map(|w| sentences::worst(&w, Units::Metric)),
         stale: r.stale.as_deref(),
         repeats: &r.repeats,
         holds_back: r.holds_back,
@@ -124,12 +125,13 @@ impl Hands {
 
 /// What is to be done, with when: "2026-03-04 14:00: then block"; of a panel that somebody is at,
 /// that first.
-fn what(r: &Row) -> String {
+fn what(r: &Row, units: Units) -> String {
+    let next = sentences::next(&r.next, units);
     match (&r.held_by, &r.free_at) {
-        (Some(held), Some(at)) => format!("{held}; then, not before {at}: {}", r.next),
-        (Some(held), None) => format!("{held}; then {}", r.next),
-        (None, Some(at)) => format!("{at}: then {}", r.next),
-        (None, None) => r.next.clone(),
+        (Some(held), Some(at)) => format!("{held}; then, not before {at}: {next}"),
+        (Some(held), None) => format!("{held}; then {next}"),
+        (None, Some(at)) => format!("{at}: then {next}"),
+        (None, None) => next,
     }
 }
 
@@ -147,7 +149,7 @@ fn stage(r: &Row) -> String {
 }
 
 /// The text on the terminal.
-pub fn text(rows: &[Row], now: &str) -> String {
+pub fn text(rows: &[Row], now: &str, units: Units) -> String {
     if rows.is_empty() {
         return "The book holds no panel yet: lowspot panel add panel.toml\n".into();
     }
@@ -167,8 +169,8 @@ pub fn text(rows: &[Row], now: &str) -> String {
         for r in own {
             let mark = if r.holds_back { '>' } else { ' ' };
             let title: String = r.name.chars().take(26).collect();
-            let note = Some(note(r)).filter(|n| !n.is_empty());
-            let lines = std::iter::once(what(r))
+            let note = Some(note(r, units)).filter(|n| !n.is_empty());
+            let lines = std::iter::once(what(r, units))
                 .chain(r.stale.as_ref().map(|why| format!("TOUCHED SINCE: {why}")))
                 .chain(std::iter::once(format!("({})", stage(r))))
                 .chain(note.map(|n| format!("({n})")));
@@ -210,11 +212,11 @@ struct PageRow<'a> {
 }
 
 /// The small line of a row: the worst found while the survey holds, and what repeats.
-fn note(r: &Row) -> String {
+fn note(r: &Row, units: Units) -> String {
     let worst = r.worst.as_ref().filter(|_| r.stale.is_none());
-    let worst = worst.map(|w| format!("worst {w}"));
+    let worst = worst.map(|w| format!("worst {}", sentences::worst(w, units)));
     let repeats = r.repeats.iter().map(|p| {
-        let pitch = words::pitch(p, Units::Metric);
+        let pitch = words::pitch(p, units);
         format!("repeats {pitch}: find out what makes it before it is filled")
     });
     worst
@@ -236,7 +238,7 @@ fn warnings(r: &Row) -> Vec<(&'static str, &str)> {
 ///
 /// # Errors
 /// [`Error::Calculation`] when it cannot be put together.
-pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
+pub fn page(rows: &[Row], now: &str, units: Units) -> Result<String, Error> {
     let page = Page {
         css: include_str!("../report.css"),
         now,
@@ -249,9 +251,9 @@ pub fn page(rows: &[Row], now: &str) -> Result<String, Error> {
                     .filter(|r| Hands::of(r) == hands)
                     .map(|r| PageRow {
                         name: &r.name,
-                        what: what(r),
+                        what: what(r, units),
                         stage: stage(r),
-                        note: note(r),
+                        note: note(r, units),
                         warnings: warnings(r),
                         back: r.holds_back,
                     })

@@ -5,4 +5,5 @@ pub mod chart;
 pub mod film;
 pub mod floor;
 pub mod packet;
+pub mod sentences;
 pub mod trend;

@@ -1,5 +1,6 @@
 //! The record packet: everything the book holds on a panel, as one page that opens anywhere.
 
+use super::sentences;
 use super::trend;
 use crate::judge::Judgement;
 use crate::keep::{Entry, SurveyResult};
@@ -30,6 +31,8 @@ pub struct Panel {
     pub rows: Vec<[String; 7]>,
     /// Ready for primer, point by point.
     pub ready: Vec<Point>,
+    /// Units to show.
+    pub units: Units,
     /// The film ledger; `None` where there is nothing to reckon with.
     pub film: Option<Film>,
     /// Filler entered in all, g.
@@ -246,10 +249,17 @@ struct PageOf<'a> {
     heads: [&'static str; 7],
     rows: &'a [[String; 7]],
     is_ready: bool,
-    ready: &'a [Point],
+    ready: Vec<PageRow<'a>>,
     film: Option<&'a Film>,
     maps: &'a [Map],
     photos: Vec<(i64, &'a str, String)>,
+}
+
+/// A point of readiness, in words.
+struct PageRow<'a> {
+    what: &'a str,
+    answer: &'a str,
+    by: String,
 }
 
 /// The page of one panel; `index`: whether it is one of many.
@@ -283,7 +293,15 @@ fn of(p: &Panel) -> PageOf<'_> {
         heads: trend::HEADS,
         rows: &p.rows,
         is_ready: is_ready(&p.ready),
-        ready: &p.ready,
+        ready: p
+            .ready
+            .iter()
+            .map(|point| PageRow {
+                what: point.what,
+                answer: point.answer.word(),
+                by: sentences::by(&point.by, p.units),
+            })
+            .collect(),
         film: p.film.as_ref(),
         maps: &p.maps,
         photos: p

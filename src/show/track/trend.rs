@@ -2,6 +2,7 @@
 
 use super::super::summary::{LOOK_UNDER, WIDEST, capital, wrapped};
 use super::super::words;
+use super::sentences;
 use crate::judge::Interval;
 use crate::judge::repeats::Repeat;
 use crate::problem::Error;
@@ -22,23 +23,30 @@ struct Document<'a> {
     stale: Option<&'a str>,
     repeats: &'a [Repeat],
     references: &'a [String],
-    cycles: &'a [Cycle],
+    cycles: Vec<serde_json::Value>,
     advice: Word<'a>,
     ready: bool,
-    readiness: &'a [Point],
+    readiness: Vec<Readiness>,
+}
+
+#[derive(Serialize)]
+struct Readiness {
+    what: &'static str,
+    answer: Answer,
+    by: String,
 }
 
 #[derive(Serialize)]
 struct Word<'a> {
     advice: &'static str,
-    reason: &'a str,
+    reason: String,
     forecast: Option<&'a crate::track::forecast::Forecast>,
 }
 
 fn word(a: &Advice) -> Word<'_> {
     Word {
         advice: a.what.word(),
-        reason: &a.reason,
+        reason: sentences::advice(a, Units::Metric),
         forecast: a.forecast.as_ref(),
     }
 }
@@ -54,14 +62,44 @@ pub fn json(trend: &Trend, ready: &[Point]) -> Result<String, Error> {
         stale: trend.stale.as_deref(),
         repeats: &trend.repeats,
         references: &trend.references,
-        cycles: &trend.cycles,
+        cycles: trend
+            .cycles
+            .iter()
+            .map(with_words)
+            .collect::<Result<_, _>>()?,
         advice: word(&trend.advice),
         ready: is_ready(ready),
-        readiness: ready,
+        readiness: ready
+            .iter()
+            .map(|p| Readiness {
+                what: p.what,
+                answer: p.answer,
+                by: sentences::by(&p.by, Units::Metric),
+            })
+            .collect(),
     };
     serde_json::to_string_pretty(&document)
         .map(|text| text + "\n")
-        .map_err(|e| Error::Calculation(format!("trend.json could not be made: {e}")))
+        .map_err(not_made)
+}
+
+fn not_made(e: serde_json::Error) -> Error {
+    Error::Calculation(format!("trend.json could not be made: {e}"))
+}
+
+/// A cycle, its change in words beside the figures.
+fn with_words(cycle: &Cycle) -> Result<serde_json::Value, Error> {
+    let mut value = serde_json::to_value(cycle).map_err(not_made)?;
+    if let (Some(change), Some(kept)) = (
+        &cycle.change,
+        value.get_mut("change").and_then(|c| c.as_object_mut()),
+    ) {
+        kept.insert(
+            "words".into(),
+            sentences::change(change, Units::Metric).into(),
+        );
+    }
+    Ok(value)
 }
 
 /// The text on the terminal.
@@ -99,7 +137,7 @@ pub fn text(trend: &Trend, ready: &[Point], primed: bool, units: Units) -> Strin
     for p in ready {
         let label = format!("  {:<22}{:<11}", p.what, p.answer.word());
         let used = label.chars().count();
-        let rows = wrapped(&p.by, used, used, WIDEST);
+        let rows = wrapped(&sentences::by(&p.by, units), used, used, WIDEST);
         out.push_str(&format!(
             "{label}{}\n",
             rows.join(&format!("\n{}", " ".repeat(used)))
@@ -125,7 +163,10 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
             ),
         );
     }
-    say(advice(&trend.advice), format!("{}.", trend.advice.reason));
+    say(
+        advice(&trend.advice),
+        format!("{}.", sentences::advice(&trend.advice, units)),
+    );
     for r in &trend.repeats {
         let told = capital(&words::repeat(r, units));
         say("REPEATS", format!("{told}. {LOOK_UNDER}"));
@@ -134,12 +175,12 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
         let day = cycle.date.to_string();
         let change = cycle.change.as_ref();
         if let Some(change) = change {
-            say(&day, format!("{}.", change.words));
+            say(&day, format!("{}.", sentences::change(change, units)));
         }
         if let Some(words) = moved(cycle, units) {
             say(if change.is_some() { "" } else { &day }, words);
         }
-        if let Some(words) = heights(cycle) {
+        if let Some(words) = heights(cycle, units) {
             say("", words);
         }
     }
@@ -147,7 +188,7 @@ pub fn said(trend: &Trend, units: Units) -> Vec<(String, String)> {
 }
 
 /// "Readings by themselves, rms of each placing: 0.0161 mm (0.0143-0.0178): better."
-fn heights(cycle: &Cycle) -> Option<String> {
+fn heights(cycle: &Cycle, units: Units) -> Option<String> {
     let h = cycle.heights.as_ref()?;
     let told = match h.told? {
         Told::Better => "lower",
@@ -156,8 +197,10 @@ fn heights(cycle: &Cycle) -> Option<String> {
         Told::NotComparable => "not to be compared",
     };
     Some(format!(
-        "Readings by themselves, rms of each placing from the bridge's zero: {:.4} mm ({:.4}-{:.4}): {told}.",
-        h.placings_rms_mm, h.placings_rms_low_mm, h.placings_rms_high_mm
+        "Readings by themselves, rms of each placing from the bridge's zero: {} ({}-{}): {told}.",
+        sentences::with_unit(sentences::finest(h.placings_rms_mm, units), units),
+        sentences::finest(h.placings_rms_low_mm, units),
+        sentences::finest(h.placings_rms_high_mm, units)
     ))
 }
 
@@ -169,8 +212,9 @@ fn moved(cycle: &Cycle, units: Units) -> Option<String> {
     }
     let m = cycle.moved.as_ref()?;
     let rms = format!(
-        "{:.3} mm rms, by chance {:.3}",
-        m.rms_mm, m.rms_by_chance_mm
+        "{} rms, by chance {}",
+        sentences::with_unit(sentences::fine(m.rms_mm, units), units),
+        sentences::fine(m.rms_by_chance_mm, units)
     );
     if !m.changed() {
         return Some(format!(
@@ -236,8 +280,11 @@ fn cells(c: &Cycle, units: Units) -> [String; 7] {
         .deciding()
         .map_or("not checked".into(), |l| worst(l, units));
     let sq = match (c.sq_mm, c.sq_low_mm, c.sq_high_mm) {
-        (Some(v), Some(a), Some(b)) => format!("{v:.3} ({a:.3}-{b:.3})"),
-        (Some(v), ..) => format!("{v:.3}"),
+        (Some(v), Some(a), Some(b)) => {
+            let [v, a, b] = [v, a, b].map(|mm| sentences::fine(mm, units));
+            format!("{v} ({a}-{b})")
+        }
+        (Some(v), ..) => sentences::fine(v, units),
         _ => "not known".into(),
     };
     let level = match (c.to_level_cc, c.to_level_low_cc, c.to_level_high_cc) {
