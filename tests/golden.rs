@@ -287,6 +287,49 @@ fn changed(screens: &[Screen], root: &Path) -> Vec<String> {
         .collect()
 }
 
+/// A number with a length, an area or a volume of these units behind it.
+fn with_unit_of(text: &str, units: &[&str]) -> Option<String> {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let bare = |w: &str| {
+        w.trim_end_matches(|c: char| !c.is_alphanumeric() && c != '²')
+            .to_string()
+    };
+    words.windows(2).find_map(|pair| {
+        let number = pair[0].trim_start_matches('(');
+        let is_number = number.starts_with(|c: char| c.is_ascii_digit())
+            && number.ends_with(|c: char| c.is_ascii_digit() || c == ')');
+        (is_number && units.contains(&bare(pair[1]).as_str())).then(|| pair.join(" "))
+    })
+}
+
+/// No metric length or volume stands on a screen in US units, and the reverse. Temperatures and
+/// grams are the data sheets' own, and of what is typed the unit stands as it was typed.
+#[test]
+fn screens_keep_to_the_units_asked_for() {
+    const METRIC: [&str; 6] = ["mm", "cm", "m", "cc", "cm²", "m²"];
+    const US: [&str; 5] = ["in", "thou", "oz", "fl", "in²"];
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden");
+    let mut looked_at = [0, 0];
+    for entry in std::fs::read_dir(kept).expect("goldens") {
+        let path = entry.expect("an entry").path();
+        let name = path.file_name().and_then(|n| n.to_str()).expect("a name");
+        let text = || std::fs::read_to_string(&path).expect("text");
+        if name.ends_with("-us.txt") {
+            looked_at[0] += 1;
+            assert_eq!(with_unit_of(&text(), &METRIC), None, "{name}");
+        } else if name.ends_with("-metric.txt") && !name.starts_with("diary") {
+            looked_at[1] += 1;
+            // "9 in 10" is a chance.
+            let text = text().replace("in 10 that", "of 10 that");
+            assert_eq!(with_unit_of(&text, &US), None, "{name}");
+        }
+    }
+    assert!(looked_at[0] > 15 && looked_at[1] > 20, "{looked_at:?}");
+    assert!(with_unit_of("one 0.30 mm, found", &METRIC).is_some());
+    assert!(with_unit_of("under (300 mm)", &METRIC).is_some());
+    assert!(with_unit_of("a 12 thou gap", &METRIC).is_none());
+}
+
 fn with_samples() -> tempfile::TempDir {
     let root = tempfile::tempdir().expect("a folder");
     let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples");
@@ -308,6 +351,27 @@ fn screens_of_the_demos_job_book_are_as_they_were() {
     assert!(root.path().join("lowspot-demo/workshop").is_dir(), "{demo}");
     let changed = changed(&of_the_book(), root.path());
     assert!(changed.is_empty(), "{}", changed.join("\n"));
+}
+
+/// The floor sheet hangs on the day, so it is held by its units alone.
+#[test]
+fn the_floor_sheet_keeps_to_the_units_asked_for() {
+    let root = tempfile::tempdir().expect("a folder");
+    lowspot(root.path(), &["demo".into()]);
+    let book = root.path().join("lowspot-demo/workshop");
+    let floor = |units: &str| {
+        let words = ["floor", "--book", "workshop.lowspot", "--units", units];
+        lowspot(&book, &words.map(str::to_string))
+    };
+    let (metric, us) = (floor("metric"), floor("us"));
+    assert!(with_unit_of(&metric, &["mm"]).is_some(), "{metric}");
+    assert!(with_unit_of(&us, &["thou"]).is_some(), "{us}");
+    assert_eq!(with_unit_of(&us, &["mm", "cc", "cm²"]), None, "{us}");
+    assert_eq!(
+        with_unit_of(&metric, &["thou", "fl", "in²"]),
+        None,
+        "{metric}"
+    );
 }
 
 #[test]

@@ -11,6 +11,7 @@ use crate::next;
 use crate::problem::Error;
 use crate::reference::Kind;
 use crate::show;
+use crate::units::Units;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::process::ExitCode;
 use std::time::Duration;
@@ -237,7 +238,18 @@ pub(super) fn tell_readings(job: &Job) {
     let first = job
         .survey
         .first_reading()
-        .map(|f| format!("; the first that is not 0 is {f}"))
+        .map(|f| {
+            // A dial's reading may be less than half a thou.
+            let value = match job.units {
+                Units::Metric => job.units.depth(f.value_mm),
+                Units::Us => crate::show::words::fine(f.value_mm, job.units),
+            };
+            let along = job.units.place(f.along_mm);
+            format!(
+                "; the first that is not 0 is {}: {value} at {along}",
+                f.label
+            )
+        })
         .unwrap_or_default();
     super::note(format_args!(
         "read: {} placings, {} readings{first}",

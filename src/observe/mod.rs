@@ -293,9 +293,8 @@ impl Survey {
         self.placings.iter().map(|p| p.taken().count()).sum()
     }
 
-    /// The first reading that is not 0, in full, so that a wrong unit is seen at once: "A1: 0.10 mm
-    /// at 50 mm". The second length is the distance along the placing from its first reading.
-    pub fn first_reading(&self) -> Option<String> {
+    /// The first reading that is not 0: shown in full, a wrong unit is seen at once.
+    pub fn first_reading(&self) -> Option<FirstReading> {
         let placing_and_reading = self.placings.iter().find_map(|p| {
             p.taken()
                 .find(|r| r.value_mm.is_some_and(|v| v != 0.0))
@@ -303,13 +302,23 @@ impl Survey {
         });
         let (placing, reading) = placing_and_reading?;
         let start = placing.readings.first()?;
-        let along = (reading.x - start.x).hypot(reading.y - start.y);
-        Some(format!(
-            "{}: {:.2} mm at {along:.0} mm",
-            placing.label(),
-            reading.value_mm?
-        ))
+        Some(FirstReading {
+            label: placing.label(),
+            value_mm: reading.value_mm?,
+            along_mm: (reading.x - start.x).hypot(reading.y - start.y),
+        })
     }
+}
+
+/// A reading by its placing.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FirstReading {
+    /// The placing's label.
+    pub label: String,
+    /// What was read, mm.
+    pub value_mm: f64,
+    /// Distance along the placing from its first reading, mm.
+    pub along_mm: f64,
 }
 
 /// What one readings file holds, sound or not.
