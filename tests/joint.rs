@@ -326,8 +326,8 @@ fn check(kind: Kind, by: By, threshold: f64, bounds: &Bounds) {
     assert!(overlap[0] >= bounds.overlap[1], "{name}: {overlap:?}");
     assert!(middle(&off) <= bounds.likely[0], "{name}: {off:?}");
     assert!(off[off.len() - 1] <= bounds.likely[1], "{name}: {off:?}");
-    // An hour's placings alone miss much of the lows; the most likely amount says so (16 to 17 % off
-    // in the median; 28 % with a quarter of the bias mended).
+    // An hour's placings alone miss much of the lows; the most likely amount says so (16 to 17 %
+    // off in the median; 28 % with a quarter of the bias mended).
     let alone = median(figures.without.iter().map(|o| (o.likely - 1.0).abs()));
     assert!(alone <= 0.20, "{name}: without the photo {alone:.3}");
     let held = figures.with.iter().filter(|o| o.held).count();

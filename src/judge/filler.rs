@@ -271,12 +271,12 @@ pub fn rehearsed(on: &Benches, surface: &Surface, kind: Kind) -> Result<Vec<Draw
 /// reference giving way under broad lows (by 7 % on simulated panels of ours, a fifth on those by
 /// another hand). Chosen on simulated panels, as [`Surface::widened`] was.
 const BEYOND_DRAWS: f64 = 0.08;
-/// How much of the bias that panels like this one tell is mended in the most likely amount, which is
-/// about what fills the lows that were put in: the reference itself gives way under broad ones by
-/// some 7 %. Chosen on twelve kinds of surveys (lines each 100 to 200 mm and 24 placings, wide lows
-/// and, by a second simulator, narrow ones): a quarter leaves 24 placings 25 to 36 % short in the
-/// median, three quarters 7 to 15 %, all of it 1 to 9 %; on narrow lows all of it tells 5 to 24 %
-/// too much, three quarters 3 to 13 %. The interval stands about all of it.
+/// How much of the bias that panels like this one tell is mended in the most likely amount, which
+/// is about what fills the lows that were put in: the reference itself gives way under broad ones
+/// by some 7 %. Chosen on twelve kinds of surveys (lines each 100 to 200 mm and 24 placings, wide
+/// lows and, by a second simulator, narrow ones): a quarter leaves 24 placings 25 to 36 % short in
+/// the median, three quarters 7 to 15 %, all of it 1 to 9 %; on narrow lows all of it tells 5 to 24
+/// % too much, three quarters 3 to 13 %. The interval stands about all of it.
 const MENDED: f64 = 0.75;
 /// Amounts below this are told by differences, not ratios, and from the draws where they are: a
 /// panel with next to nothing on it has no defects whose places were luck, cc.
