@@ -3,7 +3,7 @@
 
 use super::stage::{cure_h, curing, standing_entries};
 use crate::keep::{Entry, Kind, Means, Standing, Summary};
-use crate::panel::Panel;
+use crate::panel::{Panel, Quantity};
 use crate::plan::heat::too_hot;
 use crate::plan::shop::Shop;
 use jiff::Timestamp;
@@ -75,8 +75,8 @@ pub struct Found {
     pub base_mm: f64,
     /// Most allowed, mm (for a slope mm/m).
     pub allowed: f64,
-    /// Whether it is a slope.
-    pub slope: bool,
+    /// What it limits.
+    pub quantity: Quantity,
     /// Worst found with its 95 % interval, in the same unit.
     pub worst: [f64; 3],
     /// Where, mm.
@@ -210,7 +210,11 @@ fn exceeded(summary: &Summary) -> By {
             Some(Found {
                 base_mm: l.base_mm,
                 allowed: l.allowed,
-                slope: l.quantity == "slope",
+                quantity: match l.quantity.as_str() {
+                    "slope" => Quantity::Slope,
+                    "swing" => Quantity::Swing,
+                    _ => Quantity::Gap,
+                },
                 worst: [l.worst?, l.low?, l.high?],
                 at_mm: [l.at_mm[0]?, l.at_mm[1]?],
             })

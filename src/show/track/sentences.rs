@@ -1,5 +1,6 @@
 //! What the track of a panel found, in the user's words and units: advice, change, readiness.
 
+use crate::panel::Quantity;
 use crate::track::advice::{Advice, Bought, Why};
 use crate::track::change::{ALL, Change};
 use crate::track::cycle::Told;
@@ -257,18 +258,20 @@ fn base_to_type(mm: f64, units: Units) -> String {
 
 /// "limit 0.20 mm under a 300 mm edge: 0.30 mm found at x 750, y 540, 0.21 mm to 0.40 mm there".
 fn found(f: &Found, units: Units) -> String {
-    let value = |v: f64| {
-        if f.slope {
-            format!("{v:.1} mm/m")
-        } else {
-            units.depth(v)
-        }
+    let value = |v: f64| match f.quantity {
+        Quantity::Slope => format!("{v:.1} mm/m"),
+        Quantity::Gap | Quantity::Swing => units.depth(v),
+    };
+    let base = units.place(f.base_mm);
+    let how = match f.quantity {
+        Quantity::Gap => format!("under a {base} edge"),
+        Quantity::Swing => format!("swing between feet {base} apart"),
+        Quantity::Slope => format!("over {base}"),
     };
     let [worst, low, high] = f.worst.map(value);
     format!(
-        "limit {} under a {} edge: {worst} found at x {}, y {}, {low} to {high} there",
+        "limit {} {how}: {worst} found at x {}, y {}, {low} to {high} there",
         value(f.allowed),
-        units.place(f.base_mm),
         units.bare_place(f.at_mm[0]),
         units.bare_place(f.at_mm[1])
     )
@@ -293,5 +296,37 @@ fn film(f: &Film, units: Units) -> String {
             units.area(cm2)
         ),
         FilmState::Left => format!("{least}, reckoned"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_exceeded_limit_is_told_by_what_it_limits() {
+        let told = |quantity, units| {
+            found(
+                &Found {
+                    base_mm: 50.0,
+                    allowed: 0.1,
+                    quantity,
+                    worst: [0.3, 0.2, 0.4],
+                    at_mm: [750.0, 540.0],
+                },
+                units,
+            )
+        };
+        assert_eq!(
+            told(Quantity::Gap, Units::Metric),
+            "limit 0.10 mm under a 50 mm edge: 0.30 mm found at x 750, y 540, 0.20 mm to 0.40 mm \
+             there"
+        );
+        assert_eq!(
+            told(Quantity::Swing, Units::Us),
+            "limit 4 thou swing between feet 2.0 in apart: 12 thou found at x 29.5, y 21.3, 8 thou \
+             to 16 thou there"
+        );
+        assert!(told(Quantity::Slope, Units::Metric).starts_with("limit 0.1 mm/m over 50 mm: "));
     }
 }
