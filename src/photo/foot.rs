@@ -42,7 +42,9 @@ pub fn areas_but_feet(cells: &CoatCells, areas: Vec<Area>) -> Vec<Area> {
         let outline = Polygon(area.outline_mm.clone());
         let mut coat = feet.indexed_iter().filter(|((iy, ix), _)| {
             let [x, y] = cells.middle(*ix, *iy);
-            cells.coat[[*iy, *ix]] >= COATED && outline.contains(x, y)
+            let [x0, y0, x1, y1] = area.extent_mm;
+            let near = x0 <= x && x <= x1 && y0 <= y && y <= y1;
+            near && cells.coat[[*iy, *ix]] >= COATED && outline.contains(x, y)
         });
         // An area that fills no cell is judged by none.
         coat.next()
