@@ -328,8 +328,9 @@ fn intervals_hold_the_truth_on_27_kinds_of_survey() {
 #[test]
 #[ignore = "216 surveys: run by .ci/run in release"]
 fn intervals_hold_the_truth_on_216_surveys() {
-    // The least of 27 kinds holds 84.8 % of its volumes.
-    check(901..=908, 0.9, 0.84);
+    // The least of 27 kinds holds 84.8 % of its volumes. Seeds 901 to 958 were seen when what is
+    // smoothed away was chosen.
+    check(961..=968, 0.9, 0.84);
 }
 
 /// A panel whose largest gap under 300 mm is `worst_mm`, by scaling its defects; `None` when that

@@ -29,6 +29,12 @@ const Z: f64 = 1.96 * 1.1;
 /// What no draw tells of a worst value, one standard deviation over a reading's noise (chosen on
 /// simulated panels, docs/decisions.md).
 const BEYOND_DRAWS: f64 = 1.0;
+/// Share of what a worst value exceeds its limit by that the found surface may have smoothed away,
+/// one standard deviation (chosen on simulated panels, docs/decisions.md). What is near the limit is
+/// told by the draws as it is.
+const SMOOTHED_AWAY: f64 = 0.2;
+/// The same at the place that was found worst, where the readings are known to have met it.
+const SMOOTHED_AT_ITS_PLACE: f64 = 0.05;
 /// Places at which it is asked what would be missed, mm apart.
 const BLIND_STEP_MM: f64 = 25.0;
 
@@ -389,7 +395,9 @@ impl OneLimit<'_> {
         let leads: Vec<f64> = tops.iter().map(|t| t.value - found_top).collect();
         let errors = Errors::of(&leads, on.floor(limit));
         let p_exceeds = errors.exceeds(over.worst, limit.max);
-        let local = local(on, judged, place, over.worst, on.floor(limit));
+        let excess = (over.worst - limit.max).max(0.0);
+        let anywhere = over.worst + errors.with_high(SMOOTHED_AWAY * excess);
+        let local = self.local(place, over.worst, SMOOTHED_AT_ITS_PLACE * excess);
         let (blind_mm, blind_at) = on
             .blind
             .widths(on.panel, on.reach, limit, BLIND_STEP_MM)
@@ -407,7 +415,7 @@ impl OneLimit<'_> {
                 edge::direction_deg(direction).unwrap_or(f64::NAN)
             },
             p_exceeds,
-            could_be: (over.worst + errors.high).max(local.high),
+            could_be: anywhere.max(local.high),
             repeats: spread(judged.again.iter().map(|map| self.top(map).value)).1,
             blind_mm,
             blind_at,
@@ -441,6 +449,33 @@ impl OneLimit<'_> {
             LimitState::Exceeded | LimitState::NotChecked => {}
         }
         told
+    }
+
+    /// The worst value at its own place: what was found there, and how far the draws lie from that
+    /// just there. `smoothed_away` is an error that lies above only, one standard deviation.
+    fn local(&self, place: [f64; 2], worst: f64, smoothed_away: f64) -> Interval {
+        let (coarse, judged) = (self.on.coarse, self.judged);
+        let nearest = (
+            ((place[1] / coarse.step_mm).round() as usize).min(coarse.ny - 1),
+            ((place[0] / coarse.step_mm).round() as usize).min(coarse.nx - 1),
+        );
+        let (mean, sd) = spread(judged.draws.iter().map(|d| d[nearest]));
+        let found = judged.coarse[nearest];
+        if !mean.is_finite() || !found.is_finite() {
+            return Interval {
+                value: worst,
+                low: 0.0,
+                high: f64::INFINITY,
+            };
+        }
+        let half = Z * sd.hypot(self.on.floor(self.limit));
+        // Gaps cannot be below 0, so draws about a small one lie above it on average.
+        let middle = worst + mean - found;
+        Interval {
+            value: worst,
+            low: (middle - half).clamp(0.0, worst),
+            high: (middle + half.hypot(Z * smoothed_away)).max(worst),
+        }
     }
 
     /// A wave no longer than the base that the only tool is blind to, mm.
@@ -500,32 +535,6 @@ fn blind_gauge(wave_mm: f64, units: Units) -> String {
          with feet another distance apart",
         units.place(wave_mm)
     )
-}
-
-/// The worst value at its own place: what was found there, and how far the draws lie from that just
-/// there.
-fn local(on: &Judging, judged: &Judged, place: [f64; 2], worst: f64, floor: f64) -> Interval {
-    let nearest = (
-        ((place[1] / on.coarse.step_mm).round() as usize).min(on.coarse.ny - 1),
-        ((place[0] / on.coarse.step_mm).round() as usize).min(on.coarse.nx - 1),
-    );
-    let (mean, sd) = spread(judged.draws.iter().map(|d| d[nearest]));
-    let found = judged.coarse[nearest];
-    if !mean.is_finite() || !found.is_finite() {
-        return Interval {
-            value: worst,
-            low: 0.0,
-            high: f64::INFINITY,
-        };
-    }
-    let half = Z * sd.hypot(floor);
-    // Gaps cannot be below 0, so draws about a small one lie above it on average.
-    let middle = worst + mean - found;
-    Interval {
-        value: worst,
-        low: (middle - half).clamp(0.0, worst),
-        high: (middle + half).max(worst),
-    }
 }
 
 /// Why a limit is not checked by readings so far apart, and what would.

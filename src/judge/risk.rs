@@ -79,6 +79,12 @@ impl Errors {
         }
     }
 
+    /// The 95 % point, widened by an error of this standard deviation that lies on the high side
+    /// only.
+    pub fn with_high(&self, sd: f64) -> f64 {
+        self.middle + (self.high - self.middle).hypot(Z * sd)
+    }
+
     /// The chance that the true worst exceeds a limit, 0…1.
     pub fn exceeds(&self, found: f64, limit: f64) -> f64 {
         let error = limit - found - self.middle;
@@ -216,6 +222,8 @@ mod tests {
         // What draws do not tell adds in squares.
         let wider = Errors::of(&differences, 0.1);
         assert!((wider.high - 0.05 - 0.045f64.hypot(0.1645)).abs() < 1e-9);
+        assert!((wider.with_high(0.0) - wider.high).abs() < 1e-12);
+        assert!((errors.with_high(0.1) - 0.05 - 0.045f64.hypot(0.1645)).abs() < 1e-9);
         assert_eq!(Errors::of(&[], 0.1).exceeds(0.1, 0.3), 0.5);
     }
 
