@@ -29,6 +29,7 @@ mod packets;
 mod pairs;
 mod photos;
 mod photos_with_readings;
+mod placings_to_a_verdict;
 mod planning;
 mod prices;
 mod published;
