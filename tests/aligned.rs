@@ -7,6 +7,7 @@
 
 use crate::answers::{self, in_words};
 use crate::jobs;
+use crate::support::levels::judged_by_skin;
 use crate::support::simulate::{self, Kind as Form, Recipe, SurveyPlan, Truth};
 use crate::trends;
 use jiff::civil::date;
@@ -140,8 +141,8 @@ fn twice(seed: u64, of: How, close: bool) -> Twice {
         )
     });
     let surfaces = [0, 1].map(|k| fit::fit(&panel, &surveys[k]).unwrap());
-    let results = [0, 1]
-        .map(|k| SurveyResult::of(&jobs::judged_with(&panel, &surveys[k], &surfaces[k]), true));
+    let results =
+        [0, 1].map(|k| SurveyResult::of(&judged_by_skin(&panel, &surveys[k], &surfaces[k]), true));
     let found = |k: usize| Found {
         survey: &surveys[k],
         surface: &surfaces[k],

@@ -46,6 +46,9 @@ fn filler(panel: &Panel, survey: &Survey) -> (f64, Vec<(usize, usize)>) {
     (lows.total_cc(), out.collect())
 }
 
+/// Distance of the map's nodes, mm.
+const A_NODE_MM: f64 = 10.0;
+
 fn share(a: f64, b: f64) -> f64 {
     (a - b).abs() / b
 }
@@ -71,8 +74,15 @@ fn change(what: &str, a: &Judgement, b: &Judgement, place: impl Fn([f64; 2]) -> 
         .map(|p| {
             let at = place(p.worst_at);
             let off = |q: &Region| (at[0] - q.worst_at[0]).hypot(at[1] - q.worst_at[1]);
-            let q = b.regions.iter().find(|q| off(q) < 1e-6);
-            (p, q.unwrap_or_else(|| panic!("{what}: {} moved", p.name)))
+            // Of two nodes that stand equally high, side by side, the other may win.
+            let nearest = b.regions.iter().min_by(|q, r| off(q).total_cmp(&off(r)));
+            let q = nearest.filter(|q| off(q) < A_NODE_MM + 1e-6);
+            (
+                p,
+                q.unwrap_or_else(|| {
+                    panic!("{what}: {} moved by {:?} mm", p.name, nearest.map(off))
+                }),
+            )
         })
         .collect();
     // A low whose interval ends on a threshold may be to be filled or to be measured: one of four.

@@ -5,10 +5,11 @@
 //! truth is known throughout. The full run of 50 jobs is the test marked `ignored`; `.ci/long` runs
 //! it in release.
 
+use crate::support::levels::judged_by_skin;
 use crate::support::shop_floor::{ShopFloor, Skill, Used};
 use crate::support::simulate::{self, Bump, Kind, Stretch, SurveyPlan};
 use lowspot::fit;
-use lowspot::judge::{self, Judgement, Verdict};
+use lowspot::judge::{Judgement, Verdict};
 use lowspot::observe::Survey;
 use lowspot::panel::{Limit, Panel, Quantity};
 use lowspot::plan::amounts::Amounts;
@@ -16,7 +17,6 @@ use lowspot::plan::shop::Shop;
 use lowspot::plan::spread::{Floor, Lay};
 use lowspot::plan::ways::{Kind as WayKind, Way};
 use lowspot::plan::{self, Choice, Plan};
-use lowspot::reference::Kind as Reference;
 use lowspot::units::Units;
 use rayon::prelude::*;
 
@@ -63,8 +63,8 @@ struct Outcome {
     ways: Vec<WayKind>,
     /// Cycles before which the survey called fair what was not.
     called_fair: usize,
-    /// What a survey says after the last cycle.
-    last: Option<Verdict>,
+    /// What a survey says after the last cycle, and once what it asked for was measured too.
+    last: [Option<Verdict>; 2],
 }
 
 impl Outcome {
@@ -146,16 +146,7 @@ fn crossing(panel: &Panel, [x, y]: [f64; 2], edge_mm: f64) -> [Stretch; 2] {
 }
 
 pub fn judged(panel: &Panel, survey: &Survey) -> Judgement {
-    judged_with(panel, survey, &fit::fit(panel, survey).unwrap())
-}
-
-pub fn judged_with(panel: &Panel, survey: &Survey, surface: &fit::Surface) -> Judgement {
-    let options = judge::Options {
-        reference: Reference::Skin,
-        units: Units::Metric,
-        priced: judge::PRICED,
-    };
-    judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
+    judged_by_skin(panel, survey, &fit::fit(panel, survey).unwrap())
 }
 
 pub fn planned(
@@ -222,7 +213,7 @@ fn job(kind: Kind, spacing_mm: f64, skill: Skill, seed: u64) -> Outcome {
                 worst: vec![begin],
                 ways: Vec::new(),
                 called_fair: 0,
-                last: None,
+                last: [None; 2],
             }
         });
         first.called_fair += usize::from(j.verdict == Verdict::Fair);
@@ -234,8 +225,18 @@ fn job(kind: Kind, spacing_mm: f64, skill: Skill, seed: u64) -> Outcome {
         first.worst.push(now);
         if now <= 1.0 {
             first.took = Some(cycle);
-            let survey = surveyor.survey(&floor);
-            first.last = Some(judged(&floor.panel, &survey).verdict);
+            for round in 0..=MOST_MEASURED {
+                let survey = surveyor.survey(&floor);
+                let found = judged(&floor.panel, &survey);
+                if round == 0 {
+                    first.last[0] = Some(found.verdict);
+                }
+                first.last[1] = Some(found.verdict);
+                let open = found.verdict == Verdict::MeasureMore;
+                if !(open && surveyor.heed(&floor.panel, &found.measure_next)) {
+                    break;
+                }
+            }
             break;
         }
     }
@@ -304,15 +305,18 @@ fn told(outcomes: &[Outcome]) -> (f64, f64) {
             )
         })
         .collect();
-    let last: Vec<String> = [Verdict::Fair, Verdict::MeasureMore, Verdict::AnotherCycle]
-        .map(|v| {
-            let n = outcomes.iter().filter(|o| o.last == Some(v)).count();
-            format!("{} {n}", v.word())
-        })
-        .to_vec();
+    let last = [0, 1].map(|when| {
+        [Verdict::Fair, Verdict::MeasureMore, Verdict::AnotherCycle]
+            .map(|v| {
+                let n = outcomes.iter().filter(|o| o.last[when] == Some(v)).count();
+                format!("{} {n}", v.word())
+            })
+            .join(", ")
+    });
     println!(
-        "survey after the last cycle: {}; took fewer than the plan's best: {}; called fair while it was not: {}",
-        last.join(", "),
+        "survey after the last cycle: {}; with what it asked for: {}; took fewer than the plan's best: {}; called fair while it was not: {}",
+        last[0],
+        last[1],
         outcomes
             .iter()
             .filter(|o| o.took.is_some_and(|n| n < o.least))

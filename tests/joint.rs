@@ -6,13 +6,13 @@
 //! on a fair panel, with the same allowance.
 
 use crate::support::coat_cells::{self, Coating};
+use crate::support::levels::judged_by_skin;
 use crate::support::simulate::{self, Kind, SurveyPlan, Truth};
 use lowspot::fit::{self, Surface};
-use lowspot::judge::{self, Grid, Judgement, Verdict, regions};
+use lowspot::judge::{self, Grid, Verdict, regions};
 use lowspot::panel::Panel;
 use lowspot::photo::CoatCells;
 use lowspot::reference::{Kind as Reference, Workbench};
-use lowspot::units::Units;
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -115,15 +115,6 @@ pub struct Outcome {
     pub by_defects: [f64; 3],
 }
 
-fn judged(panel: &Panel, survey: &lowspot::observe::Survey, surface: &Surface) -> Judgement {
-    let options = judge::Options {
-        reference: Reference::Skin,
-        units: Units::Metric,
-        priced: judge::PRICED,
-    };
-    judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
-}
-
 pub fn outcome(
     bench: &Workbench,
     panel: &Panel,
@@ -131,7 +122,7 @@ pub fn outcome(
     surface: &Surface,
     truth: &Truth,
 ) -> Outcome {
-    let j = judged(panel, survey, surface);
+    let j = judged_by_skin(panel, survey, surface);
     let (deviation, true_cc) = truly(bench, truth);
     let nx = bench.xs.len();
     let every = (STEP / j.nodes.grid.step_mm) as usize;
@@ -421,9 +412,9 @@ fn a_fair_panel_with_specks_only_is_given_no_lows() {
                 seed + 1000,
             );
             let cells = coat_of(&truth, &panel, By::Defects, &Coating::at(0.05), seed + 2000);
-            let alone = judged(&panel, &survey, &fit::fit(&panel, &survey).unwrap());
+            let alone = judged_by_skin(&panel, &survey, &fit::fit(&panel, &survey).unwrap());
             let surface = fit::fit_with_coat(&panel, &survey, &cells).unwrap();
-            let j = judged(&panel, &survey, &surface);
+            let j = judged_by_skin(&panel, &survey, &surface);
             println!(
                 "{kind:?} {seed}: {:?} {:?} {:?} {} lows, {:.1} cc; alone {:?}",
                 surface.weighed,

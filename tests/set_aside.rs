@@ -29,15 +29,27 @@ enum By {
 fn cells_by_board(truth: &Truth, seed: u64, board: Board) -> CoatCells {
     let form = |x: f64, y: f64| truth.form(x, y);
     let over_form = |x: f64, y: f64| truth.defects(x, y);
+    let size_mm = [truth.length_mm, truth.width_mm];
+    cells_left_by((size_mm, &form, &over_form), seed, board)
+}
+
+type Height<'a> = &'a (dyn Fn(f64, f64) -> f64 + Sync);
+
+/// The coat that a board leaves on a simulated panel: its size, its form, and its height over that.
+pub fn cells_left_by(
+    (size_mm, form, over_form): ([f64; 2], Height, Height),
+    seed: u64,
+    board: Board,
+) -> CoatCells {
     let job = Job {
         board,
         worn: 0.1,
         ..Job::plain(seed)
     };
     let panel = sanded_photo::Panel {
-        size_mm: [truth.length_mm, truth.width_mm],
-        form: &form,
-        over_form: &over_form,
+        size_mm,
+        form,
+        over_form,
     };
     let true_cells = sanded_photo::cells(panel, &job);
     let seen = true_cells.hidden.mapv(|h| 1.0 - h);

@@ -49,4 +49,5 @@ mod together;
 mod trends;
 mod truth;
 mod verdicts;
+mod verdicts_by_photo;
 mod workshop;

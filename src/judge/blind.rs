@@ -13,6 +13,10 @@
 //! halfway misses 5 % of such dips and cries wolf in 5 % without one. Bumps of the same value stand
 //! higher, so dips decide. Only rows and noise enter: no field is assumed, and none can promise
 //! what no reading saw.
+//!
+//! In a corner an edge cannot be laid across the middle of the dip, so one of just the limit is
+//! deeper there: where less than half a base is left both ways, its height is the one that an edge
+//! laid anywhere near on the panel reads the limit under.
 
 use super::nodes::{FAR_MM, Reach};
 use crate::fit::{Surface, plain_noise, tools};
@@ -203,7 +207,7 @@ impl<'a> Blind<'a> {
     }
 
     /// Least width surely seen at a place, mm; `most_mm` where none up to it is.
-    fn width(&self, at: [f64; 2], limit: &Limit, most_mm: f64) -> f64 {
+    fn width(&self, at: [f64; 2], limit: &Limit, room: &Room, most_mm: f64) -> f64 {
         let shown = self.cells.filter(|c| {
             let sure = c.at(&c.sure, at[0], at[1]);
             c.is_seen(at[0], at[1]) && sure.is_some_and(|s| s >= SURE_OF_COAT)
@@ -212,7 +216,9 @@ impl<'a> Blind<'a> {
         let mut width = NARROWEST_MM;
         while width < by_coat.min(most_mm) {
             let sigma = width / WIDTH;
-            if self.sight(at, sigma) * height_mm(limit, sigma) >= SURE {
+            let seen = self.sight(at, sigma);
+            let height = height_mm(limit, sigma);
+            if seen * height >= SURE || seen * height / room.share(limit, sigma) >= SURE {
                 return width;
             }
             width *= RATIO;
@@ -231,7 +237,10 @@ impl<'a> Blind<'a> {
             .filter_map(|k| {
                 let at = [(k % nx) as f64 * step_mm, (k / nx) as f64 * step_mm];
                 let counts = panel.contains(at[0], at[1]) && reach.distance(at[0], at[1]) <= FAR_MM;
-                counts.then(|| (at, self.width(at, limit, most_mm)))
+                counts.then(|| {
+                    let room = Room::of(panel, at);
+                    (at, self.width(at, limit, &room, most_mm))
+                })
             })
             .collect();
         Widths {
@@ -241,6 +250,74 @@ impl<'a> Blind<'a> {
         }
     }
 }
+
+/// How far the panel's box reaches from a place.
+struct Room {
+    /// Along x and along y, to the nearer side and to the farther one, mm.
+    to_side_mm: [[f64; 2]; 2],
+}
+
+impl Room {
+    fn of(panel: &Panel, at: [f64; 2]) -> Self {
+        let b = panel.outline.bounds();
+        Room {
+            to_side_mm: [0, 1].map(|k| {
+                let (low, high) = (at[k] - b[k], b[k + 2] - at[k]);
+                [low.min(high).max(0.0), low.max(high).max(0.0)]
+            }),
+        }
+    }
+
+    /// The gap that an edge finds on the panel about a dip here, over the one it finds where it can
+    /// be laid across the middle.
+    fn share(&self, limit: &Limit, sigma_mm: f64) -> f64 {
+        let half = limit.base_mm / 2.0;
+        let [x, y] = self.to_side_mm;
+        if limit.quantity != Quantity::Gap || x[0] >= half || y[0] >= half {
+            return 1.0;
+        }
+        let dome = |u: f64, v: f64| (-(u * u + v * v) / (2.0 * sigma_mm * sigma_mm)).exp();
+        let diagonal = std::f64::consts::FRAC_1_SQRT_2;
+        let mut most: f64 = 0.0;
+        for k in 0..OFF_THE_MIDDLE * OFF_THE_MIDDLE {
+            // The middle of the edge, so far inward of the dip's.
+            let [u, v] =
+                [k / OFF_THE_MIDDLE, k % OFF_THE_MIDDLE].map(|n| 0.3 * n as f64 * sigma_mm);
+            let (back_x, back_y) = (x[0] + u, y[0] + v);
+            let (on_x, on_y) = ((x[1] - u).max(0.0), (y[1] - v).max(0.0));
+            let ways = [
+                ([1.0, 0.0], back_x, on_x),
+                ([0.0, 1.0], back_y, on_y),
+                (
+                    [diagonal, diagonal],
+                    back_x.min(back_y) / diagonal,
+                    on_x.min(on_y) / diagonal,
+                ),
+                (
+                    [diagonal, -diagonal],
+                    back_x.min(on_y) / diagonal,
+                    on_x.min(back_y) / diagonal,
+                ),
+            ];
+            for ([ex, ey], back, on) in ways {
+                for part in 1..=9 {
+                    let a = back.min(half) * f64::from((part - 1) % 3 + 1) / 3.0;
+                    let b = on.min(half) * f64::from((part - 1) / 3 + 1) / 3.0;
+                    if a > 0.0 && b > 0.0 {
+                        let rests =
+                            b * dome(u - a * ex, v - a * ey) + a * dome(u + b * ex, v + b * ey);
+                        most = most.max(dome(u, v) - rests / (a + b));
+                    }
+                }
+            }
+        }
+        let across = 1.0 - dome(half, 0.0);
+        (most / across.max(1e-9)).clamp(0.05, 1.0)
+    }
+}
+
+/// Places tried each way for the middle of an edge about a dip in a corner, 0.3 σ apart.
+const OFF_THE_MIDDLE: usize = 6;
 
 /// Height of a dome whose value under the limit's tool is just the limit, mm.
 fn height_mm(limit: &Limit, sigma_mm: f64) -> f64 {
@@ -372,6 +449,38 @@ mod tests {
         assert!((height_mm(&gap(0.3, 300.0, Quantity::Swing), 20.0) - 0.2).abs() < 1e-6);
         // 0.3 mm from end to end of 100 mm is 3 mm/m.
         assert!((height_mm(&gap(3.0, 100.0, Quantity::Slope), 10.0) - 0.3).abs() < 1e-3);
+    }
+
+    #[test]
+    fn in_a_corner_a_dip_of_the_limit_is_as_deep_as_an_edge_on_the_panel_says() {
+        let text = "name = \"p\"\nlength = 800\nwidth = 700\nform = \"flat\"\n[[limit]]\nbase = 300\ngap = 0.3\n";
+        let (panel, _) = crate::panel::file::parse(text, "panel.toml").unwrap();
+        let limit = gap(0.3, 300.0, Quantity::Gap);
+        for sigma in [20.0, 50.0, 80.0] {
+            for at in [
+                [0.0, 0.0],
+                [50.0, 0.0],
+                [75.0, 50.0],
+                [0.0, 300.0],
+                [400.0, 25.0],
+            ] {
+                let dip = ndarray::Array2::from_shape_fn((141, 161), |(iy, ix)| {
+                    let (x, y) = (5.0 * ix as f64 - at[0], 5.0 * iy as f64 - at[1]);
+                    -(-(x * x + y * y) / (2.0 * sigma * sigma)).exp()
+                });
+                let map = crate::judge::edge::gaps(&dip, 5.0, 300.0).unwrap().gap;
+                let tool = map
+                    .iter()
+                    .filter(|v| v.is_finite())
+                    .fold(0.0, |m: f64, v| m.max(*v));
+                let told =
+                    Room::of(&panel, at).share(&limit, sigma) * 0.3 / height_mm(&limit, sigma);
+                assert!(
+                    (told / tool - 1.0).abs() < 0.12,
+                    "{sigma} at {at:?}: {told:.3}, {tool:.3}"
+                );
+            }
+        }
     }
 
     #[test]

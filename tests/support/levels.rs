@@ -60,11 +60,16 @@ pub fn to_level(bench: &Workbench, deviation: &[f64]) -> f64 {
 /// A survey found and judged against the skin.
 pub fn found_and_judged(panel: &Panel, survey: &Survey) -> (Surface, Judgement) {
     let surface = fit::fit(panel, survey).unwrap();
+    let j = judged_by_skin(panel, survey, &surface);
+    (surface, j)
+}
+
+/// A found surface judged against the skin.
+pub fn judged_by_skin(panel: &Panel, survey: &Survey, surface: &Surface) -> Judgement {
     let options = judge::Options {
         reference: Reference::Skin,
         units: Units::Metric,
         priced: judge::PRICED,
     };
-    let j = judge::judge(panel, survey, &surface, options, Vec::new()).unwrap();
-    (surface, j)
+    judge::judge(panel, survey, surface, options, Vec::new()).unwrap()
 }
