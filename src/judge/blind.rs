@@ -218,7 +218,9 @@ impl<'a> Blind<'a> {
             let sigma = width / WIDTH;
             let seen = self.sight(at, sigma);
             let height = height_mm(limit, sigma);
-            if seen * height >= SURE || seen * height / room.share(limit, sigma) >= SURE {
+            // What no corner makes deep enough need not be asked about.
+            let near = seen * height >= LEAST_SHARE * SURE;
+            if near && (seen * height >= SURE || seen * height >= SURE * room.share(limit, sigma)) {
                 return width;
             }
             width *= RATIO;
@@ -273,7 +275,9 @@ impl Room {
     fn share(&self, limit: &Limit, sigma_mm: f64) -> f64 {
         let half = limit.base_mm / 2.0;
         let [x, y] = self.to_side_mm;
-        if limit.quantity != Quantity::Gap || x[0] >= half || y[0] >= half {
+        // From 2σ on little is lost.
+        let enough = half.min(2.0 * sigma_mm);
+        if limit.quantity != Quantity::Gap || x[0] >= enough || y[0] >= enough {
             return 1.0;
         }
         let dome = |u: f64, v: f64| (-(u * u + v * v) / (2.0 * sigma_mm * sigma_mm)).exp();
@@ -282,7 +286,7 @@ impl Room {
         for k in 0..OFF_THE_MIDDLE * OFF_THE_MIDDLE {
             // The middle of the edge, so far inward of the dip's.
             let [u, v] =
-                [k / OFF_THE_MIDDLE, k % OFF_THE_MIDDLE].map(|n| 0.3 * n as f64 * sigma_mm);
+                [k / OFF_THE_MIDDLE, k % OFF_THE_MIDDLE].map(|n| 0.4 * n as f64 * sigma_mm);
             let (back_x, back_y) = (x[0] + u, y[0] + v);
             let (on_x, on_y) = ((x[1] - u).max(0.0), (y[1] - v).max(0.0));
             let ways = [
@@ -300,9 +304,15 @@ impl Room {
                 ),
             ];
             for ([ex, ey], back, on) in ways {
-                for part in 1..=9 {
-                    let a = back.min(half) * f64::from((part - 1) % 3 + 1) / 3.0;
-                    let b = on.min(half) * f64::from((part - 1) / 3 + 1) / 3.0;
+                let (back, on) = (back.min(half), on.min(half));
+                // Both ends as far off as the edge reaches, as far as the nearer one, or between.
+                let near = back.min(on);
+                for (a, b) in [
+                    (back, on),
+                    (near, near),
+                    (back.min(1.7 * near), on.min(1.7 * near)),
+                    (back.min(1.5 * sigma_mm), on.min(1.5 * sigma_mm)),
+                ] {
                     if a > 0.0 && b > 0.0 {
                         let rests =
                             b * dome(u - a * ex, v - a * ey) + a * dome(u + b * ex, v + b * ey);
@@ -312,12 +322,14 @@ impl Room {
             }
         }
         let across = 1.0 - dome(half, 0.0);
-        (most / across.max(1e-9)).clamp(0.05, 1.0)
+        (most / across.max(1e-9)).clamp(LEAST_SHARE, 1.0)
     }
 }
 
-/// Places tried each way for the middle of an edge about a dip in a corner, 0.3 σ apart.
-const OFF_THE_MIDDLE: usize = 6;
+/// Places tried each way for the middle of an edge about a dip in a corner, 0.4 σ apart.
+const OFF_THE_MIDDLE: usize = 5;
+/// At the very corner an edge finds a quarter of the gap, which is the least.
+const LEAST_SHARE: f64 = 0.2;
 
 /// Height of a dome whose value under the limit's tool is just the limit, mm.
 fn height_mm(limit: &Limit, sigma_mm: f64) -> f64 {
