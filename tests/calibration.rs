@@ -290,8 +290,8 @@ fn check(seeds: std::ops::RangeInclusive<u64>, least: f64, least_kind: f64) {
         // it is meant to hold.
         let gap = what.starts_with("worst gap");
         let least = match what {
-            // Measured: 87 % of 216, of a kind 62 %; the bar, 93 %, is missed.
-            "worst gap anywhere" => 0.82,
+            // Measured on four batches of 216: 93.1 to 100 %; the bar is 93 %.
+            "worst gap anywhere" if all.len() > 100 => 0.93,
             _ if gap => least - 0.04,
             _ => least,
         };
@@ -299,7 +299,7 @@ fn check(seeds: std::ops::RangeInclusive<u64>, least: f64, least_kind: f64) {
         // no interval about the found value but a bound; tests/verdicts.rs holds it against the
         // truth. Filler is held in 99 %, so its interval is rather wide.
         let widest = match what {
-            "worst gap anywhere" => 12.0,
+            "worst gap anywhere" => 16.0,
             "worst gap" => 8.0,
             // 6.7 measured under the skin: its error shrank by more than its interval.
             "filler" => 7.0,
