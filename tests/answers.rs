@@ -216,8 +216,8 @@ fn told(first: (f64, f64), second: (f64, f64)) -> (Told, String) {
     (change.worst.unwrap().told, in_words(&change))
 }
 
-/// Two surveys give or take 0.10, whose draws are too sure by 1.55, tell a difference from 1.55 · √2
-/// · 0.10 = 0.22 on.
+/// Two surveys give or take 0.10, whose draws are too sure by 1.55, tell a difference from 1.55 ·
+/// √2 · 0.10 = 0.22 on.
 #[test]
 fn what_two_surveys_cannot_tell_is_not_called_progress() {
     assert_eq!(told((0.60, 0.10), (0.47, 0.10)).0, Told::NoChange);

@@ -7,10 +7,11 @@
 //! Laplacian, which would leave harmonics nearly free. Smoothness ν = α − 1 in the plane; the range
 //! √(8ν)/κ is where correlation has fallen to about 0.13.
 //!
-//! A box that ends has no field beyond it, so nothing holds the field at its rim from outside: there
-//! the standard deviation comes out 1.7 times as large as inside, in a corner 2.9 times (Lindgren,
-//! Rue and Lindström 2011, appendix A.4, call it the boundary effect; from memory). A panel is not
-//! rougher at its rim. So coefficients near it are scaled down by what they would be too large by.
+//! A box that ends has no field beyond it, so nothing holds the field at its rim from outside:
+//! there the standard deviation comes out 1.7 times as large as inside, in a corner 2.9 times
+//! (Lindgren, Rue and Lindström 2011, appendix A.4, call it the boundary effect; from memory). A
+//! panel is not rougher at its rim. So coefficients near it are scaled down by what they would be
+//! too large by.
 
 use super::basis::{Axis, Basis};
 use super::cholesky::Pattern;
@@ -238,8 +239,8 @@ fn range_of_scaled(t: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Standard deviation of the field of unit amplitude at places along the middle line of a box of
-    /// 800 × 720 mm, and in its corner, from the whole inverse of Q.
+    /// Standard deviation of the field of unit amplitude at places along the middle line of a box
+    /// of 800 × 720 mm, and in its corner, from the whole inverse of Q.
     fn spread(range_mm: f64) -> (Vec<f64>, f64) {
         let basis = Basis {
             x: Axis::new(800.0, 40.0),

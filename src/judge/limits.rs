@@ -30,8 +30,8 @@ const Z: f64 = 1.96 * 1.1;
 /// simulated panels, docs/decisions.md).
 const BEYOND_DRAWS: f64 = 1.0;
 /// Share of what a worst value exceeds its limit by that the found surface may have smoothed away,
-/// one standard deviation (chosen on simulated panels, docs/decisions.md). What is near the limit is
-/// told by the draws as it is.
+/// one standard deviation (chosen on simulated panels, docs/decisions.md). What is near the limit
+/// is told by the draws as it is.
 const SMOOTHED_AWAY: f64 = 0.2;
 /// The same at the place that was found worst, where the readings are known to have met it.
 const SMOOTHED_AT_ITS_PLACE: f64 = 0.05;

@@ -82,8 +82,8 @@ pub const ALL: f64 = 0.98;
 /// One-sided 5 % of the normal distribution.
 const ONE_SIDED: f64 = 1.645;
 /// By how much the draws are too sure of a worst, and the least change of a worst along the same
-/// lines that is told, mm: a feeler's step (both chosen on 360 simulated panels that nobody touched:
-/// under 1.3, 7 % were called better along the same lines; under 1.55, 3 to 4 %).
+/// lines that is told, mm: a feeler's step (both chosen on 360 simulated panels that nobody
+/// touched: under 1.3, 7 % were called better along the same lines; under 1.55, 3 to 4 %).
 const TOO_SURE: f64 = 1.55;
 const LEAST_CHANGE_MM: f64 = 0.05;
 /// How far apart places of a survey are about independent of each other, mm (common practice, no
